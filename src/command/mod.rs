@@ -1,0 +1,36 @@
+//! The command line: one file a command, with its arguments, its call and its
+//! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
+//! wrongly.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Film clips with sound for tiny panels.
+#[derive(Parser)]
+#[command(name = "thumbreel", version, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// One variant a command, in alphabetical order.
+#[derive(Subcommand)]
+enum Command {}
+
+/// Parses the command line, runs the command and returns its exit code.
+#[must_use]
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match run(cli.command) {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("thumbreel: {error:#}");
+            ExitCode::from(1)
+        }
+    }
+}
+
+fn run(command: Command) -> anyhow::Result<ExitCode> {
+    match command {}
+}

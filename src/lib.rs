@@ -1,0 +1,23 @@
+//! # Thumbreel
+//!
+//! Film clips with sound for tiny panels. The modules stand in the order in
+//! which the data flows:
+//!
+//! ```text
+//! source ──> picture ──┐
+//!    │                 ├──> coding ──> reel (container) ──> inspect / verify / repair / export
+//!    └─────> sound ────┘                   │
+//! board (profile) ──> budget ──> rehearsal ┴──> report, server, firmware reader
+//! ```
+//!
+//! A stage knows the stages before it only by the plain data it is given, and
+//! nothing imports what stands after it. Without the feature `host` the crate
+//! is `no_std` and never allocates: the container reader and the decoders.
+#![cfg_attr(not(feature = "host"), no_std)]
+#![deny(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod units;
+
+#[cfg(feature = "host")]
+pub mod command;
