@@ -21,3 +21,7 @@ pub mod units;
 
 #[cfg(feature = "host")]
 pub mod command;
+#[cfg(feature = "host")]
+pub mod picture;
+#[cfg(feature = "host")]
+pub mod source;
