@@ -1,0 +1,107 @@
+//! Sound blocks: the bytes of one slice's sound, decodable alone.
+//!
+//! | coding | number | bytes for n samples | layout |
+//! |---|---|---|---|
+//! | PCM S16LE | 1 | 2 n | signed 16-bit, little-endian |
+//! | PCM U8 | 2 | n | unsigned 8-bit, 128 is silence |
+//! | IMA ADPCM | 3 | 4 + n / 2 | 4-byte header, then nibbles, low one first |
+
+use super::adpcm;
+
+/// How the samples of a block are stored; the numbers are the container's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[repr(u8)]
+pub enum SoundCoding {
+    /// Signed 16-bit little-endian.
+    #[default]
+    Pcm16 = 1,
+    /// Unsigned 8-bit, 128 is silence.
+    Pcm8 = 2,
+    /// IMA ADPCM, 4 bits a sample (IMA Digital Audio Focus Group, 1992).
+    Adpcm = 3,
+}
+
+impl SoundCoding {
+    /// The coding with this number, if there is one.
+    #[must_use]
+    pub const fn from_number(number: u8) -> Option<Self> {
+        match number {
+            1 => Some(Self::Pcm16),
+            2 => Some(Self::Pcm8),
+            3 => Some(Self::Adpcm),
+            _ => None,
+        }
+    }
+}
+
+/// Why a block cannot be decoded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BlockError {
+    /// The block holds `found` bytes where its sample count needs `needed`.
+    Length {
+        /// Bytes that the sample count needs.
+        needed: usize,
+        /// Bytes that are there.
+        found: usize,
+    },
+    /// An ADPCM header holds a step index above 88 or a reserved byte that is not zero.
+    Header,
+}
+
+impl core::fmt::Display for BlockError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::Length { needed, found } => {
+                write!(
+                    f,
+                    "a sound block of {found} bytes where {needed} are needed"
+                )
+            }
+            Self::Header => f.write_str("an ADPCM block header out of range"),
+        }
+    }
+}
+
+impl core::error::Error for BlockError {}
+
+/// Bytes of a block of `samples` samples, without the container's padding.
+#[must_use]
+pub const fn block_bytes(coding: SoundCoding, samples: usize) -> usize {
+    match coding {
+        SoundCoding::Pcm16 => 2 * samples,
+        SoundCoding::Pcm8 => samples,
+        SoundCoding::Adpcm if samples == 0 => 0,
+        SoundCoding::Adpcm => adpcm::HEADER_BYTES + samples / 2,
+    }
+}
+
+/// Decodes one block into `out`, whose length is the slice's sample count.
+///
+/// # Errors
+/// [`BlockError::Length`] when `bytes` is not exactly
+/// [`block_bytes`]`(coding, out.len())` long, [`BlockError::Header`] when an
+/// ADPCM header is out of range. `out` is untouched then.
+pub fn decode_block(coding: SoundCoding, bytes: &[u8], out: &mut [i16]) -> Result<(), BlockError> {
+    let needed = block_bytes(coding, out.len());
+    if bytes.len() != needed {
+        return Err(BlockError::Length {
+            needed,
+            found: bytes.len(),
+        });
+    }
+    match coding {
+        SoundCoding::Pcm16 => {
+            for (pair, sample) in bytes.chunks_exact(2).zip(out) {
+                *sample = i16::from_le_bytes([pair[0], pair[1]]);
+            }
+            Ok(())
+        }
+        SoundCoding::Pcm8 => {
+            for (&byte, sample) in bytes.iter().zip(out) {
+                *sample = (i16::from(byte) - 128) << 8;
+            }
+            Ok(())
+        }
+        SoundCoding::Adpcm => adpcm::decode(bytes, out),
+    }
+}

@@ -1,0 +1,62 @@
+//! Samples to sound blocks.
+
+use super::adpcm::{STEPS, State};
+use super::block::{SoundCoding, block_bytes};
+
+/// Codes one slice's samples after another.
+#[derive(Debug, Clone)]
+pub struct BlockEncoder {
+    coding: SoundCoding,
+    index: u8,
+}
+
+impl BlockEncoder {
+    /// An encoder at the start of a reel.
+    #[must_use]
+    pub fn new(coding: SoundCoding) -> Self {
+        Self { coding, index: 0 }
+    }
+
+    /// Codes the samples of one slice; the block decodes alone.
+    pub fn encode(&mut self, samples: &[i16]) -> Vec<u8> {
+        let mut bytes = Vec::with_capacity(block_bytes(self.coding, samples.len()));
+        match self.coding {
+            SoundCoding::Pcm16 => bytes.extend(samples.iter().flat_map(|s| s.to_le_bytes())),
+            SoundCoding::Pcm8 => bytes.extend(samples.iter().map(|&s| to_u8(s))),
+            SoundCoding::Adpcm => self.adpcm(samples, &mut bytes),
+        }
+        bytes
+    }
+
+    fn adpcm(&mut self, samples: &[i16], bytes: &mut Vec<u8>) {
+        let Some((&first, rest)) = samples.split_first() else {
+            return;
+        };
+        let mut state = State {
+            sample: first,
+            index: self.index,
+        };
+        bytes.extend(first.to_le_bytes());
+        bytes.extend([state.index, 0]);
+        for pair in rest.chunks(2) {
+            let low = nearest(&mut state, pair[0]);
+            let high = pair.get(1).map_or(0, |&s| nearest(&mut state, s));
+            bytes.push(low | high << 4);
+        }
+        self.index = state.index;
+    }
+}
+
+fn to_u8(sample: i16) -> u8 {
+    ((i32::from(sample) + 32_768 + 128) >> 8).min(255) as u8
+}
+
+/// The nibble whose sample comes closest, and the decoder's step with it.
+fn nearest(state: &mut State, sample: i16) -> u8 {
+    let difference = i32::from(sample) - i32::from(state.sample);
+    let step = i32::from(STEPS[usize::from(state.index)]);
+    let magnitude = (difference.abs() * 4 / step).min(7) as u8;
+    let nibble = magnitude | if difference < 0 { 8 } else { 0 };
+    state.step(nibble);
+    nibble
+}
