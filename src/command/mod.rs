@@ -2,6 +2,9 @@
 //! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
 //! wrongly.
 
+pub mod manual;
+pub(crate) mod out;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -16,7 +19,9 @@ struct Cli {
 
 /// One variant a command, in alphabetical order.
 #[derive(Subcommand)]
-enum Command {}
+enum Command {
+    Manual(manual::Args),
+}
 
 /// Parses the command line, runs the command and returns its exit code.
 #[must_use]
@@ -32,5 +37,7 @@ pub fn main() -> ExitCode {
 }
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {
-    match command {}
+    match command {
+        Command::Manual(args) => manual::run(args),
+    }
 }

@@ -1,0 +1,34 @@
+//! Standard output that ends quietly when its reader has gone
+//! (`thumbreel inspect REEL | head`).
+
+use std::io::{ErrorKind, Write};
+
+/// `println!` for commands: a closed pipe ends the program with exit code 0,
+/// as the reader has all it wanted.
+macro_rules! say {
+    ($($arg:tt)*) => { $crate::command::out::line(format_args!($($arg)*)) };
+}
+pub(crate) use say;
+
+/// Writes one line; see [`say!`].
+pub fn line(text: std::fmt::Arguments<'_>) {
+    let mut out = std::io::stdout().lock();
+    settle(out.write_fmt(text).and_then(|()| out.write_all(b"\n")));
+}
+
+/// Writes bytes as they are, and flushes.
+pub fn bytes(data: &[u8]) {
+    let mut out = std::io::stdout().lock();
+    settle(out.write_all(data).and_then(|()| out.flush()));
+}
+
+fn settle(result: std::io::Result<()>) {
+    match result {
+        Ok(()) => {}
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => std::process::exit(0),
+        Err(error) => {
+            eprintln!("thumbreel: standard output: {error}");
+            std::process::exit(1);
+        }
+    }
+}
