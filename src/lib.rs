@@ -21,6 +21,8 @@ pub mod sound;
 pub mod units;
 
 #[cfg(feature = "host")]
+pub mod board;
+#[cfg(feature = "host")]
 pub mod command;
 #[cfg(feature = "host")]
 pub mod picture;

@@ -2,6 +2,7 @@
 //! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
 //! wrongly.
 
+mod boards;
 pub mod manual;
 pub(crate) mod out;
 
@@ -20,6 +21,7 @@ struct Cli {
 /// One variant a command, in alphabetical order.
 #[derive(Subcommand)]
 enum Command {
+    Boards(boards::Args),
     Manual(manual::Args),
 }
 
@@ -38,6 +40,7 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
+        Command::Boards(args) => boards::run(args),
         Command::Manual(args) => manual::run(args),
     }
 }

@@ -1,0 +1,201 @@
+//! Board profiles: what a panel, its links, its computer, its sound chain and
+//! its power can do, in figures that say where they come from.
+//!
+//! A profile is a TOML file. Every key has a default; `panel.width`,
+//! `panel.height` and one link (`[card]` or `[wifi]`) must be there. Unknown
+//! keys are errors that suggest the nearest known one.
+
+pub mod keys;
+mod check;
+mod links;
+mod machine;
+mod panel;
+mod power;
+mod sound_chain;
+mod write;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+pub use check::{Advice, BoardError};
+pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
+pub use machine::{Cpu, LatePolicy, Memory, Player, StarvePolicy};
+pub use panel::{Panel, PixelOrder, Shape, Tone};
+pub use power::{Power, PowerSource, Regulator, RegulatorKind};
+pub use sound_chain::{Amplifier, AmplifierSupply, SoundChain, Speaker};
+
+/// Where a figure comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Provenance {
+    /// Read from a run on the board or with an instrument.
+    Measured,
+    /// Worked out by a formula from other figures.
+    Computed,
+    /// Taken from a sheet, from custom, or guessed.
+    Assumed,
+}
+
+impl std::fmt::Display for Provenance {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Measured => "measured",
+            Self::Computed => "computed",
+            Self::Assumed => "assumed",
+        })
+    }
+}
+
+/// A whole board.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Board {
+    /// Short name, lower case with hyphens.
+    pub name: String,
+    /// One line about geometry and numbers.
+    #[serde(default)]
+    pub description: String,
+    /// The panel and its bus.
+    pub panel: Panel,
+    /// The memory card, if there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub card: Option<Card>,
+    /// The wireless link, if there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wifi: Option<Wifi>,
+    /// Memory for the player.
+    #[serde(default)]
+    pub memory: Memory,
+    /// The cores.
+    #[serde(default)]
+    pub cpu: Cpu,
+    /// How the firmware plays.
+    #[serde(default)]
+    pub player: Player,
+    /// The sound chain.
+    #[serde(default)]
+    pub sound: SoundChain,
+    /// Power.
+    #[serde(default)]
+    pub power: Power,
+    /// Where figures come from: a key or a whole section to its provenance.
+    /// What is not named is assumed.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub provenance: BTreeMap<String, Provenance>,
+}
+
+/// The built-in profiles' texts.
+const BUILT_IN: &[&str] = &[
+    include_str!("builtin/lantern-room.toml"),
+    include_str!("builtin/porthole.toml"),
+    include_str!("builtin/tide-gauge.toml"),
+    include_str!("builtin/keepers-door.toml"),
+    include_str!("builtin/harbour-chart.toml"),
+    include_str!("builtin/bell-buoy.toml"),
+];
+
+impl Board {
+    /// All built-in boards.
+    ///
+    /// # Panics
+    /// Never: the texts are part of the program and a test parses them.
+    #[must_use]
+    pub fn built_in() -> Vec<Self> {
+        BUILT_IN
+            .iter()
+            .map(|text| Self::parse(text, "built-in profile").expect("built-in profile"))
+            .collect()
+    }
+
+    /// The board of that name, or the profile in that file: what ends in
+    /// `.toml` or names a folder is a path.
+    ///
+    /// # Errors
+    /// [`BoardError`] names the nearest board or key and the way out.
+    pub fn find(name_or_path: &str) -> Result<Self, BoardError> {
+        let path = Path::new(name_or_path);
+        let is_path = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"))
+            || path.components().count() > 1;
+        if is_path {
+            return Self::load(path);
+        }
+        let boards = Self::built_in();
+        let names: Vec<String> = boards.iter().map(|b| b.name.clone()).collect();
+        boards
+            .into_iter()
+            .find(|b| b.name == name_or_path)
+            .ok_or_else(|| BoardError::unknown_board(name_or_path, &names))
+    }
+
+    /// Reads and checks a profile.
+    ///
+    /// # Errors
+    /// As for [`Board::parse`], or the file cannot be read.
+    pub fn load(path: &Path) -> Result<Self, BoardError> {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).map_err(|source| BoardError::Read {
+            file: name.clone(),
+            source,
+        })?;
+        Self::parse(&text, &name)
+    }
+
+    /// Parses and checks a profile's text; `file` names it in errors.
+    ///
+    /// # Errors
+    /// Not TOML, an unknown key, a wrong type, a value out of its range, or
+    /// figures that contradict each other.
+    pub fn parse(text: &str, file: &str) -> Result<Self, BoardError> {
+        check::parse(text, file)
+    }
+
+    /// The profile as commented TOML, every key with its unit and origin.
+    #[must_use]
+    pub fn to_toml(&self) -> String {
+        write::commented(self)
+    }
+
+    /// Contradictions and traps worth a word, none of them an error.
+    #[must_use]
+    pub fn advice(&self) -> Vec<Advice> {
+        check::advice(self)
+    }
+
+    /// Where the figure of a key such as `card.access_us` comes from.
+    #[must_use]
+    pub fn provenance_of(&self, key: &str) -> Provenance {
+        let mut path = key;
+        loop {
+            if let Some(found) = self.provenance.get(path) {
+                return *found;
+            }
+            match path.rfind('.') {
+                Some(dot) => path = &path[..dot],
+                None => return Provenance::Assumed,
+            }
+        }
+    }
+}
+
+/// Every section of a profile with its keys, in the order of the file.
+#[must_use]
+pub fn sections() -> Vec<(&'static str, &'static [keys::Key])> {
+    vec![
+        ("panel", Panel::KEYS),
+        ("panel.tone", Tone::KEYS),
+        ("card", Card::KEYS),
+        ("card.stalls", Stalls::KEYS),
+        ("wifi", Wifi::KEYS),
+        ("wifi.stalls", Stalls::KEYS),
+        ("memory", Memory::KEYS),
+        ("cpu", Cpu::KEYS),
+        ("player", Player::KEYS),
+        ("sound", SoundChain::KEYS),
+        ("sound.amplifier", Amplifier::KEYS),
+        ("sound.speaker", Speaker::KEYS),
+        ("power", Power::KEYS),
+        ("power.regulator", Regulator::KEYS),
+    ]
+}

@@ -1,0 +1,130 @@
+//! Board profiles: every key documented, every mistake named with its remedy.
+
+use thumbreel::board::{Board, PixelOrder, Provenance, Shape, sections};
+use toml::{Table, Value};
+
+const LEAST: &str = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 128\n[card]\n";
+
+fn error_of(text: &str) -> String {
+    Board::parse(text, "gull-post.toml")
+        .unwrap_err()
+        .to_string()
+}
+
+#[test]
+fn built_in_boards_differ_in_shape_and_need_no_advice() {
+    let boards = Board::built_in();
+    assert!(boards.len() >= 4);
+    assert!(boards.iter().any(|b| b.panel.shape == Shape::Ellipse));
+    assert!(boards.iter().any(|b| b.panel.upright_size() == (160, 80)));
+    assert!(boards.iter().any(|b| b.panel.upright_size() == (240, 320)));
+    for board in &boards {
+        assert_eq!(board.advice(), [], "{}", board.name);
+        assert_eq!(Board::find(&board.name).unwrap(), *board);
+    }
+}
+
+#[test]
+fn a_short_profile_takes_defaults_for_all_else() {
+    let board = Board::parse(LEAST, "gull-post.toml").unwrap();
+    assert_eq!(board.panel.window_bytes, 11);
+    assert_eq!(board.panel.pixel_order, PixelOrder::HighFirst);
+    assert_eq!(board.panel.tone.gamma, 1.0);
+    assert!(board.wifi.is_none());
+}
+
+#[test]
+fn a_profile_survives_its_own_commented_text() {
+    for board in Board::built_in() {
+        let text = board.to_toml();
+        assert_eq!(Board::parse(&text, "again.toml").unwrap(), board, "{text}");
+    }
+}
+
+/// Every key that a full board serialises stands in the key table, and the
+/// table names no key that the structs lack.
+#[test]
+fn the_key_table_is_the_structs() {
+    let mut board = Board::find("keepers-door").unwrap();
+    let speaker = &mut board.sound.speaker;
+    speaker.cone_cm2 = Some(1.0);
+    speaker.excursion_mm = Some(1.0);
+    let table = Table::try_from(&board).unwrap();
+    for (section, keys) in sections() {
+        let values = section
+            .split('.')
+            .fold(&table, |t, part| t[part].as_table().unwrap());
+        let plain: Vec<&str> = values
+            .iter()
+            .filter(|(_, v)| !matches!(v, Value::Table(_)))
+            .map(|(k, _)| k.as_str())
+            .collect();
+        for key in keys {
+            assert!(plain.contains(&key.name), "{section}.{}", key.name);
+            assert!(!key.what.trim().is_empty() && !key.unit.is_empty() && !key.whence.is_empty());
+        }
+        assert_eq!(plain.len(), keys.len(), "{section}");
+    }
+}
+
+#[test]
+fn unknown_keys_suggest_the_nearest() {
+    let text = LEAST.replace("[card]", "clok_hz = 1\n[card]");
+    assert!(error_of(&text).contains("`panel.clok_hz`, did you mean `clock_hz`?"));
+    let text = format!("{LEAST}[card.stals]\nper_minute = 1\n");
+    assert!(error_of(&text).contains("did you mean `stalls`?"));
+    let text = format!("{LEAST}[provenance]\n\"card.acces_us\" = \"measured\"\n");
+    assert!(error_of(&text).contains("did you mean `card.access_us`?"));
+}
+
+#[test]
+fn wrong_values_name_key_and_limits() {
+    let text = LEAST.replace("height = 128", "height = 128\nclock_hz = 400");
+    assert!(error_of(&text).contains("panel.clock_hz: 400 is outside 100000 to 160000000 Hz"));
+    let text = LEAST.replace("height = 128", "");
+    assert!(error_of(&text).contains("panel.height: is missing"));
+    let text = LEAST.replace("[card]", "");
+    assert!(error_of(&text).contains("neither [card] nor [wifi]"));
+    let text = LEAST.replace("height = 128", "height = 128\nbits_per_pixel = 17");
+    assert!(error_of(&text).contains("17 is none of [12, 16, 18]"));
+    let text = LEAST.replace("160", "\"wide\"");
+    assert!(error_of(&text).contains("gull-post.toml: "));
+}
+
+#[test]
+fn names_and_paths_are_told_apart() {
+    let error = Board::find("lantern-rom").unwrap_err().to_string();
+    assert!(error.contains("did you mean `lantern-room`?"), "{error}");
+    let error = Board::find("./nowhere.toml").unwrap_err().to_string();
+    assert!(error.contains("nowhere.toml: cannot be read"), "{error}");
+}
+
+#[test]
+fn provenance_is_assumed_unless_stated_for_key_or_section() {
+    let text = format!(
+        "{LEAST}access_us = 1.0\n[provenance]\ncard = \"measured\"\n\"card.block_us\" = \"computed\"\n"
+    );
+    let board = Board::parse(&text, "gull-post.toml").unwrap();
+    assert_eq!(board.provenance_of("card.access_us"), Provenance::Measured);
+    assert_eq!(
+        board.provenance_of("card.stalls.per_minute"),
+        Provenance::Measured
+    );
+    assert_eq!(board.provenance_of("card.block_us"), Provenance::Computed);
+    assert_eq!(board.provenance_of("panel.clock_hz"), Provenance::Assumed);
+}
+
+/// IEEE 802.11n-2009 section 20.6: 20 MHz, one stream (secondary text).
+#[test]
+fn link_rates_follow_the_standard() {
+    let mut wifi = thumbreel::board::Wifi::default();
+    let long = [6.5, 13.0, 19.5, 26.0, 39.0, 52.0, 58.5, 65.0];
+    let short = [7.2, 14.4, 21.7, 28.9, 43.3, 57.8, 65.0, 72.2];
+    for mcs in 0..8 {
+        wifi.mcs = mcs;
+        wifi.short_guard = false;
+        assert_eq!(wifi.rate_bps() / 1e6, long[usize::from(mcs)]);
+        wifi.short_guard = true;
+        assert!((wifi.rate_bps() / 1e6 - short[usize::from(mcs)]).abs() < 0.05);
+    }
+}
