@@ -17,7 +17,9 @@ pub enum BoardError {
         source: std::io::Error,
     },
     /// No built-in board of that name.
-    #[error("no built-in board is called `{name}`{hint}; `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own")]
+    #[error(
+        "no built-in board is called `{name}`{hint}; `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own"
+    )]
     UnknownBoard {
         /// What was asked for.
         name: String,
@@ -190,10 +192,17 @@ fn required(table: &Table, file: &str) -> Result<(), BoardError> {
     let panel = table.get("panel").and_then(Value::as_table);
     for key in ["width", "height"] {
         if panel.is_none_or(|p| !p.contains_key(key)) {
-            return Err(value(&format!("panel.{key}"), "is missing; give it in pixels"));
+            return Err(value(
+                &format!("panel.{key}"),
+                "is missing; give it in pixels",
+            ));
         }
     }
-    if table.get("name").and_then(Value::as_str).is_none_or(str::is_empty) {
+    if table
+        .get("name")
+        .and_then(Value::as_str)
+        .is_none_or(str::is_empty)
+    {
         return Err(value("name", "is missing; give the board a short name"));
     }
     Ok(())
@@ -205,9 +214,13 @@ fn ranges(board: &Board, file: &str) -> Result<(), BoardError> {
         message: error.to_string(),
     })?;
     for (section, keys) in sections() {
-        let Some(values) = descend(&table, section) else { continue };
+        let Some(values) = descend(&table, section) else {
+            continue;
+        };
         for key in keys {
-            let (Some(value), Some((low, high))) = (values.get(key.name).and_then(number), key.range) else {
+            let (Some(value), Some((low, high))) =
+                (values.get(key.name).and_then(number), key.range)
+            else {
                 continue;
             };
             if !(low..=high).contains(&value) {
@@ -229,7 +242,9 @@ fn descend<'a>(table: &'a Table, section: &str) -> Option<&'a Table> {
 }
 
 fn number(value: &Value) -> Option<f64> {
-    value.as_float().or_else(|| value.as_integer().map(|i| i as f64))
+    value
+        .as_float()
+        .or_else(|| value.as_integer().map(|i| i as f64))
 }
 
 /// Figures that must agree with each other: the key and what is wrong.
@@ -241,11 +256,18 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
             Err((key, format!("{value} is none of {choices:?}")))
         }
     };
-    one_of("panel.bits_per_pixel", board.panel.bits_per_pixel, &[12, 16, 18])?;
+    one_of(
+        "panel.bits_per_pixel",
+        board.panel.bits_per_pixel,
+        &[12, 16, 18],
+    )?;
     one_of("panel.lines", board.panel.lines, &[1, 2, 4, 8, 16])?;
     one_of("sound.slot_bits", board.sound.slot_bits, &[16, 32])?;
     if board.card.is_none() && board.wifi.is_none() {
-        return Err(("card", "neither [card] nor [wifi] is there; a reel must come from somewhere".into()));
+        return Err((
+            "card",
+            "neither [card] nor [wifi] is there; a reel must come from somewhere".into(),
+        ));
     }
     sound_rules(board)?;
     power_rules(board)?;
@@ -253,11 +275,20 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
         quantile_rules(&card.quantiles, card.quantile_bytes)?;
     }
     for (key, stalls) in [
-        ("card.stalls.worst_ms", board.card.as_ref().map(|c| &c.stalls)),
-        ("wifi.stalls.worst_ms", board.wifi.as_ref().map(|w| &w.stalls)),
+        (
+            "card.stalls.worst_ms",
+            board.card.as_ref().map(|c| &c.stalls),
+        ),
+        (
+            "wifi.stalls.worst_ms",
+            board.wifi.as_ref().map(|w| &w.stalls),
+        ),
     ] {
         if stalls.is_some_and(|s| s.worst_ms < s.typical_ms) {
-            return Err((key, "the worst stall is shorter than the typical one".into()));
+            return Err((
+                key,
+                "the worst stall is shorter than the typical one".into(),
+            ));
         }
     }
     Ok(())
@@ -266,18 +297,30 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
 fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
     let rates = &board.sound.sample_rates;
     if rates.is_empty() || !rates.windows(2).all(|w| w[0] < w[1]) {
-        return Err(("sound.sample_rates", "must be a rising list of at least one rate in Hz".into()));
+        return Err((
+            "sound.sample_rates",
+            "must be a rising list of at least one rate in Hz".into(),
+        ));
     }
     if rates.iter().any(|r| !(8_000..=48_000).contains(r)) {
-        return Err(("sound.sample_rates", "rates must lie in 8000 to 48000 Hz".into()));
+        return Err((
+            "sound.sample_rates",
+            "rates must lie in 8000 to 48000 Hz".into(),
+        ));
     }
     let gains = &board.sound.amplifier.gains_db;
     if gains.is_empty() || gains.iter().any(|g| !(-20.0..=40.0).contains(g)) {
-        return Err(("sound.amplifier.gains_db", "must list at least one gain in -20 to 40 dB".into()));
+        return Err((
+            "sound.amplifier.gains_db",
+            "must list at least one gain in -20 to 40 dB".into(),
+        ));
     }
     let amplifier = &board.sound.amplifier;
     if amplifier.supply_min_v >= amplifier.supply_max_v {
-        return Err(("sound.amplifier.supply_min_v", "must be below supply_max_v".into()));
+        return Err((
+            "sound.amplifier.supply_min_v",
+            "must be below supply_max_v".into(),
+        ));
     }
     Ok(())
 }
@@ -285,11 +328,17 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
 fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
     let power = &board.power;
     if !(power.cell_empty_v < power.cell_typical_v && power.cell_typical_v < power.cell_full_v) {
-        return Err(("power.cell_typical_v", "must lie between cell_empty_v and cell_full_v".into()));
+        return Err((
+            "power.cell_typical_v",
+            "must lie between cell_empty_v and cell_full_v".into(),
+        ));
     }
     let linear = power.regulator.kind == RegulatorKind::Linear;
     if linear && power.source == PowerSource::Usb && power.regulator.output_v >= power.usb_v {
-        return Err(("power.regulator.output_v", "a linear regulator cannot raise the voltage of its source".into()));
+        return Err((
+            "power.regulator.output_v",
+            "a linear regulator cannot raise the voltage of its source".into(),
+        ));
     }
     Ok(())
 }
@@ -298,41 +347,78 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
     if quantiles.is_empty() {
         return Ok(());
     }
-    let rising = quantiles.windows(2).all(|w| w[0].0 < w[1].0 && w[0].1 <= w[1].1);
-    let inside = quantiles.iter().all(|(s, us)| (0.0..=1.0).contains(s) && *us > 0.0);
+    let rising = quantiles
+        .windows(2)
+        .all(|w| w[0].0 < w[1].0 && w[0].1 <= w[1].1);
+    let inside = quantiles
+        .iter()
+        .all(|(s, us)| (0.0..=1.0).contains(s) && *us > 0.0);
     if !rising || !inside || quantiles[quantiles.len() - 1].0 < 1.0 {
-        return Err(("card.quantiles", "must rise in share and time, and end at share 1".into()));
+        return Err((
+            "card.quantiles",
+            "must rise in share and time, and end at share 1".into(),
+        ));
     }
     if bytes == 0 {
-        return Err(("card.quantile_bytes", "must say how many bytes each read in `quantiles` had".into()));
+        return Err((
+            "card.quantile_bytes",
+            "must say how many bytes each read in `quantiles` had".into(),
+        ));
     }
     Ok(())
 }
 
 pub(super) fn advice(board: &Board) -> Vec<Advice> {
     let mut all = Vec::new();
-    let mut say = |key: &str, text: String| all.push(Advice { key: key.into(), text });
+    let mut say = |key: &str, text: String| {
+        all.push(Advice {
+            key: key.into(),
+            text,
+        })
+    };
     if let Some(card) = &board.card {
         let limit = 50_000_000;
         if card.clock_hz > limit {
-            say("card.clock_hz", format!("{} MHz is beyond the 50 MHz of SD high speed; many cards fail there", card.clock_hz / 1_000_000));
+            say(
+                "card.clock_hz",
+                format!(
+                    "{} MHz is beyond the 50 MHz of SD high speed; many cards fail there",
+                    card.clock_hz / 1_000_000
+                ),
+            );
         }
-        if card.stalls.worst_ms < 100.0 && board.provenance_of("card.stalls") != super::Provenance::Measured {
+        if card.stalls.worst_ms < 100.0
+            && board.provenance_of("card.stalls") != super::Provenance::Measured
+        {
             say("card.stalls.worst_ms", "a card may take 100 ms over a read (SD specification 4.6.2); measure before you trust less".into());
         }
     }
     if board.player.wait_tearing && !board.panel.tearing_signal {
-        say("player.wait_tearing", "the panel has no tearing signal to wait for; it is ignored".into());
+        say(
+            "player.wait_tearing",
+            "the panel has no tearing signal to wait for; it is ignored".into(),
+        );
     }
     if !board.panel.dma && board.player.picture_buffers > 1 {
-        say("player.picture_buffers", "a second picture buffer gains nothing while the core itself feeds the bus".into());
+        say(
+            "player.picture_buffers",
+            "a second picture buffer gains nothing while the core itself feeds the bus".into(),
+        );
     }
-    if board.power.source == PowerSource::Cell && board.power.cell_limit_ma > board.power.cell_mah * 2.0 {
-        say("power.cell_limit_ma", "more than twice the capacity an hour; check it in the cell's sheet".into());
+    if board.power.source == PowerSource::Cell
+        && board.power.cell_limit_ma > board.power.cell_mah * 2.0
+    {
+        say(
+            "power.cell_limit_ma",
+            "more than twice the capacity an hour; check it in the cell's sheet".into(),
+        );
     }
     let gains = &board.sound.amplifier.gains_db;
     if !gains.contains(&board.sound.amplifier.gain_db) {
-        say("sound.amplifier.gain_db", format!("is none of the settings in gains_db {gains:?}"));
+        say(
+            "sound.amplifier.gain_db",
+            format!("is none of the settings in gains_db {gains:?}"),
+        );
     }
     if !board.sound.sample_rates.contains(&board.sound.sample_rate) {
         say("sound.sample_rate", "is not among sample_rates".into());

@@ -70,7 +70,7 @@ section! {
         /// The 400 ns guard interval is in use.
         short_guard: bool = false, "true | false", "firmware or access point";
         /// Link rate, if it is known by another way; 0 takes it from `mcs`.
-        link_bps: u64 = 0, "bit/s", "firmware or access point", 0 ..= 10_000_000_000;
+        link_bps: u64 = 0, "bit/s", "firmware or access point", 0 ..= 1e10;
         /// Share of the link rate that payload can use, others in the air included.
         usable_share: f64 = 0.4, "share", "plan with 0.3 to 0.5; `thumbreel boards measure` finds it", 0.01 ..= 0.95;
         /// TCP receive window.
@@ -86,7 +86,7 @@ section! {
         /// Time that the server takes to answer a request.
         server_ms: f64 = 10.0, "milliseconds", "time of a first byte on the server's own machine", 0 ..= 60000;
         /// Rate at which the server lets the reel go; 0 for as fast as can be.
-        server_bps: u64 = 0, "bit/s", "the paced endpoint of `thumbreel serve`; 0 for whole files", 0 ..= 10_000_000_000;
+        server_bps: u64 = 0, "bit/s", "the paced endpoint of `thumbreel serve`; 0 for whole files", 0 ..= 1e10;
         /// Bytes that a pacing server sends at once before it paces.
         server_burst_bytes: u32 = 65_536, "bytes", "the paced endpoint of `thumbreel serve`", 0 ..= 67_108_864;
         /// Instructions of a core for each byte received: driver, network stack, copying.

@@ -5,8 +5,8 @@
 //! `panel.height` and one link (`[card]` or `[wifi]`) must be there. Unknown
 //! keys are errors that suggest the nearest known one.
 
-pub mod keys;
 mod check;
+pub mod keys;
 mod links;
 mod machine;
 mod panel;
@@ -116,7 +116,9 @@ impl Board {
     /// [`BoardError`] names the nearest board or key and the way out.
     pub fn find(name_or_path: &str) -> Result<Self, BoardError> {
         let path = Path::new(name_or_path);
-        let is_path = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"))
+        let is_path = path
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("toml"))
             || path.components().count() > 1;
         if is_path {
             return Self::load(path);

@@ -15,7 +15,9 @@ pub(super) fn commented(board: &Board) -> String {
         }
     }
     for (section, keys) in sections() {
-        let values = section.split('.').try_fold(&table, |t, part| t.get(part)?.as_table());
+        let values = section
+            .split('.')
+            .try_fold(&table, |t, part| t.get(part)?.as_table());
         if let Some(values) = values {
             write_section(&mut out, section, keys, values);
         }
