@@ -1,6 +1,8 @@
-//! Plain values that describe a decoded picture; the picture stage needs no
-//! more of the source than these.
+//! What a clip hands out: pictures, sound, and the plain facts beside them; the
+//! stages need no more of the source than these.
 
+use ffmpeg_next::codec::decoder;
+use ffmpeg_next::frame::side_data;
 use ffmpeg_next::{chroma, color, format, frame};
 
 use crate::units::{Nanos, Ratio};
@@ -93,19 +95,49 @@ pub struct ColourTags {
 }
 
 impl ColourTags {
-    /// The tags a decoded frame carries. `peak_nits` is side data, which the
-    /// opener of the stream fills in.
+    /// The tags a decoded frame carries.
     #[must_use]
     pub fn of(frame: &frame::Video) -> Self {
         Self {
             matrix: matrix_of(frame.color_space()),
             transfer: transfer_of(frame.color_transfer_characteristic()),
             primaries: primaries_of(frame.color_primaries()),
-            range: range_of(frame),
+            range: range_of(frame.format(), frame.color_range()),
             chroma_site: site_of(frame.chroma_location()),
+            peak_nits: peak_of(frame),
+        }
+    }
+
+    /// The tags of a decoder that has seen the stream's parameters only.
+    pub(super) fn of_decoder(decoder: &decoder::Video) -> Self {
+        Self {
+            matrix: matrix_of(decoder.color_space()),
+            transfer: transfer_of(decoder.color_transfer_characteristic()),
+            primaries: primaries_of(decoder.color_primaries()),
+            range: range_of(decoder.format(), decoder.color_range()),
+            chroma_site: site_of(decoder.chroma_location()),
             peak_nits: None,
         }
     }
+}
+
+/// Brightest light by the content's own statement, or else the mastering display's.
+fn peak_of(frame: &frame::Video) -> Option<f32> {
+    let content = frame.side_data(side_data::Type::ContentLightLevel);
+    let content = content.and_then(|d| number(d.data(), 0)).map(|n| n as f32);
+    let display = || {
+        // Four chromaticities of two ratios, least light, then most light.
+        let data = frame.side_data(side_data::Type::MasteringDisplayMetadata)?;
+        let (num, den) = (number(data.data(), 18)?, number(data.data(), 19)?);
+        (den > 0).then(|| num as f32 / den as f32)
+    };
+    let stated = content.filter(|n| *n > 0.0).or_else(display);
+    stated.filter(|n| *n > 0.0)
+}
+
+fn number(bytes: &[u8], index: usize) -> Option<i32> {
+    let (numbers, _) = bytes.as_chunks::<4>();
+    numbers.get(index).map(|n| i32::from_ne_bytes(*n))
 }
 
 fn matrix_of(space: color::Space) -> Option<Matrix> {
@@ -143,15 +175,15 @@ fn primaries_of(primaries: color::Primaries) -> Option<Primaries> {
     }
 }
 
-fn range_of(frame: &frame::Video) -> Option<Range> {
+fn range_of(format: format::Pixel, stated: color::Range) -> Option<Range> {
     use format::Pixel as P;
     if matches!(
-        frame.format(),
+        format,
         P::YUVJ420P | P::YUVJ422P | P::YUVJ444P | P::YUVJ440P | P::YUVJ411P
     ) {
         return Some(Range::Full);
     }
-    match frame.color_range() {
+    match stated {
         color::Range::MPEG => Some(Range::Limited),
         color::Range::JPEG => Some(Range::Full),
         color::Range::Unspecified => None,
@@ -219,20 +251,80 @@ impl Interlace {
     }
 }
 
+/// The next thing that a clip holds.
+pub enum Item {
+    /// A decoded picture.
+    Picture(SourcePicture),
+    /// A block of sound that follows the one before without a gap.
+    Sound(SourceSound),
+}
+
 /// One decoded picture with everything needed to show it.
+///
+/// The frame's buffers are reference counted by the decoder: moving the picture
+/// to another thread copies nothing. Rows never run backwards in memory.
 pub struct SourcePicture {
-    /// The decoder's frame; reference counted, not copied.
+    /// The decoder's frame.
     pub frame: frame::Video,
-    /// When it is to be shown.
+    /// When it is to be shown, from the wanted start. The first may be
+    /// negative: it is on show when the wanted start falls between two.
     pub time: Nanos,
-    /// How long it is to be shown; zero if unknown.
+    /// How long it is to be shown, as the file states it or else by the rate.
     pub duration: Nanos,
     /// Its colour tags.
     pub colour: ColourTags,
     /// Turns needed to bring it upright.
     pub rotation: QuarterTurns,
+    /// Whether left and right are to be swapped after turning it upright.
+    pub mirrored: bool,
     /// Width to height of one sample.
     pub sample_aspect: Ratio,
     /// Progressive or fields.
     pub interlaced: Interlace,
+}
+
+/// A block of sound.
+pub struct SourceSound {
+    /// Samples between -1 and 1 (more where the source exceeds full scale),
+    /// channels interleaved.
+    pub samples: Vec<f32>,
+    /// Channels, 1 or more.
+    pub channels: usize,
+    /// Which loudspeaker each channel is for: bits of a WAVE channel mask,
+    /// channels in ascending order; 0 where the file does not say.
+    pub mask: u64,
+    /// Samples a second of each channel.
+    pub rate: u32,
+    /// Time of the first sample from the wanted start, never negative.
+    pub time: Nanos,
+}
+
+impl SourceSound {
+    /// Samples a channel.
+    #[must_use]
+    pub fn frames(&self) -> usize {
+        self.samples.len() / self.channels
+    }
+}
+
+/// What could not be decoded, counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Damage {
+    /// Packets that were damaged or that a decoder refused.
+    pub packets: u64,
+    /// Pictures shown although the decoder had to conceal part of them.
+    pub pictures_concealed: u64,
+    /// Pictures left out because what they are predicted from is missing.
+    pub pictures_undecodable: u64,
+    /// Holes in the sound filled with silence (or overlaps cut), and jumps of
+    /// the time stamps bridged.
+    pub time_jumps: u64,
+}
+
+impl Damage {
+    /// Whether anything was damaged at all.
+    #[must_use]
+    pub fn any(&self) -> bool {
+        *self != Self::default()
+    }
 }

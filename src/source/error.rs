@@ -1,0 +1,99 @@
+//! What can go wrong with a clip, each with its way out.
+
+use std::path::PathBuf;
+
+/// Why a clip cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum SourceError {
+    /// The file cannot be opened.
+    #[error("cannot open {path}: {reason}", path = .path.display())]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// What the operating system says.
+        reason: std::io::Error,
+    },
+    /// A folder was named where a clip is wanted.
+    #[error("{path} is a folder; name a clip in it", path = .0.display())]
+    Folder(PathBuf),
+    /// libavformat cannot make sense of the file.
+    #[error(
+        "{path} is not a clip that libavformat knows ({reason}); check that the file is whole",
+        path = .path.display()
+    )]
+    NotAClip {
+        /// The file.
+        path: PathBuf,
+        /// What libavformat says.
+        reason: ffmpeg_next::Error,
+    },
+    /// There are no pictures.
+    #[error(
+        "{path} has sound but no pictures; a reel needs a picture track",
+        path = .0.display()
+    )]
+    SoundOnly(PathBuf),
+    /// There is nothing to show or hear.
+    #[error("{path} has no picture track", path = .0.display())]
+    NoPictures(PathBuf),
+    /// The chosen sound track does not exist.
+    #[error("{path} has no sound track {wanted}; {has}", path = .path.display())]
+    NoSuchTrack {
+        /// The file.
+        path: PathBuf,
+        /// The number or language asked for.
+        wanted: String,
+        /// The tracks that it has, as a sentence.
+        has: String,
+    },
+    /// This libavcodec has no decoder for the track.
+    #[error(
+        "{path}: this libavcodec cannot decode its {what} ({codec}): {reason}",
+        path = .path.display()
+    )]
+    NoDecoder {
+        /// The file.
+        path: PathBuf,
+        /// `pictures` or `sound`.
+        what: &'static str,
+        /// Codec name.
+        codec: String,
+        /// What libavcodec says.
+        reason: ffmpeg_next::Error,
+    },
+    /// Not one picture could be decoded.
+    #[error(
+        "{path}: none of its pictures could be decoded ({packets} damaged packets)",
+        path = .path.display()
+    )]
+    NothingDecoded {
+        /// The file.
+        path: PathBuf,
+        /// Damaged packets.
+        packets: u64,
+    },
+    /// The wanted start lies behind the end.
+    #[error(
+        "{path} ends before the wanted start, {from:.3} s; choose an earlier one",
+        path = .path.display()
+    )]
+    StartBehindEnd {
+        /// The file.
+        path: PathBuf,
+        /// Wanted start in seconds.
+        from: f64,
+    },
+    /// Reading failed in the middle.
+    #[error("reading {path} failed: {reason}", path = .path.display())]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// What libavformat says.
+        reason: ffmpeg_next::Error,
+    },
+    /// Standard input could not be kept in a temporary file.
+    #[error(
+        "cannot keep standard input in a temporary file: {0}; set TMPDIR to a folder with room"
+    )]
+    Spool(std::io::Error),
+}

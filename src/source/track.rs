@@ -1,0 +1,141 @@
+//! One decoder with what is needed to place its output in time.
+
+use ffmpeg_next as ffmpeg;
+
+use std::path::Path;
+
+use ffmpeg::codec;
+use ffmpeg::format::context::Input;
+
+use super::av_sys;
+use super::error::SourceError;
+
+/// The decoder of the picture track.
+pub(super) struct PictureTrack {
+    pub(super) stream: usize,
+    pub(super) base: ffmpeg::Rational,
+    pub(super) decoder: codec::decoder::Video,
+    pub(super) start: Start,
+    /// End of the latest picture, from the origin.
+    pub(super) end: Option<i64>,
+    pub(super) complete: bool,
+}
+
+/// The decoder of the sound track.
+pub(super) struct SoundTrack {
+    pub(super) stream: usize,
+    pub(super) base: ffmpeg::Rational,
+    pub(super) decoder: codec::decoder::Audio,
+}
+
+/// How a picture track begins. A clip cut inside a group of pictures begins
+/// with pictures whose references are missing.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Start {
+    /// No packet seen yet.
+    Unknown,
+    /// The first packet needs others: wait for a key picture, but not for ever,
+    /// since streams with gradual refresh have none.
+    Waiting(u32),
+    /// Pictures are good.
+    Running,
+}
+
+impl Start {
+    /// Pictures after which to show what there is: ten seconds at 30 a second.
+    const PATIENCE: u32 = 300;
+
+    /// Learns from a packet's key flag.
+    pub(super) fn packet(&mut self, key: bool) {
+        if *self == Self::Unknown {
+            *self = if key { Self::Running } else { Self::Waiting(0) };
+        }
+    }
+
+    /// Whether a decoded picture may be shown.
+    pub(super) fn shows(&mut self, key: bool) -> bool {
+        match *self {
+            Self::Waiting(n) if !key && n < Self::PATIENCE => {
+                *self = Self::Waiting(n + 1);
+                false
+            }
+            _ => {
+                *self = Self::Running;
+                true
+            }
+        }
+    }
+}
+
+fn context(
+    path: &Path,
+    input: &Input,
+    stream: usize,
+    what: &'static str,
+) -> Result<(codec::Context, ffmpeg::Rational), SourceError> {
+    let stream = input
+        .stream(stream)
+        .ok_or_else(|| SourceError::NoPictures(path.into()))?;
+    let base = stream.time_base();
+    let codec = stream.parameters().id().name().to_owned();
+    let context = codec::Context::from_parameters(stream.parameters());
+    let context = context.map_err(|reason| no_decoder(path, what, codec, reason))?;
+    Ok((context, base))
+}
+
+fn no_decoder(
+    path: &Path,
+    what: &'static str,
+    codec: String,
+    reason: ffmpeg::Error,
+) -> SourceError {
+    SourceError::NoDecoder {
+        path: path.into(),
+        what,
+        codec,
+        reason,
+    }
+}
+
+impl PictureTrack {
+    pub(super) fn open(
+        path: &Path,
+        input: &Input,
+        stream: usize,
+        threads: usize,
+    ) -> Result<Self, SourceError> {
+        let (mut context, base) = context(path, input, stream, "pictures")?;
+        av_sys::set_threads(&mut context, threads);
+        let codec = context.id().name().to_owned();
+        let mut decoder = context.decoder();
+        decoder.set_packet_time_base(base);
+        let decoder = decoder
+            .video()
+            .map_err(|reason| no_decoder(path, "pictures", codec, reason))?;
+        Ok(Self {
+            stream,
+            base,
+            decoder,
+            start: Start::Unknown,
+            end: None,
+            complete: false,
+        })
+    }
+}
+
+impl SoundTrack {
+    pub(super) fn open(path: &Path, input: &Input, stream: usize) -> Result<Self, SourceError> {
+        let (context, base) = context(path, input, stream, "sound")?;
+        let codec = context.id().name().to_owned();
+        let mut decoder = context.decoder();
+        decoder.set_packet_time_base(base);
+        let decoder = decoder
+            .audio()
+            .map_err(|reason| no_decoder(path, "sound", codec, reason))?;
+        Ok(Self {
+            stream,
+            base,
+            decoder,
+        })
+    }
+}
