@@ -17,6 +17,7 @@
 #![deny(unsafe_code)]
 #![warn(missing_docs)]
 
+pub mod coding;
 pub mod sound;
 pub mod units;
 
