@@ -28,4 +28,6 @@ pub mod command;
 #[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]
+pub mod serve;
+#[cfg(feature = "host")]
 pub mod source;

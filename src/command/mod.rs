@@ -5,6 +5,7 @@
 mod boards;
 pub mod manual;
 pub(crate) mod out;
+mod serve;
 
 use std::process::ExitCode;
 
@@ -23,6 +24,7 @@ struct Cli {
 enum Command {
     Boards(boards::Args),
     Manual(manual::Args),
+    Serve(serve::Args),
 }
 
 /// Parses the command line, runs the command and returns its exit code.
@@ -42,5 +44,6 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
         Command::Manual(args) => manual::run(args),
+        Command::Serve(args) => serve::run(args),
     }
 }

@@ -1,0 +1,131 @@
+//! `thumbreel serve FOLDER`: reels over HTTP.
+
+use std::io::Write;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::Context;
+
+use super::out::say;
+use crate::serve::{Options, Report, Server, Way};
+
+/// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
+/// page to watch them on.
+///
+/// Read-only, and only at this machine unless --listen says otherwise. There is
+/// no password: whoever reaches the address can fetch the reels.
+#[derive(clap::Args)]
+pub struct Args {
+    /// The folder of reels (.tbr), with the folders below it
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+
+    /// Address and port to listen at; may be given again. 0.0.0.0:7070 is every
+    /// address of this machine, port 0 a free one
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:7070")]
+    listen: Vec<SocketAddr>,
+
+    /// Announce the page on the local network by DNS-SD, under this name
+    #[arg(long, value_name = "NAME")]
+    announce: Option<String>,
+
+    /// Streams at once; further clients are told to come again
+    #[arg(long, value_name = "COUNT", default_value_t = 512)]
+    most_watchers: usize,
+
+    /// Say nothing but the addresses
+    #[arg(long, conflicts_with = "json")]
+    quiet: bool,
+
+    /// Print one JSON object a line: the addresses, then each stream as it
+    /// opens and closes
+    #[arg(long)]
+    json: bool,
+}
+
+/// Serves until interrupted.
+///
+/// # Errors
+/// When the folder cannot be opened or an address cannot be had.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the network threads")?;
+    runtime.block_on(serve(args))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn serve(args: Args) -> anyhow::Result<()> {
+    let mut options = Options::new(args.folder.clone());
+    options.listen.clone_from(&args.listen);
+    options.most_watchers = args.most_watchers;
+    // Twice the streams: pages and lists need connections as well.
+    options.most_connections = options.most_connections.max(args.most_watchers * 2);
+    options.listener = Arc::new(match (args.quiet, args.json) {
+        (true, _) => |_: &Report| (),
+        (_, true) => print_json,
+        _ => print_line,
+    });
+    let server = Server::bind(options).await?;
+    let stop = stop_signal()?;
+    let announcement = args.announce.as_deref().map(|name| server.announce(name));
+    let announcement = announcement.transpose()?;
+    print_addresses(&args, &server);
+    server.run(stop).await;
+    drop(announcement);
+    Ok(())
+}
+
+fn print_addresses(args: &Args, server: &Server) {
+    let pages: Vec<String> = server.reachable().iter().map(|a| format!("http://{a}/")).collect();
+    if args.json {
+        say!("{}", serde_json::json!({ "addresses": pages }));
+    } else {
+        for page in pages {
+            say!("serving {} at {page}", args.folder.display());
+        }
+    }
+}
+
+/// Resolves at the first interrupt or request to end.
+fn stop_signal() -> anyhow::Result<impl Future<Output = ()>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut end = signal(SignalKind::terminate()).context("cannot wait for signals")?;
+    let mut interrupt = signal(SignalKind::interrupt()).context("cannot wait for signals")?;
+    Ok(async move {
+        tokio::select! {
+            _ = end.recv() => (),
+            _ = interrupt.recv() => (),
+        }
+    })
+}
+
+fn print_json(report: &Report) {
+    if let Ok(line) = serde_json::to_string(report) {
+        // A log that nobody reads any more must not end the server.
+        let _ = writeln!(std::io::stdout(), "{line}");
+    }
+}
+
+fn print_line(report: &Report) {
+    let way = match report.way {
+        Way::File => "file",
+        Way::Live => "live",
+    };
+    let who = format!("{} {} {} {way}", report.id, report.peer, report.reel);
+    let line = if report.open {
+        format!("{who}: open")
+    } else {
+        let end = if report.whole { "done" } else { "broken off" };
+        format!(
+            "{who}: {end} after {:.1} s, {} bytes, {:.0} kB/s, {} stalls ({:.1} s), worst lag {:.0} ms",
+            report.seconds,
+            report.bytes,
+            report.rate / 1000.0,
+            report.stalls,
+            report.stalled,
+            report.worst_lag * 1000.0,
+        )
+    };
+    let _ = writeln!(std::io::stderr(), "{line}");
+}

@@ -1,0 +1,207 @@
+//! Reels over HTTP/1.1: whole files, byte ranges, a paced live stream, lists,
+//! a page to watch them on, and a record of who is watching and how well.
+//!
+//! Nothing is ever written, and nothing outside the folder is read. A client
+//! that is slow, silent or gone holds a bounded amount of memory for a bounded
+//! time and delays nobody else.
+//!
+//! | address | answer |
+//! |---|---|
+//! | `/` | the folder as a shelf of posters, with a player |
+//! | `/list`, `/list.json`, `/list.m3u` | the reels as plain text, JSON, an M3U playlist |
+//! | `/reels/NAME` | the file; ranges and conditional requests |
+//! | `/live/NAME` | the reel at the pace of its sound clock |
+//! | `/watchers`, `/watchers.json` | who is watching |
+
+mod announce;
+mod body;
+mod condition;
+mod connection;
+mod folder;
+mod list;
+mod patience;
+mod routes;
+mod watch;
+
+use std::future::Future;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::net::TcpListener;
+use tokio::sync::{Semaphore, watch as signal};
+
+pub use announce::Announcement;
+pub use list::Entry;
+pub use watch::{Listener, Report, Way};
+
+use folder::Folder;
+use watch::Watchers;
+
+/// What a server is told.
+#[derive(Clone)]
+pub struct Options {
+    /// The folder whose reels are served.
+    pub folder: PathBuf,
+    /// Addresses to listen at; port 0 takes a free one.
+    pub listen: Vec<SocketAddr>,
+    /// Connections at once; more are answered 503 and closed.
+    pub most_connections: usize,
+    /// Streams at once; more are answered 503.
+    pub most_watchers: usize,
+    /// How long a client may take over a request's head, or say nothing.
+    pub head_time: Duration,
+    /// How long a client may leave waiting bytes untouched.
+    pub patience: Duration,
+    /// How long streams may go on once the server is told to stop.
+    pub grace: Duration,
+    /// Hears of each stream as it opens and closes.
+    pub listener: Listener,
+}
+
+impl Options {
+    /// The defaults for `folder`: no address yet, 1,024 connections, 512
+    /// streams, 15 s for a head, 30 s of patience, 3 s of grace.
+    #[must_use]
+    pub fn new(folder: PathBuf) -> Self {
+        Self {
+            folder,
+            listen: Vec::new(),
+            most_connections: 1024,
+            most_watchers: 512,
+            head_time: Duration::from_secs(15),
+            patience: patience::PATIENCE,
+            grace: Duration::from_secs(3),
+            listener: Arc::new(|_| ()),
+        }
+    }
+}
+
+/// Why a server could not be started.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The folder cannot be opened.
+    #[error("{0}: cannot open the folder to serve: {1}; name an existing folder of reels")]
+    Folder(PathBuf, io::Error),
+    /// An address cannot be had.
+    #[error("cannot listen at {0}: {1}; choose another address or port with --listen")]
+    Listen(SocketAddr, io::Error),
+    /// The reels cannot be announced.
+    #[error("cannot announce by DNS-SD: {0}")]
+    Announce(String),
+}
+
+/// A server that holds its addresses but does not answer yet.
+pub struct Server {
+    listeners: Vec<TcpListener>,
+    shared: Arc<Shared>,
+}
+
+/// What every connection uses.
+struct Shared {
+    options: Options,
+    folder: Folder,
+    watchers: Arc<Watchers>,
+    places: Arc<Semaphore>,
+    stopping: signal::Receiver<bool>,
+    stop: signal::Sender<bool>,
+}
+
+impl Server {
+    /// Opens the folder and takes the addresses.
+    ///
+    /// # Errors
+    /// When the folder cannot be opened or an address cannot be had.
+    pub async fn bind(options: Options) -> Result<Self, ServeError> {
+        let folder = Folder::open(&options.folder)
+            .map_err(|error| ServeError::Folder(options.folder.clone(), error))?;
+        let mut listeners = Vec::new();
+        for &address in &options.listen {
+            let listener = TcpListener::bind(address).await;
+            listeners.push(listener.map_err(|error| ServeError::Listen(address, error))?);
+        }
+        let (stop, stopping) = signal::channel(false);
+        raise_file_limit();
+        let shared = Shared {
+            folder,
+            watchers: Watchers::new(options.most_watchers, Arc::clone(&options.listener)),
+            places: Arc::new(Semaphore::new(options.most_connections)),
+            stopping,
+            stop,
+            options,
+        };
+        Ok(Self {
+            listeners,
+            shared: Arc::new(shared),
+        })
+    }
+
+    /// The addresses taken, with their real ports.
+    #[must_use]
+    pub fn addresses(&self) -> Vec<SocketAddr> {
+        let bound = self.listeners.iter();
+        bound
+            .filter_map(|listener| listener.local_addr().ok())
+            .collect()
+    }
+
+    /// The addresses a client can type: an unspecified address is replaced by
+    /// those of the machine's own interfaces.
+    #[must_use]
+    pub fn reachable(&self) -> Vec<SocketAddr> {
+        self.addresses().into_iter().flat_map(spell_out).collect()
+    }
+
+    /// Announces the server on the local network until the answer is dropped.
+    ///
+    /// # Errors
+    /// When no address can be reached from outside, or the network refuses.
+    pub fn announce(&self, name: &str) -> Result<Announcement, ServeError> {
+        Announcement::start(name, &self.reachable()).map_err(ServeError::Announce)
+    }
+
+    /// Answers until `stop` resolves; then lets streams end at their next
+    /// slice, and returns when all are closed or the grace is over.
+    pub async fn run(self, stop: impl Future<Output = ()>) {
+        let mut accepting = tokio::task::JoinSet::new();
+        for listener in self.listeners {
+            accepting.spawn(connection::accept(listener, Arc::clone(&self.shared)));
+        }
+        stop.await;
+        // The receivers live in tasks that may have ended already.
+        let _ = self.shared.stop.send(true);
+        while accepting.join_next().await.is_some() {}
+    }
+}
+
+/// A stream needs a socket and a file; the usual soft limit of 1,024 is short.
+fn raise_file_limit() {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let limit = getrlimit(Resource::Nofile);
+    let raised = Rlimit {
+        current: limit.maximum,
+        maximum: limit.maximum,
+    };
+    // Where it may not be raised, more clients are turned away, no more.
+    let _ = setrlimit(Resource::Nofile, raised);
+}
+
+fn spell_out(address: SocketAddr) -> Vec<SocketAddr> {
+    if !address.ip().is_unspecified() {
+        return vec![address];
+    }
+    let interfaces = if_addrs::get_if_addrs().unwrap_or_default();
+    let reachable = |ip: &IpAddr| !ip.is_loopback() && (ip.is_ipv4() || address.is_ipv6());
+    let mut found: Vec<IpAddr> = interfaces
+        .iter()
+        .map(|i| i.ip())
+        .filter(reachable)
+        .collect();
+    found.sort();
+    let with_port = |ip| SocketAddr::new(ip, address.port());
+    let mut all: Vec<_> = found.into_iter().map(with_port).collect();
+    all.push(SocketAddr::new([127, 0, 0, 1].into(), address.port()));
+    all
+}
