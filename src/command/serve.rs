@@ -77,7 +77,11 @@ async fn serve(args: Args) -> anyhow::Result<()> {
 }
 
 fn print_addresses(args: &Args, server: &Server) {
-    let pages: Vec<String> = server.reachable().iter().map(|a| format!("http://{a}/")).collect();
+    let pages: Vec<String> = server
+        .reachable()
+        .iter()
+        .map(|a| format!("http://{a}/"))
+        .collect();
     if args.json {
         say!("{}", serde_json::json!({ "addresses": pages }));
     } else {

@@ -71,8 +71,7 @@ impl Sender {
         let _ = self.pieces.send(Err(error)).await;
     }
 
-    /// Sends the bytes of `file` in `range`, with `patch` replacing its first
-    /// bytes if given.
+    /// Sends the bytes of `file` in `range`.
     ///
     /// # Errors
     /// [`Gone`] when the client has gone or the file cannot be read.
@@ -90,11 +89,6 @@ impl Sender {
             at += count as u64;
         }
         Ok(())
-    }
-
-    /// Resolves when the client has gone.
-    pub async fn gone(&self) {
-        self.pieces.closed().await;
     }
 
     /// The stream's record.

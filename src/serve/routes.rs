@@ -170,7 +170,8 @@ async fn reel(
     if method == Method::HEAD {
         return Ok(answer);
     }
-    let (sender, pieces) = stream(&shared, peer, name, Way::File, Some(count))?;
+    let (sender, pieces) =
+        stream(&shared, peer, name, Way::File, Some(count)).ok_or_else(too_many)?;
     let mut stopping = shared.stopping.clone();
     tokio::spawn(async move {
         let file = Arc::new(reel.file);
@@ -191,14 +192,16 @@ fn stream(
     encoded: &str,
     way: Way,
     length: Option<u64>,
-) -> Result<(Sender, body::Pieces), Response> {
+) -> Option<(Sender, body::Pieces)> {
     let name = percent_encoding::percent_decode_str(encoded).decode_utf8_lossy();
-    let Some(watch) = shared.watchers.open(peer, &name, way) else {
-        let words = "too many are watching; try again soon";
-        let full = plain(StatusCode::SERVICE_UNAVAILABLE, words);
-        return Err(([(RETRY_AFTER, "5")], full).into_response());
-    };
-    Ok(body::pieces(watch, length))
+    let watch = shared.watchers.open(peer, &name, way)?;
+    Some(body::pieces(watch, length))
+}
+
+fn too_many() -> Response {
+    let words = "too many are watching; try again soon";
+    let full = plain(StatusCode::SERVICE_UNAVAILABLE, words);
+    ([(RETRY_AFTER, "5")], full).into_response()
 }
 
 fn describe(reel: &OpenReel) -> [(HeaderName, HeaderValue); 6] {

@@ -67,11 +67,18 @@ fn nothing_outside_the_folder_is_sent() {
     ];
     for path in tries {
         let answer = server.get(path, &[]);
-        assert!(matches!(answer.status, 400 | 404), "{path}: {}", answer.status);
+        assert!(
+            matches!(answer.status, 400 | 404),
+            "{path}: {}",
+            answer.status
+        );
         assert!(!answer.text().contains(SECRET), "{path} leaks");
         assert!(!answer.text().contains("root:"), "{path} leaks");
         let outside = dir.path().to_string_lossy().into_owned();
-        assert!(!answer.text().contains(&outside), "{path} tells where it is");
+        assert!(
+            !answer.text().contains(&outside),
+            "{path} tells where it is"
+        );
     }
     let listed = server.get("/list", &[]).text();
     assert_eq!(listed.lines().count(), 1, "{listed}");
@@ -81,10 +88,19 @@ fn nothing_outside_the_folder_is_sent() {
 #[test]
 fn nonsense_gets_a_clear_status_and_the_server_stays() {
     let (_dir, server) = folder_beside_a_secret();
-    let long_path = format!("GET /reels/{}.tbr HTTP/1.1\r\nHost: x\r\n\r\n", "a".repeat(9000));
+    let long_path = format!(
+        "GET /reels/{}.tbr HTTP/1.1\r\nHost: x\r\n\r\n",
+        "a".repeat(9000)
+    );
     let huge_path = format!("GET /{} HTTP/1.1\r\nHost: x\r\n\r\n", "a".repeat(200_000));
-    let huge_field = format!("GET / HTTP/1.1\r\nHost: x\r\nX: {}\r\n\r\n", "a".repeat(200_000));
-    let many_fields = format!("GET / HTTP/1.1\r\nHost: x\r\n{}\r\n", "X: y\r\n".repeat(3000));
+    let huge_field = format!(
+        "GET / HTTP/1.1\r\nHost: x\r\nX: {}\r\n\r\n",
+        "a".repeat(200_000)
+    );
+    let many_fields = format!(
+        "GET / HTTP/1.1\r\nHost: x\r\n{}\r\n",
+        "X: y\r\n".repeat(3000)
+    );
     let table: &[(&str, &[u8], &[u16])] = &[
         ("method", b"DELETE /reels/harbour.tbr HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", &[405]),
         ("post", b"POST /list HTTP/1.1\r\nHost: x\r\nContent-Length: 5\r\nConnection: close\r\n\r\nhello", &[405]),
@@ -108,8 +124,15 @@ fn nonsense_gets_a_clear_status_and_the_server_stays() {
     for (what, request, allowed) in table {
         let begun = Instant::now();
         let answer = server.raw(request);
-        assert!(allowed.contains(&answer.status), "{what}: {}", answer.status);
-        assert!(begun.elapsed() < Duration::from_secs(19), "{what} took too long");
+        assert!(
+            allowed.contains(&answer.status),
+            "{what}: {}",
+            answer.status
+        );
+        assert!(
+            begun.elapsed() < Duration::from_secs(19),
+            "{what} took too long"
+        );
         assert!(!answer.text().contains(SECRET), "{what} leaks");
     }
     let refused = server.ask("DELETE", "/reels/harbour.tbr", &[]);
@@ -122,7 +145,10 @@ fn early_closes_do_no_harm() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("long.tbr"), noise(8_000_000, 5)).unwrap();
     let server = Running::start(dir.path());
-    let request = format!("GET /reels/long.tbr HTTP/1.1\r\nHost: {}\r\n\r\n", server.address);
+    let request = format!(
+        "GET /reels/long.tbr HTTP/1.1\r\nHost: {}\r\n\r\n",
+        server.address
+    );
     for cut in 0..request.len() {
         let mut stream = server.connect();
         stream.write_all(&request.as_bytes()[..cut]).unwrap();
@@ -138,7 +164,12 @@ fn early_closes_do_no_harm() {
     loop {
         let text = server.get("/watchers.json", &[]).text();
         let json: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let open = json.as_array().unwrap().iter().filter(|w| w["open"] == true).count();
+        let open = json
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(|w| w["open"] == true)
+            .count();
         if open == 0 {
             break;
         }
@@ -155,7 +186,10 @@ fn a_silent_client_is_shown_the_door() {
     // Closed by the server, with or without a word (408).
     let _ = stream.read_to_end(&mut Vec::new());
     let waited = begun.elapsed();
-    assert!(waited > Duration::from_secs(5) && waited < Duration::from_secs(19), "{waited:?}");
+    assert!(
+        waited > Duration::from_secs(5) && waited < Duration::from_secs(19),
+        "{waited:?}"
+    );
 }
 
 #[test]
@@ -164,7 +198,9 @@ fn it_stops_when_told_even_with_clients_attached() {
     std::fs::write(dir.path().join("long.tbr"), noise(8_000_000, 5)).unwrap();
     let mut server = Running::start(dir.path());
     let mut reading = server.connect();
-    reading.write_all(b"GET /reels/long.tbr HTTP/1.1\r\nHost: x\r\n\r\n").unwrap();
+    reading
+        .write_all(b"GET /reels/long.tbr HTTP/1.1\r\nHost: x\r\n\r\n")
+        .unwrap();
     let _silent = server.connect();
     reading.read_exact(&mut [0; 100]).unwrap();
     let told = Instant::now();
@@ -172,5 +208,9 @@ fn it_stops_when_told_even_with_clients_attached() {
     rustix::process::kill_process(pid, rustix::process::Signal::TERM).unwrap();
     let status = server.child.wait().unwrap();
     assert!(status.success(), "{status}");
-    assert!(told.elapsed() < Duration::from_secs(6), "{:?}", told.elapsed());
+    assert!(
+        told.elapsed() < Duration::from_secs(6),
+        "{:?}",
+        told.elapsed()
+    );
 }

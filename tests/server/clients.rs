@@ -5,9 +5,16 @@ use std::process::Command;
 use crate::support::{Running, noise};
 
 fn curl(arguments: &[&str]) -> Vec<u8> {
-    let output = Command::new("curl").args(["-sS", "--max-time", "30"]).args(arguments).output();
+    let output = Command::new("curl")
+        .args(["-sS", "--max-time", "30"])
+        .args(arguments)
+        .output();
     let output = output.expect("curl is missing: run .ci/install test");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     output.stdout
 }
 
@@ -28,7 +35,15 @@ fn curl_fetches_resumes_and_asks_conditionally() {
     let tags = out.path().join("etag");
     let tags_name = tags.to_str().unwrap();
     curl(&["--etag-save", tags_name, "-o", target_name, &url]);
-    let again = curl(&["--etag-compare", tags_name, "-o", target_name, "-w", "%{http_code}", &url]);
+    let again = curl(&[
+        "--etag-compare",
+        tags_name,
+        "-o",
+        target_name,
+        "-w",
+        "%{http_code}",
+        &url,
+    ]);
     assert_eq!(again, b"304");
 }
 
@@ -65,5 +80,9 @@ print("same")
         .output()
         .unwrap();
     let complaint = String::from_utf8_lossy(&output.stderr);
-    assert_eq!(String::from_utf8_lossy(&output.stdout).trim(), "same", "{complaint}");
+    assert_eq!(
+        String::from_utf8_lossy(&output.stdout).trim(),
+        "same",
+        "{complaint}"
+    );
 }

@@ -33,20 +33,32 @@ fn whole_file_head_and_ranges() {
     ] {
         let part = server.get(PATH, &[("Range", range)]);
         assert_eq!(part.status, 206, "{range}");
-        assert_eq!(part.field("content-range"), format!("bytes {from}-{}/300000", to - 1));
+        assert_eq!(
+            part.field("content-range"),
+            format!("bytes {from}-{}/300000", to - 1)
+        );
         assert_eq!(part.field("content-length"), (to - from).to_string());
         assert!(part.body == content[from..to], "{range}");
     }
     let beyond = server.get(PATH, &[("Range", "bytes=300000-")]);
-    assert_eq!((beyond.status, beyond.field("content-range")), (416, "bytes */300000"));
+    assert_eq!(
+        (beyond.status, beyond.field("content-range")),
+        (416, "bytes */300000")
+    );
 }
 
 #[test]
 fn conditions_save_the_body_and_a_changed_file_is_sent_anew() {
     let (dir, content, server) = one_file();
     let first = server.get(PATH, &[]);
-    let (etag, date) = (first.field("etag").to_owned(), first.field("last-modified").to_owned());
-    for fields in [[("If-None-Match", etag.as_str())], [("If-Modified-Since", date.as_str())]] {
+    let (etag, date) = (
+        first.field("etag").to_owned(),
+        first.field("last-modified").to_owned(),
+    );
+    for fields in [
+        [("If-None-Match", etag.as_str())],
+        [("If-Modified-Since", date.as_str())],
+    ] {
         let again = server.get(PATH, &fields);
         assert_eq!((again.status, again.body.len()), (304, 0), "{fields:?}");
         assert_eq!(again.field("etag"), etag);
@@ -64,8 +76,14 @@ fn conditions_save_the_body_and_a_changed_file_is_sent_anew() {
 #[test]
 fn lists_name_every_reel_and_nothing_else() {
     let (_dir, _, server) = one_file();
-    assert!(server.get("/list", &[]).text().starts_with(&format!("{PATH}\t300000")));
-    let json: serde_json::Value = serde_json::from_slice(&server.get("/list.json", &[]).body).unwrap();
+    assert!(
+        server
+            .get("/list", &[])
+            .text()
+            .starts_with(&format!("{PATH}\t300000"))
+    );
+    let json: serde_json::Value =
+        serde_json::from_slice(&server.get("/list.json", &[]).body).unwrap();
     assert_eq!(json.as_array().unwrap().len(), 1);
     assert_eq!(json[0]["name"], "pier/fog bell.tbr");
     assert_eq!(json[0]["path"], PATH);

@@ -30,7 +30,10 @@ impl Running {
         let mut line = String::new();
         let mut out = BufReader::new(child.stdout.take().unwrap());
         out.read_line(&mut line).unwrap();
-        let address = line.split("http://").nth(1).and_then(|rest| rest.split('/').next());
+        let address = line
+            .split("http://")
+            .nth(1)
+            .and_then(|rest| rest.split('/').next());
         let address = address.unwrap_or_else(|| panic!("no address in {line:?}"));
         Self {
             address: address.parse().unwrap(),
@@ -40,7 +43,9 @@ impl Running {
 
     pub fn connect(&self) -> TcpStream {
         let stream = TcpStream::connect(self.address).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
+        stream
+            .set_read_timeout(Some(Duration::from_secs(20)))
+            .unwrap();
         stream
     }
 
@@ -102,7 +107,11 @@ impl Answer {
         let head = String::from_utf8_lossy(&bytes[..end.unwrap_or(0)]).into_owned();
         let mut lines = head.lines();
         let first = lines.next().unwrap_or_default();
-        let status = first.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
+        let status = first
+            .split(' ')
+            .nth(1)
+            .and_then(|s| s.parse().ok())
+            .unwrap_or(0);
         let field = |line: &str| {
             let (name, value) = line.split_once(':')?;
             Some((name.to_ascii_lowercase(), value.trim().to_owned()))
