@@ -1,2 +1,25 @@
 //! Picture: what a tiny panel should show. Geometry, colour, scaling, dither,
 //! the panel's look, frame pace, quality measures.
+//!
+//! [`PictureStage`] takes decoded pictures one by one. Planar sources are
+//! scaled plane by plane straight to the panel's size, so that chroma keeps
+//! all the detail the panel can show, and become red, green and blue there;
+//! [`FramePacer`] decides before that which pictures are needed at all.
+
+pub mod canvas;
+pub mod colour;
+mod convert;
+pub mod dither;
+mod format;
+pub mod geometry;
+pub mod pace;
+mod plan;
+pub mod quality;
+mod scale;
+mod stage;
+
+pub use pace::{FramePacer, Pace};
+pub use plan::{
+    Anchor, Deinterlace, Dither, Filter, Fit, PictureError, PicturePlan, Shape, SourceCrop, Tone,
+};
+pub use stage::{PanelPicture, PictureStage};

@@ -1,0 +1,242 @@
+//! What the picture stage is asked to do, as plain validated values.
+
+use crate::source::QuarterTurns;
+
+/// How the picture meets the panel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Fit {
+    /// All of the picture is shown; bars fill the rest.
+    #[default]
+    Whole,
+    /// All of the panel is used; what does not fit is cut off.
+    Fill,
+    /// The picture is stretched to the panel's shape.
+    Stretch,
+}
+
+/// Which part stays when something is cut off, and where the picture stands
+/// between bars: 0 left or top, 0.5 middle, 1 right or bottom.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Anchor {
+    /// Horizontally, 0..=1.
+    pub x: f32,
+    /// Vertically, 0..=1.
+    pub y: f32,
+}
+
+impl Default for Anchor {
+    fn default() -> Self {
+        Self { x: 0.5, y: 0.5 }
+    }
+}
+
+/// Resampling kernel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Filter {
+    /// Mean of the covered area.
+    Box,
+    /// Triangle.
+    Bilinear,
+    /// Hamming-windowed sinc of one lobe: as cheap as the triangle, sharper.
+    Hamming,
+    /// Cubic through the points (Keys 1981, a = -0.5).
+    #[default]
+    CatmullRom,
+    /// Cubic of Mitchell and Netravali 1988, B = C = 1/3.
+    Mitchell,
+    /// Windowed sinc of three lobes.
+    Lanczos3,
+}
+
+/// How 8 bits and more a component become RGB565.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Dither {
+    /// Rounding to the nearest level.
+    None,
+    /// Ordered, the 8x8 matrix of Bayer 1973.
+    Bayer,
+    /// Ordered, a 64x64 blue-noise mask by void-and-cluster (Ulichney 1993).
+    #[default]
+    BlueNoise,
+    /// Error diffusion (Floyd and Steinberg 1976), serpentine.
+    ErrorDiffusion,
+}
+
+/// What is done with interlaced pictures.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Deinterlace {
+    /// Pictures marked as interlaced are deinterlaced.
+    #[default]
+    Auto,
+    /// Never.
+    Off,
+    /// Every picture is; the top field is first where nothing is said.
+    Always,
+}
+
+/// The visible part of the panel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Shape {
+    /// All pixels.
+    #[default]
+    Rectangle,
+    /// The ellipse inscribed in the panel (a round panel).
+    Ellipse,
+}
+
+/// Adjustments of tone. The default changes nothing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tone {
+    /// Exponent on code values: below 1 lightens, above 1 darkens. 0.25..=4.
+    pub gamma: f32,
+    /// Black raised to this share of white, in code values. 0..=0.25.
+    pub black_lift: f32,
+    /// Colour strength: 0 grey, 1 unchanged, up to 3.
+    pub saturation: f32,
+    /// Strength of a 3x3 unsharp mask after scaling: 0 none, up to 2.
+    pub sharpen: f32,
+}
+
+impl Default for Tone {
+    fn default() -> Self {
+        Self {
+            gamma: 1.0,
+            black_lift: 0.0,
+            saturation: 1.0,
+            sharpen: 0.0,
+        }
+    }
+}
+
+impl Tone {
+    /// True if nothing is changed.
+    #[must_use]
+    pub fn is_neutral(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// A part of the source's stored pixels, for example what lies between bars.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct SourceCrop {
+    /// Columns to leave out at the left.
+    pub left: u32,
+    /// Rows to leave out at the top.
+    pub top: u32,
+    /// Columns to leave out at the right.
+    pub right: u32,
+    /// Rows to leave out at the bottom.
+    pub bottom: u32,
+}
+
+/// Everything the picture stage is asked to do.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PicturePlan {
+    /// Panel width in pixels, as the panel's memory is addressed.
+    pub width: u16,
+    /// Panel height in pixels, as the panel's memory is addressed.
+    pub height: u16,
+    /// How the picture meets the panel.
+    pub fit: Fit,
+    /// Which part stays. In the viewer's directions.
+    pub anchor: Anchor,
+    /// Turns of the upright picture in the panel's memory, for the way the
+    /// panel is mounted.
+    pub turns: QuarterTurns,
+    /// Left and right exchanged in the panel's memory, after the turns.
+    pub mirror: bool,
+    /// Resampling kernel.
+    pub filter: Filter,
+    /// Average in light instead of code values; slower.
+    pub linear_light: bool,
+    /// Dither.
+    pub dither: Dither,
+    /// Interlaced pictures.
+    pub deinterlace: Deinterlace,
+    /// Tone adjustments.
+    pub tone: Tone,
+    /// Stored pixels to leave out, as found by [`super::bars`].
+    pub crop: Option<SourceCrop>,
+    /// The visible part of the panel.
+    pub shape: Shape,
+}
+
+impl PicturePlan {
+    /// The default plan for a panel of this size in pixels.
+    #[must_use]
+    pub fn new(width: u16, height: u16) -> Self {
+        Self {
+            width,
+            height,
+            fit: Fit::default(),
+            anchor: Anchor::default(),
+            turns: QuarterTurns::default(),
+            mirror: false,
+            filter: Filter::default(),
+            linear_light: false,
+            dither: Dither::default(),
+            deinterlace: Deinterlace::default(),
+            tone: Tone::default(),
+            crop: None,
+            shape: Shape::default(),
+        }
+    }
+
+    /// Size of the picture as the viewer sees it: panel size, with width and
+    /// height exchanged if the mounting turns do so.
+    #[must_use]
+    pub fn viewed_size(&self) -> (u16, u16) {
+        if self.turns.swaps() {
+            (self.height, self.width)
+        } else {
+            (self.width, self.height)
+        }
+    }
+
+    /// Checks every value.
+    ///
+    /// # Errors
+    /// [`PictureError::Plan`] names the first value out of its range.
+    pub fn validate(&self) -> Result<(), PictureError> {
+        let within = |name: &'static str, value: f32, low: f32, high: f32| {
+            if (low..=high).contains(&value) {
+                return Ok(());
+            }
+            let message = format!("{name} is {value}; it must lie in {low} to {high}");
+            Err(PictureError::Plan(message))
+        };
+        within("panel width", self.width.into(), 1.0, 4096.0)?;
+        within("panel height", self.height.into(), 1.0, 4096.0)?;
+        within("horizontal anchor", self.anchor.x, 0.0, 1.0)?;
+        within("vertical anchor", self.anchor.y, 0.0, 1.0)?;
+        within("gamma", self.tone.gamma, 0.25, 4.0)?;
+        within("black lift", self.tone.black_lift, 0.0, 0.25)?;
+        within("saturation", self.tone.saturation, 0.0, 3.0)?;
+        within("sharpening", self.tone.sharpen, 0.0, 2.0)
+    }
+}
+
+/// What can go wrong in the picture stage.
+#[derive(Debug, thiserror::Error)]
+pub enum PictureError {
+    /// A value of the plan is out of its range.
+    #[error("{0}")]
+    Plan(String),
+    /// The decoder's pixel format cannot be read, not even through libswscale.
+    #[error("pixel format {0} cannot be converted; re-encode the clip as 8- or 10-bit 4:2:0")]
+    Format(String),
+    /// The frame has no pixels or the crop leaves none.
+    #[error("the picture is {width}x{height} pixels, and nothing of it remains to be shown")]
+    Empty {
+        /// Stored width.
+        width: u32,
+        /// Stored height.
+        height: u32,
+    },
+    /// The scaler refused; a fault of ours.
+    #[error("scaling failed: {0}")]
+    Scale(String),
+    /// Subtitle text or font trouble.
+    #[error("{0}")]
+    Text(String),
+}
