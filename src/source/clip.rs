@@ -160,7 +160,8 @@ impl Clip {
 
     fn end(&mut self) -> Result<(), SourceError> {
         if let Some(picture) = self.held.take() {
-            self.pictures += 1;
+            let ended = picture.time.0 + picture.duration.0 <= 0;
+            self.pictures += u64::from(!ended || self.run.started());
             self.ready.push_back(Ready::Picture(picture));
         }
         self.ended = true;

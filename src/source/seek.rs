@@ -7,6 +7,10 @@ use super::error::SourceError;
 use super::timeline::SECOND;
 
 impl Clip {
+    /// Sound decoders need some packets before what they decode is right:
+    /// twice the 80 ms that Opus asks for (RFC 7845, section 4.6).
+    const RUN_IN: i64 = SECOND * 16 / 100;
+
     /// Moves so that the next picture handed out is the one on show at the
     /// wanted start. Some formats land behind the place asked for, so earlier
     /// ones are tried, and the beginning last.
@@ -14,7 +18,7 @@ impl Clip {
         if self.from <= 0 {
             return Ok(());
         }
-        for margin in [0, 3 * SECOND, 15 * SECOND] {
+        for margin in [Self::RUN_IN, 3 * SECOND, 15 * SECOND] {
             let target = self.from - margin;
             if target <= 0 {
                 break;

@@ -128,6 +128,11 @@ impl SoundRun {
         self.base + frames_to_nanos(self.done, self.rate)
     }
 
+    /// Whether any sound was placed.
+    pub(super) fn started(&self) -> bool {
+        self.started
+    }
+
     /// Whether the wanted part is complete.
     pub(super) fn complete(&self) -> bool {
         self.end

@@ -1,0 +1,4 @@
+//! Helpers that several test programs share; each uses some of them.
+#![allow(dead_code)]
+
+pub mod media;
