@@ -18,6 +18,7 @@
 #![warn(missing_docs)]
 
 pub mod coding;
+pub mod reel;
 pub mod sound;
 pub mod units;
 
@@ -25,6 +26,8 @@ pub mod units;
 pub mod board;
 #[cfg(feature = "host")]
 pub mod command;
+#[cfg(feature = "host")]
+pub mod faults;
 #[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]

@@ -1,0 +1,2 @@
+//! Faults on purpose: what cards, links and power do to bytes. Tests and
+//! rehearsals share them.

@@ -1,0 +1,346 @@
+//! A reel in a file: opens, walks slice by slice, seeks.
+
+use super::chunk::{ChunkHeader, Kind};
+use super::end::End;
+use super::error::{ErrorKind, ReelError};
+use super::header::Header;
+use super::layout::{MAX_CHUNK, SECTOR};
+use super::reader::{Damage, Event, Reader};
+use super::writer::{Picture, Slice};
+use std::fs::File;
+use std::io::{self, BufReader, Read, Seek, SeekFrom};
+use std::path::Path;
+
+/// Why a reel could not be read.
+#[derive(Debug, thiserror::Error)]
+pub enum FileError {
+    /// The source failed.
+    #[error("cannot read the reel: {0}")]
+    Io(#[from] io::Error),
+    /// The bytes are at fault.
+    #[error(transparent)]
+    Reel(#[from] ReelError),
+}
+
+/// The next piece of a reel.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Piece {
+    /// A slice in order.
+    Slice(WholeSlice),
+    /// A stretch that cannot be presented.
+    Damage(Damage),
+}
+
+/// A slice as it was read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WholeSlice {
+    /// Its chunk header.
+    pub header: ChunkHeader,
+    /// Offset of its chunk in the file.
+    pub offset: u64,
+    /// Its sound and pictures.
+    pub slice: Slice,
+    /// How many of its pictures, from the first, build on pictures that are
+    /// lost: a player keeps what the panel shows.
+    pub stale: u16,
+}
+
+/// A reel in anything that can be read and sought.
+pub struct ReelFile<R> {
+    source: R,
+    reader: Reader<Vec<u8>>,
+    header: Header,
+    end: Option<End>,
+    damage: Vec<Damage>,
+    scratch: Vec<u8>,
+}
+
+/// Damage kept by [`ReelFile::next_slice`]; what comes after is only counted by the caller.
+const DAMAGE_KEPT: usize = 1000;
+const READ_BYTES: usize = 32 << 10;
+
+impl ReelFile<BufReader<File>> {
+    /// Opens the reel at `path`.
+    ///
+    /// # Errors
+    /// A file that cannot be read, or whose header is not in order.
+    pub fn open(path: impl AsRef<Path>) -> Result<Self, FileError> {
+        Self::new(BufReader::new(File::open(path)?))
+    }
+}
+
+impl<R: Read + Seek> ReelFile<R> {
+    /// Opens the reel at the start of `source`.
+    ///
+    /// # Errors
+    /// A source that fails, or a header that is not in order.
+    pub fn new(mut source: R) -> Result<Self, FileError> {
+        let mut sector = Vec::with_capacity(SECTOR);
+        source.seek(SeekFrom::Start(0))?;
+        source
+            .by_ref()
+            .take(SECTOR as u64)
+            .read_to_end(&mut sector)?;
+        let mut reader = Reader::new(vec![0; SECTOR.max(buffer_bytes(&sector))]);
+        reader.supply(&sector);
+        reader.end_of_input();
+        let header = match reader.next()? {
+            Some(Event::Header(header)) => *header,
+            _ => return Err(ReelError::at(ErrorKind::NotAReel, 0).into()),
+        };
+        reader.input_goes_on();
+        Ok(Self {
+            source,
+            reader,
+            header,
+            end: None,
+            damage: Vec::new(),
+            scratch: vec![0; READ_BYTES],
+        })
+    }
+
+    /// The header.
+    #[must_use]
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// The totals, once the end chunk was read.
+    #[must_use]
+    pub fn end(&self) -> Option<&End> {
+        self.end.as_ref()
+    }
+
+    /// Damage that [`next_slice`](Self::next_slice) passed over, at most 1000 places.
+    #[must_use]
+    pub fn damage(&self) -> &[Damage] {
+        &self.damage
+    }
+
+    /// Hands the next event to `see`; `false` after the end. `see` returns what
+    /// it wants to keep of it.
+    ///
+    /// # Errors
+    /// A source that fails, or a reel that needs a newer reader.
+    pub fn next_event<T>(
+        &mut self,
+        see: impl FnOnce(&Event<'_>) -> T,
+    ) -> Result<Option<T>, FileError> {
+        loop {
+            if let Some(event) = self.reader.next()? {
+                if let Event::End(end) = event {
+                    self.end = end;
+                }
+                return Ok(Some(see(&event)));
+            }
+            if self.reader.is_finished() {
+                return Ok(None);
+            }
+            self.feed()?;
+        }
+    }
+
+    fn feed(&mut self) -> Result<(), FileError> {
+        let need = self.reader.need();
+        if need.offset != self.reader.position() {
+            self.source.seek(SeekFrom::Start(need.offset))?;
+            self.reader.jump();
+        }
+        let length = need.length.min(self.scratch.len());
+        let read = read_some(&mut self.source, &mut self.scratch[..length])?;
+        if read == 0 {
+            self.reader.end_of_input();
+        }
+        self.reader.supply(&self.scratch[..read]);
+        Ok(())
+    }
+
+    /// The next slice or damage; `None` after the end.
+    ///
+    /// # Errors
+    /// As [`next_event`](Self::next_event).
+    pub fn next_piece(&mut self) -> Result<Option<Piece>, FileError> {
+        loop {
+            let seen = self.next_event(|event| match *event {
+                Event::Slice(h) => Seen::Slice(h),
+                Event::Damage(damage) => Seen::Damage(damage),
+                _ => Seen::Other,
+            })?;
+            match seen {
+                None => return Ok(None),
+                Some(Seen::Slice(h)) => return self.whole_slice(h).map(|s| Some(Piece::Slice(s))),
+                Some(Seen::Damage(damage)) => return Ok(Some(Piece::Damage(damage))),
+                Some(Seen::Other) => {}
+            }
+        }
+    }
+
+    fn whole_slice(&mut self, header: ChunkHeader) -> Result<WholeSlice, FileError> {
+        let (slice, stale) = self.reader.whole_slice(&header);
+        Ok(WholeSlice {
+            header,
+            offset: self.reader.chunk_offset(),
+            slice,
+            stale,
+        })
+    }
+
+    /// The next slice, past any damage; `None` after the end. Pictures that
+    /// build on lost ones are left out.
+    ///
+    /// # Errors
+    /// As [`next_event`](Self::next_event).
+    pub fn next_slice(&mut self) -> Result<Option<Slice>, FileError> {
+        loop {
+            match self.next_piece()? {
+                None => return Ok(None),
+                Some(Piece::Slice(mut whole)) => {
+                    whole.slice.pictures.drain(..usize::from(whole.stale));
+                    return Ok(Some(whole.slice));
+                }
+                Some(Piece::Damage(damage)) if self.damage.len() < DAMAGE_KEPT => {
+                    self.damage.push(damage);
+                }
+                Some(Piece::Damage(_)) => {}
+            }
+        }
+    }
+
+    /// Goes to the last key slice at or before `tick`; slices follow from there.
+    pub fn seek(&mut self, tick: u64) {
+        self.reader.seek(tick);
+    }
+
+    /// Goes back to the first slice.
+    pub fn rewind(&mut self) {
+        self.reader.rewind();
+    }
+
+    /// The poster's pixels in wire order, `poster_width` x `poster_height`.
+    ///
+    /// # Errors
+    /// A source that fails, or a poster that is damaged.
+    pub fn poster(&mut self) -> Result<Option<Vec<u8>>, FileError> {
+        let (offset, length) = (self.header.poster_offset, self.header.poster_length);
+        self.side_chunk(Kind::Poster, offset.into(), length)
+    }
+
+    /// The tables of the picture coding.
+    ///
+    /// # Errors
+    /// A source that fails, or tables that are damaged.
+    pub fn tables(&mut self) -> Result<Option<Vec<u8>>, FileError> {
+        let (offset, length) = (self.header.tables_offset, self.header.tables_length);
+        self.side_chunk(Kind::Tables, offset.into(), length)
+    }
+
+    fn side_chunk(
+        &mut self,
+        kind: Kind,
+        offset: u64,
+        length: u32,
+    ) -> Result<Option<Vec<u8>>, FileError> {
+        if length == 0 {
+            return Ok(None);
+        }
+        let place = self.source.stream_position()?;
+        let chunk = read_chunk(&mut self.source, offset, length);
+        self.source.seek(SeekFrom::Start(place))?;
+        let (h, chunk) = chunk?;
+        let wrong = h.kind() != Some(kind) || h.id_low != self.header.id_low();
+        if wrong || h.length != length {
+            return Err(ReelError::at(ErrorKind::NoSync, offset).into());
+        }
+        Ok(Some(chunk[h.payload()].to_vec()))
+    }
+}
+
+enum Seen {
+    Slice(ChunkHeader),
+    Damage(Damage),
+    Other,
+}
+
+/// Bytes the reader will want for any chunk of the reel that this sector heads.
+fn buffer_bytes(sector: &[u8]) -> usize {
+    let header = sector.first_chunk().and_then(|s| Header::parse(s).ok());
+    header.map_or(0, |h| {
+        let side = h.poster_length.max(h.tables_length).max(h.index_length);
+        // Notes are not stated in the header.
+        h.largest_chunk.max(side).max(NOTE_CHUNK) as usize
+    })
+}
+
+const NOTE_CHUNK: u32 = super::chunk::chunk_length(super::layout::MAX_SIDE_DATA as u64) as u32;
+
+/// Reads the whole chunk of `length` bytes at `offset` and checks it.
+pub(crate) fn read_chunk<R: Read + Seek>(
+    source: &mut R,
+    offset: u64,
+    length: u32,
+) -> Result<(ChunkHeader, Vec<u8>), FileError> {
+    let length = length.min(MAX_CHUNK);
+    let mut chunk = Vec::new();
+    source.seek(SeekFrom::Start(offset))?;
+    source
+        .by_ref()
+        .take(length.into())
+        .read_to_end(&mut chunk)?;
+    let at = |kind| ReelError::at(kind, offset);
+    let h = match chunk.first_chunk() {
+        Some(bytes) if chunk.len() == length as usize => ChunkHeader::parse(bytes).map_err(at)?,
+        _ => return Err(at(ErrorKind::Truncated).into()),
+    };
+    if h.length != length {
+        return Err(at(ErrorKind::Field { name: "length" }).into());
+    }
+    super::chunk::check_chunk(&h, &chunk).map_err(|kind| at(kind).in_chunk(h.number))?;
+    Ok((h, chunk))
+}
+
+fn read_some(source: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
+    loop {
+        match source.read(buffer) {
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            other => return other,
+        }
+    }
+}
+
+impl Reader<Vec<u8>> {
+    /// All of the slice whose `Event::Slice` was just returned, at once, and how
+    /// many of its pictures are stale. The parts' own events are then skipped.
+    fn whole_slice(&mut self, h: &ChunkHeader) -> (Slice, u16) {
+        let mut slice = Slice {
+            time: h.time,
+            ticks: h.ticks,
+            key: h.is_key(),
+            ..Slice::default()
+        };
+        let mut stale = 0;
+        while self.in_slice() {
+            let part = self.take_part();
+            match part {
+                Some((super::slice::Part::Sound(range), _)) => {
+                    slice.sound = self.payload_bytes(range).to_vec();
+                }
+                Some((super::slice::Part::Picture(_, p, range), lost)) => {
+                    stale += u16::from(lost);
+                    let bytes = self.payload_bytes(range).to_vec();
+                    slice.pictures.push(Picture {
+                        tick_offset: p.tick_offset,
+                        coding: p.coding,
+                        key: p.is_key(),
+                        unchanged: p.is_unchanged(),
+                        windows: p.windows,
+                        cost: p.cost,
+                        bus_bytes: p.bus_bytes,
+                        bytes,
+                    });
+                }
+                None => {}
+            }
+        }
+        (slice, stale)
+    }
+}

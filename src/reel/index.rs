@@ -1,0 +1,101 @@
+//! The index: for equal steps of time, where the key slice lies. One sector is
+//! enough to seek.
+
+use super::chunk::{self, CHUNK_HEADER};
+use super::error::ErrorKind;
+use super::layout::{Field, SECTOR, check_crc, crc32, require};
+
+/// Entries in one index sector.
+pub const ENTRIES_PER_SECTOR: u32 = 62;
+/// Zero bytes between the chunk header and the first index sector, so that
+/// index sectors are card sectors.
+pub const LEAD: usize = SECTOR - CHUNK_HEADER;
+const ENTRY: usize = 8;
+const FIRST_AT: usize = 496;
+const ID_AT: usize = 500;
+const STEP_AT: usize = 504;
+const CRC_AT: usize = 508;
+
+/// Payload bytes of an index of `entries` entries.
+#[must_use]
+pub const fn payload_length(entries: u32) -> u64 {
+    LEAD as u64 + entries.div_ceil(ENTRIES_PER_SECTOR) as u64 * SECTOR as u64
+}
+
+/// Length of the index chunk of `entries` entries.
+#[must_use]
+pub const fn chunk_length(entries: u32) -> u64 {
+    chunk::chunk_length(payload_length(entries))
+}
+
+/// Offset of the index sector that holds entry `entry`.
+#[must_use]
+pub const fn sector_of(index_offset: u64, entry: u32) -> u64 {
+    index_offset + SECTOR as u64 * (1 + (entry / ENTRIES_PER_SECTOR) as u64)
+}
+
+/// Where to start reading for a time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct IndexEntry {
+    /// Offset of the key slice in sectors.
+    pub sector: u32,
+    /// Its chunk number.
+    pub number: u32,
+}
+
+impl IndexEntry {
+    /// Offset of the key slice in bytes.
+    #[must_use]
+    pub const fn offset(self) -> u64 {
+        self.sector as u64 * SECTOR as u64
+    }
+}
+
+/// One sector of the index.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct IndexSector {
+    /// Number of its first entry.
+    pub first: u32,
+    /// Low half of the reel id.
+    pub id_low: u32,
+    /// Ticks between entries.
+    pub step: u32,
+    /// Its entries; those past the last entry of the index are zero.
+    pub entries: [IndexEntry; ENTRIES_PER_SECTOR as usize],
+}
+
+impl IndexSector {
+    /// Reads and checks an index sector.
+    ///
+    /// # Errors
+    /// Its checksum, or the field that breaks a rule.
+    pub fn parse(bytes: &[u8; SECTOR]) -> Result<Self, ErrorKind> {
+        let number = |at: usize| u32::get(&bytes[at..]).unwrap_or(0);
+        check_crc(number(CRC_AT), &bytes[..CRC_AT])?;
+        let first = number(FIRST_AT);
+        require(first.is_multiple_of(ENTRIES_PER_SECTOR), "first_entry")?;
+        let mut entries = [IndexEntry::default(); ENTRIES_PER_SECTOR as usize];
+        for (i, entry) in entries.iter_mut().enumerate() {
+            entry.sector = number(i * ENTRY);
+            entry.number = number(i * ENTRY + 4);
+        }
+        Ok(Self {
+            first,
+            id_low: number(ID_AT),
+            step: number(STEP_AT),
+            entries,
+        })
+    }
+
+    /// Writes the sector, its checksum last.
+    pub fn emit(&self, bytes: &mut [u8; SECTOR]) {
+        for (i, entry) in self.entries.iter().enumerate() {
+            entry.sector.put(&mut bytes[i * ENTRY..]);
+            entry.number.put(&mut bytes[i * ENTRY + 4..]);
+        }
+        self.first.put(&mut bytes[FIRST_AT..]);
+        self.id_low.put(&mut bytes[ID_AT..]);
+        self.step.put(&mut bytes[STEP_AT..]);
+        crc32(&bytes[..CRC_AT]).put(&mut bytes[CRC_AT..]);
+    }
+}

@@ -1,0 +1,189 @@
+//! Limits, marks and the way numbers lie in bytes. All numbers are
+//! little-endian; every chunk starts on a sector boundary.
+
+use super::error::ErrorKind;
+use crate::units::Ratio;
+
+/// Bytes in a sector; every chunk starts on a multiple of it.
+pub const SECTOR: usize = 512;
+/// The first bytes of a reel. A byte above 127 catches transfers that drop the
+/// top bit, the line ends catch translation in either direction, and the last
+/// one stops a listing on old systems.
+pub const MAGIC: [u8; 8] = [0xE7, b'T', b'B', b'R', 0x0A, 0x0D, 0x0A, 0x1A];
+/// The first bytes of every chunk.
+pub const SYNC: [u8; 4] = [0xE7, 0x63, 0x74, 0x3E];
+/// Major version written, and the highest one read.
+pub const VERSION_MAJOR: u16 = 1;
+/// Minor version written.
+pub const VERSION_MINOR: u16 = 0;
+/// A duration that is not known: a live stream, or a reel that was never finished.
+pub const UNKNOWN: u64 = u64::MAX;
+
+/// Largest chunk, in bytes.
+pub const MAX_CHUNK: u32 = 4 << 20;
+/// Most pictures in a slice.
+pub const MAX_PICTURES: u16 = 1024;
+/// Largest panel width and height, in pixels.
+pub const MAX_SIDE: u16 = 1024;
+/// Lowest and highest clock rate, in ticks a second.
+pub const CLOCK_RATES: core::ops::RangeInclusive<u32> = 4000..=96_000;
+/// Highest picture rate, in pictures a second.
+pub const MAX_RATE: u32 = 240;
+/// Longest slice, in seconds.
+pub const MAX_SLICE_SECONDS: u32 = 10;
+/// Largest payload of a tables chunk or a note, in bytes.
+pub const MAX_SIDE_DATA: u32 = 64 << 10;
+/// Most working memory a decoder may ask for, in bytes.
+pub const MAX_WORKING_MEMORY: u32 = 16 << 20;
+/// Latest time in ticks, and largest offset in bytes: 93 years at the highest
+/// clock rate, with room to add without overflow.
+pub const MAX_TIME: u64 = 1 << 48;
+/// Largest file on a FAT32 card that ends on a sector: 4 GiB less a sector.
+pub const FAT32_LIMIT: u64 = 4_294_966_784;
+/// Bytes that setting a panel window costs on the bus (MIPI DCS: 2Ah, 2Bh with
+/// four bytes each, 2Ch).
+pub const WINDOW_BYTES: u32 = 11;
+
+/// `n` rounded up to whole sectors.
+#[must_use]
+pub const fn whole_sectors(n: u64) -> u64 {
+    n.div_ceil(SECTOR as u64) * SECTOR as u64
+}
+
+/// `n` rounded up to a multiple of four: payloads inside a slice are so aligned.
+#[must_use]
+pub const fn align4(n: usize) -> usize {
+    n.div_ceil(4) * 4
+}
+
+/// CRC-32/ISO-HDLC of `bytes`.
+#[must_use]
+pub fn crc32(bytes: &[u8]) -> u32 {
+    crc32fast::hash(bytes)
+}
+
+/// Compares a stored checksum with the bytes it covers. Under fuzzing every
+/// checksum agrees, so that the parser behind it is reached.
+pub(crate) fn check_crc(stored: u32, bytes: &[u8]) -> Result<(), ErrorKind> {
+    let computed = crc32(bytes);
+    if computed == stored || cfg!(fuzzing) {
+        Ok(())
+    } else {
+        Err(ErrorKind::Checksum { stored, computed })
+    }
+}
+
+/// `value` if it is at most `limit`, else an error that names it.
+pub(crate) fn limit(name: &'static str, value: u64, limit: u64) -> Result<(), ErrorKind> {
+    if value > limit {
+        Err(ErrorKind::Limit { name, value, limit })
+    } else {
+        Ok(())
+    }
+}
+
+/// An error for field `name` unless `ok`.
+pub(crate) fn require(ok: bool, name: &'static str) -> Result<(), ErrorKind> {
+    if ok {
+        Ok(())
+    } else {
+        Err(ErrorKind::Field { name })
+    }
+}
+
+/// A value that lies in a fixed number of bytes.
+pub(crate) trait Field: Sized {
+    /// Bytes it takes.
+    const SIZE: usize;
+    /// The value in the first `SIZE` bytes, if they hold one.
+    fn get(bytes: &[u8]) -> Option<Self>;
+    /// Writes the value into the first `SIZE` bytes.
+    fn put(&self, bytes: &mut [u8]);
+}
+
+macro_rules! number_fields {
+    ($($t:ty),*) => {$(
+        impl Field for $t {
+            const SIZE: usize = size_of::<$t>();
+            fn get(bytes: &[u8]) -> Option<Self> {
+                bytes.first_chunk().map(|b| Self::from_le_bytes(*b))
+            }
+            fn put(&self, bytes: &mut [u8]) {
+                bytes[..Self::SIZE].copy_from_slice(&self.to_le_bytes());
+            }
+        }
+    )*};
+}
+number_fields!(u8, u16, u32, u64);
+
+impl<const N: usize> Field for [u8; N] {
+    const SIZE: usize = N;
+    fn get(bytes: &[u8]) -> Option<Self> {
+        bytes.first_chunk().copied()
+    }
+    fn put(&self, bytes: &mut [u8]) {
+        bytes[..N].copy_from_slice(self);
+    }
+}
+
+impl Field for Ratio {
+    const SIZE: usize = 8;
+    fn get(bytes: &[u8]) -> Option<Self> {
+        let (num, den) = (u32::get(bytes)?, u32::get(&bytes[4..])?);
+        Self::new(num, den).filter(|r| r.num == num)
+    }
+    fn put(&self, bytes: &mut [u8]) {
+        self.num.put(bytes);
+        self.den.put(&mut bytes[4..]);
+    }
+}
+
+/// A structure whose fields and their offsets stand once, in one table from
+/// which both directions are made.
+macro_rules! fields {
+    ($(#[$meta:meta])* pub struct $name:ident {
+        $($(#[$fmeta:meta])* $field:ident: $ty:ty = $at:expr),* $(,)?
+    }) => {
+        $(#[$meta])*
+        pub struct $name { $($(#[$fmeta])* pub $field: $ty),* }
+
+        impl $name {
+            /// Name, offset and size in bytes of every field, as the format text has them.
+            pub const FIELDS: &'static [(&'static str, usize, usize)] = &[
+                $((stringify!($field), $at, <$ty as $crate::reel::layout::Field>::SIZE)),*
+            ];
+
+            fn read(bytes: &[u8]) -> Result<Self, $crate::reel::error::ErrorKind> {
+                use $crate::reel::layout::Field;
+                Ok(Self { $($field: <$ty as Field>::get(&bytes[$at..])
+                    .ok_or($crate::reel::error::ErrorKind::Field { name: stringify!($field) })?),* })
+            }
+
+            fn write(&self, bytes: &mut [u8]) {
+                use $crate::reel::layout::Field;
+                $(self.$field.put(&mut bytes[$at..]);)*
+            }
+        }
+    };
+}
+pub(crate) use fields;
+
+/// A one-byte field of named values.
+macro_rules! byte_enum {
+    ($(#[$meta:meta])* pub enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $value:literal),* $(,)? }) => {
+        $(#[$meta])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+        pub enum $name { $($(#[$vmeta])* $variant = $value),* }
+
+        impl $crate::reel::layout::Field for $name {
+            const SIZE: usize = 1;
+            fn get(bytes: &[u8]) -> Option<Self> {
+                match *bytes.first()? { $($value => Some(Self::$variant),)* _ => None }
+            }
+            fn put(&self, bytes: &mut [u8]) {
+                bytes[0] = *self as u8;
+            }
+        }
+    };
+}
+pub(crate) use byte_enum;

@@ -1,0 +1,725 @@
+//! The reader: a state machine without input or output. It is given bytes in
+//! any pieces and answers with events, or with what it needs next.
+//!
+//! It holds one chunk at a time in a buffer of the caller's, checks it, and
+//! only then hands out what is in it: nothing damaged is ever presented.
+
+use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PictureHeader, check_chunk};
+use super::end::End;
+use super::error::{ErrorKind, ReelError};
+use super::header::Header;
+use super::index::{self, IndexSector};
+use super::layout::SECTOR;
+use super::slice::{self, Cursor, Part};
+use core::ops::Range;
+
+/// Bytes the reader wants next. `length` 0: it has all it needs; ask for events.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Need {
+    /// Offset from the start of the reel.
+    pub offset: u64,
+    /// How many; fewer may be supplied at a time.
+    pub length: usize,
+}
+
+/// A stretch of the reel that cannot be presented.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Damage {
+    /// What is wrong, and where.
+    pub error: ReelError,
+    /// Bytes passed over, from the error's offset.
+    pub length: u64,
+    /// First tick that is missing.
+    pub from: u64,
+    /// First tick after it that is there; equal to `from` if no time is lost.
+    pub to: u64,
+}
+
+/// What the reader found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Event<'a> {
+    /// Sector 0, once.
+    Header(&'a Header),
+    /// A chunk besides slices and the end: poster, tables, note, index. Chunks
+    /// that the buffer cannot hold are passed over without an event.
+    Chunk(ChunkHeader, &'a [u8]),
+    /// A slice begins; its sound and pictures follow.
+    Slice(ChunkHeader),
+    /// The slice's sound block, if it has one.
+    Sound {
+        /// Tick of the first sample.
+        tick: u64,
+        /// Samples in it.
+        ticks: u32,
+        /// The block, without padding.
+        bytes: &'a [u8],
+    },
+    /// A picture.
+    Picture {
+        /// When to show it.
+        tick: u64,
+        /// Its number in the whole reel.
+        number: u32,
+        /// Its header.
+        header: PictureHeader,
+        /// Its payload; empty if unchanged.
+        bytes: &'a [u8],
+    },
+    /// A whole picture that builds on one that was lost: the panel keeps what it shows.
+    Stale {
+        /// When it should have been shown.
+        tick: u64,
+        /// Its number in the whole reel.
+        number: u32,
+    },
+    /// Something cannot be presented. Sound is silent from `from` to `to`, and
+    /// the next event goes on at `to`.
+    Damage(Damage),
+    /// Nothing more will come. `None`: there was no end chunk.
+    End(Option<End>),
+}
+
+/// What `step` found, in ranges of the buffer instead of borrows.
+enum Found {
+    Header,
+    Chunk(ChunkHeader),
+    Slice(ChunkHeader),
+    Sound(ChunkHeader, Range<usize>),
+    Picture(u64, u32, PictureHeader, Range<usize>),
+    Stale(u64, u32),
+    Damage(Damage),
+    End(Option<End>),
+}
+
+#[derive(Clone, Copy)]
+enum State {
+    /// Wants sector 0.
+    Header,
+    /// Wants the first sector of the next chunk.
+    Chunk,
+    /// Wants the rest of a chunk whose header is in order.
+    Body(ChunkHeader),
+    /// Hands out the parts of a slice.
+    Parts(ChunkHeader, Cursor),
+    /// Looks for the next chunk after damage that began there.
+    Search(ReelError),
+    /// Wants the index sector for a tick.
+    Index(u64),
+    /// Looks, chunk by chunk, for the key slice for `tick`; the best so far.
+    Walk(u64, Place),
+    /// The end was reported, or will be.
+    Ended,
+    Failed(ReelError),
+}
+
+/// A place to go on reading.
+#[derive(Clone, Copy, Default)]
+struct Place {
+    offset: u64,
+    number: u32,
+    time: u64,
+}
+
+/// See the module. `B` is the buffer: `&mut [u8]` in firmware, `Vec<u8>` on a
+/// host. It must hold `largest_chunk` bytes, and at least one sector.
+pub struct Reader<B> {
+    buffer: B,
+    /// Bytes in the buffer, and how many the state wants there.
+    filled: usize,
+    want: usize,
+    /// Offset in the reel of the buffer's first byte, and of the next byte supplied.
+    base: u64,
+    position: u64,
+    state: State,
+    header: Option<Header>,
+    /// Number of the next chunk, if it can be known, and the tick of the next slice.
+    number: Option<u32>,
+    time: u64,
+    /// Set after damage until a key picture comes.
+    stale: bool,
+    /// Set when chunks may be missing here and it has been reported.
+    loose: bool,
+    input_ended: bool,
+}
+
+impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
+    /// A reader at the start of a reel.
+    ///
+    /// # Panics
+    /// If `buffer` is smaller than one sector.
+    pub fn new(buffer: B) -> Self {
+        assert!(
+            buffer.as_ref().len() >= SECTOR,
+            "the buffer holds less than one sector"
+        );
+        Self {
+            buffer,
+            filled: 0,
+            want: SECTOR,
+            base: 0,
+            position: 0,
+            state: State::Header,
+            header: None,
+            number: None,
+            time: 0,
+            stale: true,
+            loose: false,
+            input_ended: false,
+        }
+    }
+
+    /// The header, once it was read.
+    pub fn header(&self) -> Option<&Header> {
+        self.header.as_ref()
+    }
+
+    /// Tick at which the next slice should start.
+    pub fn time(&self) -> u64 {
+        self.time
+    }
+
+    /// What to supply next. A source that can only go forwards supplies from
+    /// [`position`](Self::position) on instead; bytes in between are passed over.
+    pub fn need(&self) -> Need {
+        let length = match self.state {
+            State::Ended | State::Failed(_) | State::Parts(..) => 0,
+            _ => self.want.saturating_sub(self.filled),
+        };
+        Need {
+            offset: self.base + self.filled as u64,
+            length,
+        }
+    }
+
+    /// Offset of the next byte that [`supply`](Self::supply) takes.
+    pub fn position(&self) -> u64 {
+        self.position
+    }
+
+    /// Tells the reader that the source now stands at the offset it needs.
+    pub fn jump(&mut self) {
+        self.position = self.need().offset;
+    }
+
+    /// Takes bytes that follow those supplied before, as many as it wants now;
+    /// returns how many. Zero means that events are waiting.
+    pub fn supply(&mut self, bytes: &[u8]) -> usize {
+        let need = self.need();
+        if need.length == 0 {
+            return 0;
+        }
+        let gap = need.offset - self.position;
+        let skipped = usize::try_from(gap).unwrap_or(usize::MAX).min(bytes.len());
+        let taken = (bytes.len() - skipped).min(need.length);
+        self.buffer.as_mut()[self.filled..self.filled + taken]
+            .copy_from_slice(&bytes[skipped..skipped + taken]);
+        self.filled += taken;
+        self.position += (skipped + taken) as u64;
+        skipped + taken
+    }
+
+    /// Tells the reader that the source has no more bytes.
+    pub fn end_of_input(&mut self) {
+        self.input_ended = true;
+    }
+
+    /// Takes [`end_of_input`](Self::end_of_input) back: a file that still grows.
+    pub fn input_goes_on(&mut self) {
+        self.input_ended = false;
+    }
+
+    /// The next event; `None` if more bytes are needed, or after the end.
+    ///
+    /// # Errors
+    /// The reel cannot be read at all: it is no reel, too new, or needs a larger
+    /// buffer. Damage further in is an event, not an error.
+    pub fn next(&mut self) -> Result<Option<Event<'_>>, ReelError> {
+        let found = loop {
+            if let State::Failed(error) = self.state {
+                return Err(error);
+            }
+            if matches!(self.state, State::Ended) {
+                return Ok(None);
+            }
+            if self.need().length > 0 {
+                if !self.input_ended {
+                    return Ok(None);
+                }
+            }
+            let found = if self.need().length > 0 {
+                self.cut_short()
+            } else {
+                self.step()
+            };
+            match found {
+                Ok(Some(found)) => break found,
+                Ok(None) => {}
+                Err(error) => {
+                    self.state = State::Failed(error);
+                    return Err(error);
+                }
+            }
+        };
+        Ok(Some(self.event(found)))
+    }
+
+    fn event(&self, found: Found) -> Event<'_> {
+        let bytes = self.buffer.as_ref();
+        match found {
+            Found::Header => match &self.header {
+                Some(header) => Event::Header(header),
+                None => Event::End(None),
+            },
+            Found::Chunk(h) => Event::Chunk(h, &bytes[h.payload()]),
+            Found::Slice(h) => Event::Slice(h),
+            Found::Sound(h, range) => Event::Sound {
+                tick: h.time,
+                ticks: h.ticks,
+                bytes: self.payload_bytes(range),
+            },
+            Found::Picture(tick, number, header, range) => Event::Picture {
+                tick,
+                number,
+                header,
+                bytes: self.payload_bytes(range),
+            },
+            Found::Stale(tick, number) => Event::Stale { tick, number },
+            Found::Damage(damage) => Event::Damage(damage),
+            Found::End(end) => Event::End(end),
+        }
+    }
+
+    fn step(&mut self) -> Result<Option<Found>, ReelError> {
+        match self.state {
+            State::Header => self.read_header().map(Some),
+            State::Chunk => self.read_chunk_header(),
+            State::Body(h) => Ok(self.read_body(h)),
+            State::Parts(..) => Ok(self.read_part()),
+            State::Search(error) => self.search(error),
+            State::Index(tick) => Ok(self.read_index(tick)),
+            State::Walk(tick, key) => Ok(self.walk(tick, key)),
+            State::Ended | State::Failed(_) => Ok(None),
+        }
+    }
+
+    /// Empties the buffer and wants the sector at `offset`.
+    fn go(&mut self, offset: u64, state: State) {
+        self.base = offset;
+        self.filled = 0;
+        self.want = SECTOR;
+        self.state = state;
+    }
+
+    fn sector(&self) -> &[u8; SECTOR] {
+        self.buffer.as_ref().first_chunk().unwrap_or(&[0; SECTOR])
+    }
+
+    fn chunk_header(&self) -> Result<ChunkHeader, ErrorKind> {
+        let bytes = self.sector().first_chunk::<CHUNK_HEADER>();
+        let h = ChunkHeader::parse(bytes.unwrap_or(&[0; CHUNK_HEADER]))?;
+        if self
+            .header
+            .is_some_and(|header| header.id_low() != h.id_low)
+        {
+            return Err(ErrorKind::OtherReel);
+        }
+        Ok(h)
+    }
+
+    fn read_header(&mut self) -> Result<Found, ReelError> {
+        let header = Header::parse(self.sector())?;
+        let need = header.largest_chunk;
+        if need as usize > self.buffer.as_ref().len() {
+            return Err(ReelError::at(ErrorKind::Buffer { need }, 0));
+        }
+        self.header = Some(header);
+        self.time = header.first_tick;
+        self.number = (!header.is_live()).then_some(0);
+        self.go(SECTOR as u64, State::Chunk);
+        Ok(Found::Header)
+    }
+
+    fn read_chunk_header(&mut self) -> Result<Option<Found>, ReelError> {
+        match self.chunk_header() {
+            Ok(h) => self.accept(h),
+            Err(kind) => {
+                let error = ReelError::at(kind, self.base);
+                self.go(self.base + SECTOR as u64, State::Search(error));
+                Ok(None)
+            }
+        }
+    }
+
+    /// A chunk header in order: checks it against what went before.
+    fn accept(&mut self, h: ChunkHeader) -> Result<Option<Found>, ReelError> {
+        if h.kind().is_none() && h.flags & ChunkHeader::SKIPPABLE == 0 {
+            let kind = ErrorKind::UnknownKind { kind: h.kind };
+            return Err(ReelError::at(kind, self.base).in_chunk(h.number));
+        }
+        self.state = State::Body(h);
+        let damage = match self.check_place(&h) {
+            Ok(()) => None,
+            Err((kind, usable)) => Some(self.misplaced(&h, kind, usable)),
+        };
+        if matches!(self.state, State::Body(_)) {
+            self.open_body(&h);
+        }
+        Ok(damage.map(Found::Damage))
+    }
+
+    /// Whether the chunk comes in turn; if not, whether it may still be used.
+    fn check_place(&self, h: &ChunkHeader) -> Result<(), (ErrorKind, bool)> {
+        let found = h.number;
+        if let Some(expected) = self.number
+            && found != expected
+            && !(self.loose && found > expected)
+        {
+            return Err((ErrorKind::Sequence { expected, found }, found > expected));
+        }
+        let late = h.time < self.time;
+        let early = h.time > self.time && !self.loose && !h.is_after_gap();
+        if late || early {
+            return Err((ErrorKind::Field { name: "time" }, !late));
+        }
+        if let (Some(header), Some(Kind::Slice)) = (&self.header, h.kind()) {
+            slice::check_limits(header, h).map_err(|kind| (kind, false))?;
+        }
+        Ok(())
+    }
+
+    /// Reports a chunk out of turn, and passes it over unless it is `usable`.
+    fn misplaced(&mut self, h: &ChunkHeader, kind: ErrorKind, usable: bool) -> Damage {
+        let error = ReelError::at(kind, self.base).in_chunk(h.number);
+        let from = self.time;
+        let mut length = 0;
+        self.loose = true;
+        self.stale = true;
+        if usable {
+            self.time = self.time.max(h.time);
+        } else {
+            length = u64::from(h.length);
+            if h.kind() == Some(Kind::Slice) && h.time >= self.time {
+                self.time = h.end();
+            }
+            self.go(self.base + length, State::Chunk);
+        }
+        Damage {
+            error,
+            length,
+            from,
+            to: self.time,
+        }
+    }
+
+    /// Notes the chunk's place and wants the rest of it, or passes it over.
+    fn open_body(&mut self, h: &ChunkHeader) {
+        if h.is_after_gap() || h.time > self.time {
+            self.stale = true;
+        }
+        self.loose = false;
+        self.number = Some(h.number.wrapping_add(1));
+        self.time = h.time;
+        let fits = h.length as usize <= self.buffer.as_ref().len();
+        if fits && h.kind().is_some() {
+            self.want = h.length as usize;
+        } else {
+            self.go(self.base + u64::from(h.length), State::Chunk);
+        }
+    }
+
+    fn read_body(&mut self, h: ChunkHeader) -> Option<Found> {
+        match self.check_body(&h) {
+            Ok(()) => self.open(h),
+            Err(kind) => Some(Found::Damage(self.bad_body(&h, kind))),
+        }
+    }
+
+    fn check_body(&self, h: &ChunkHeader) -> Result<(), ErrorKind> {
+        let chunk = &self.buffer.as_ref()[..h.length as usize];
+        check_chunk(h, chunk)?;
+        match (h.kind(), &self.header) {
+            (Some(Kind::Slice), Some(header)) => slice::check(header, h, &chunk[h.payload()]),
+            (Some(Kind::End), _) => End::parse(&chunk[h.payload()]).map(|_| ()),
+            _ => Ok(()),
+        }
+    }
+
+    fn bad_body(&mut self, h: &ChunkHeader, kind: ErrorKind) -> Damage {
+        let length = u64::from(h.length);
+        let damage = Damage {
+            error: ReelError::at(kind, self.base).in_chunk(h.number),
+            length,
+            from: h.time,
+            to: h.end(),
+        };
+        self.time = h.end();
+        self.stale |= h.kind() == Some(Kind::Slice);
+        // The length may have been true and bytes lost after it: what follows may be out of turn.
+        self.loose = true;
+        self.go(self.base + length, State::Chunk);
+        damage
+    }
+
+    fn open(&mut self, h: ChunkHeader) -> Option<Found> {
+        match h.kind() {
+            Some(Kind::Slice) => {
+                self.time = h.end();
+                self.state = State::Parts(h, Cursor::default());
+                Some(Found::Slice(h))
+            }
+            Some(Kind::End) => Some(self.close(&h)),
+            _ => {
+                // The payload stays in the buffer until the next call.
+                let next = self.base + u64::from(h.length);
+                self.go(next, State::Chunk);
+                Some(Found::Chunk(h))
+            }
+        }
+    }
+
+    fn read_part(&mut self) -> Option<Found> {
+        let State::Parts(h, _) = self.state else {
+            return None;
+        };
+        Some(match self.take_part()? {
+            (Part::Sound(range), _) => Found::Sound(h, range),
+            (Part::Picture(i, picture, range), stale) => {
+                let tick = h.time + u64::from(picture.tick_offset);
+                let number = h.first_picture.wrapping_add(i.into());
+                if stale {
+                    Found::Stale(tick, number)
+                } else {
+                    Found::Picture(tick, number, picture, range)
+                }
+            }
+        })
+    }
+
+    /// The next part of the slice, its range in the payload, and whether it
+    /// builds on a picture that is lost. `None`: the slice is done.
+    pub(crate) fn take_part(&mut self) -> Option<(Part, bool)> {
+        let State::Parts(h, cursor) = self.state else {
+            return None;
+        };
+        let payload = &self.buffer.as_ref()[h.payload()];
+        let Some((part, next)) = slice::next_part(&h, payload, cursor) else {
+            self.go(self.base + u64::from(h.length), State::Chunk);
+            return None;
+        };
+        self.state = State::Parts(h, next);
+        if let Part::Picture(_, picture, _) = &part {
+            self.stale &= !picture.is_key();
+        }
+        Some((part, self.stale))
+    }
+
+    /// Bytes of the payload in the buffer.
+    pub(crate) fn payload_bytes(&self, range: Range<usize>) -> &[u8] {
+        &self.buffer.as_ref()[CHUNK_HEADER..][range]
+    }
+
+    /// Whether parts of a slice are still to be handed out.
+    pub(crate) fn in_slice(&self) -> bool {
+        matches!(self.state, State::Parts(..))
+    }
+
+    /// Offset of the chunk in the buffer.
+    pub fn chunk_offset(&self) -> u64 {
+        self.base
+    }
+
+    /// Whether the end was reported: no event will follow.
+    pub fn is_finished(&self) -> bool {
+        matches!(self.state, State::Ended)
+    }
+
+    /// The end chunk. What is missing before it was reported by its time.
+    fn close(&mut self, h: &ChunkHeader) -> Found {
+        let payload = &self.buffer.as_ref()[h.payload()];
+        let end = End::parse(payload).unwrap_or_default();
+        self.state = State::Ended;
+        Found::End(Some(end))
+    }
+
+    fn search(&mut self, error: ReelError) -> Result<Option<Found>, ReelError> {
+        let Ok(h) = self.chunk_header() else {
+            self.go(self.base + SECTOR as u64, State::Search(error));
+            return Ok(None);
+        };
+        let damage = Damage {
+            error,
+            length: self.base - error.offset,
+            from: self.time,
+            to: h.time.max(self.time),
+        };
+        self.loose = true;
+        self.stale = true;
+        // Judged once more, now as a chunk after reported damage.
+        self.state = State::Chunk;
+        if h.time > self.time {
+            self.time = h.time;
+        }
+        Ok(Some(Found::Damage(damage)))
+    }
+
+    /// The input ended where more was needed.
+    fn cut_short(&mut self) -> Result<Option<Found>, ReelError> {
+        let Some(header) = self.header else {
+            return Err(ReelError::at(self.no_header(), 0));
+        };
+        match self.state {
+            State::Index(tick) => self.start_walk(tick),
+            State::Walk(_, key) => self.resume(key),
+            State::Chunk if self.filled == 0 && (header.is_live() || self.loose) => {
+                self.state = State::Ended;
+                return Ok(Some(Found::End(None)));
+            }
+            _ => return Ok(Some(Found::Damage(self.cut(&header)))),
+        }
+        self.input_ended = false;
+        Ok(None)
+    }
+
+    fn no_header(&self) -> ErrorKind {
+        let magic = &super::layout::MAGIC;
+        let have = self.filled.min(magic.len());
+        if have > 0 && self.buffer.as_ref()[..have] == magic[..have] {
+            ErrorKind::Truncated
+        } else {
+            ErrorKind::NotAReel
+        }
+    }
+
+    fn cut(&mut self, header: &Header) -> Damage {
+        let error = match self.state {
+            State::Search(error) => error,
+            State::Body(h) => ReelError::at(ErrorKind::Truncated, self.base).in_chunk(h.number),
+            _ => ReelError::at(ErrorKind::Truncated, self.base),
+        };
+        let reach = match self.state {
+            State::Body(h) => h.end(),
+            _ => self.time,
+        };
+        let (from, length) = (self.time, self.position.saturating_sub(error.offset));
+        self.time = header.end_tick().unwrap_or(reach).max(reach);
+        self.loose = true;
+        // The end itself is the next event.
+        self.go(self.position, State::Chunk);
+        Damage {
+            error,
+            length,
+            from,
+            to: self.time,
+        }
+    }
+
+    /// Goes to the key slice for `tick`: one index sector, or, without an index,
+    /// from slice to slice. The slices from there on follow; what is before
+    /// `tick` is to be decoded but not presented. `false` before the header.
+    pub fn seek(&mut self, tick: u64) -> bool {
+        let Some(header) = self.header else {
+            return false;
+        };
+        let tick = tick.max(header.first_tick);
+        if header.index_entries == 0 {
+            self.start_walk(tick);
+        } else {
+            let entry = index_entry(&header, tick);
+            self.go(
+                index::sector_of(header.index_offset, entry),
+                State::Index(tick),
+            );
+        }
+        self.input_ended = false;
+        true
+    }
+
+    fn read_index(&mut self, tick: u64) -> Option<Found> {
+        let header = self.header?;
+        match IndexSector::parse(self.sector()) {
+            Ok(s) if s.id_low == header.id_low() && s.step == header.index_step => {
+                let entry = index_entry(&header, tick);
+                let found = s.entries[(entry % index::ENTRIES_PER_SECTOR) as usize];
+                let trusted = entry - entry % index::ENTRIES_PER_SECTOR == s.first
+                    && found.offset() >= header.first_slice
+                    && found.offset() < header.index_offset;
+                if trusted {
+                    let place = Place {
+                        offset: found.offset(),
+                        number: found.number,
+                        time: header.first_tick,
+                    };
+                    self.resume(place);
+                } else {
+                    self.start_walk(tick);
+                }
+            }
+            _ => self.start_walk(tick),
+        }
+        None
+    }
+
+    fn start_walk(&mut self, tick: u64) {
+        let Some(header) = self.header else { return };
+        let first = Place {
+            offset: header.first_slice,
+            number: 0,
+            time: header.first_tick,
+        };
+        self.go(header.first_slice, State::Walk(tick, first));
+    }
+
+    /// Goes back to the first slice. `false` before the header.
+    pub fn rewind(&mut self) -> bool {
+        let Some(header) = self.header else {
+            return false;
+        };
+        self.resume(Place {
+            offset: header.first_slice,
+            number: 0,
+            time: header.first_tick,
+        });
+        self.input_ended = false;
+        true
+    }
+
+    /// Reads on at `place`, whose slice tells its own time.
+    fn resume(&mut self, place: Place) {
+        self.number = Some(place.number);
+        self.time = place.time;
+        self.loose = true;
+        self.stale = true;
+        self.go(place.offset, State::Chunk);
+    }
+
+    fn walk(&mut self, tick: u64, key: Place) -> Option<Found> {
+        let Ok(h) = self.chunk_header() else {
+            self.go(self.base + SECTOR as u64, State::Walk(tick, key));
+            return None;
+        };
+        let slice = h.kind() == Some(Kind::Slice);
+        let here = Place {
+            offset: self.base,
+            number: h.number,
+            time: h.time,
+        };
+        let key = if slice && h.is_key() && h.time <= tick {
+            here
+        } else {
+            key
+        };
+        if (slice && h.end() > tick) || matches!(h.kind(), Some(Kind::Index | Kind::End)) {
+            self.resume(key);
+        } else {
+            self.go(self.base + u64::from(h.length), State::Walk(tick, key));
+        }
+        None
+    }
+}
+
+fn index_entry(header: &Header, tick: u64) -> u32 {
+    let step = u64::from(header.index_step.max(1));
+    let entry = (tick - header.first_tick) / step;
+    let last = header.index_entries.saturating_sub(1);
+    u32::try_from(entry).unwrap_or(u32::MAX).min(last)
+}
