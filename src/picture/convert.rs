@@ -28,13 +28,13 @@ impl Code for U16 {
 
 /// Reads scaled images as `reading` says, maps the codes by `map` to red,
 /// green and blue with white at `white`, and hands each pixel to `finish`.
-pub fn pixels(
+pub fn pixels<O>(
     images: &[Image<'_>],
     reading: &Reading,
     map: &ToRgb,
     white: f64,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
     let map = match reading.model {
         Model::Grey => grey(map).scaled(white),
@@ -87,11 +87,11 @@ fn apply((m, offset): &Map, c: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|i| m[i][0] * c[0] + m[i][1] * c[1] + m[i][2] * c[2] + offset[i])
 }
 
-fn planar<T: Code, P: AsRef<[T]>>(
+fn planar<O, T: Code, P: AsRef<[T]>>(
     planes: [P; 3],
     map: Map,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
     let [a, b, c] = planes.each_ref().map(AsRef::as_ref);
     for (((a, b), c), out) in a.iter().zip(b).zip(c).zip(out) {
@@ -100,14 +100,14 @@ fn planar<T: Code, P: AsRef<[T]>>(
 }
 
 /// Interleaved red, green, blue, alpha; alpha lets black through.
-fn packed(
+fn packed<O>(
     image: &Image<'_>,
     map: Map,
     alpha: bool,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
-    let pixel = |p: [f32; 4], full: f32, out: &mut [u16; 3]| {
+    let pixel = |p: [f32; 4], full: f32, out: &mut O| {
         let cover = if alpha { p[3] / full } else { 1.0 };
         *out = finish(apply(&map, [p[0], p[1], p[2]]).map(|v| v * cover));
     };

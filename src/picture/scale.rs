@@ -2,7 +2,8 @@
 
 use std::borrow::Cow;
 
-use fast_image_resize::images::{CroppedImage, Image, ImageRef};
+use fast_image_resize::images::{CroppedImage, Image, ImageRef, TypedImage};
+use fast_image_resize::pixels::F32x3;
 use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 
 use super::geometry::Window;
@@ -15,6 +16,8 @@ pub struct Plane<'a> {
     pub data: &'a [u8],
     /// Samples from row to row.
     pub stride: u32,
+    /// Samples before a row's first; a field's rows start in mid-stride.
+    pub left: u32,
     /// Samples a row.
     pub width: u32,
     /// Rows.
@@ -70,12 +73,18 @@ impl Scaler {
         let mild = over.x.iter().all(|&o| o <= CLAMP * step_x)
             && over.y.iter().all(|&o| o <= CLAMP * step_y);
         if mild {
-            return self.inside(plane, clamped(plane, window), alpha, out);
+            return self.inside(
+                plane,
+                clamped((plane.width, plane.height), window),
+                alpha,
+                out,
+            );
         }
         let (copy, left, top) = padded(plane, over)?;
         let view = Plane {
             data: &copy.data,
             stride: copy.width,
+            left: 0,
             width: copy.width,
             height: copy.height,
             kind: plane.kind,
@@ -85,7 +94,28 @@ impl Scaler {
             y: window.y + f64::from(top),
             ..window
         };
-        self.inside(view, clamped(view, moved), alpha, out)
+        self.inside(view, clamped((view.width, view.height), moved), alpha, out)
+    }
+
+    /// Scales `window` of a picture in linear light.
+    ///
+    /// # Errors
+    /// [`PictureError::Scale`] if the window sticks out.
+    pub fn scale_light(
+        &mut self,
+        light: Vec<F32x3>,
+        (width, height): (u32, u32),
+        window: Window,
+        (out_width, out_height): (u32, u32),
+    ) -> Result<Vec<F32x3>, PictureError> {
+        let image = TypedImage::from_pixels(width, height, light).map_err(refused)?;
+        let window = clamped((width, height), window);
+        let mut out = TypedImage::new(out_width, out_height);
+        let options = self.options.crop(window.x, window.y, window.w, window.h);
+        self.resizer
+            .resize_typed(&image, &mut out, &options)
+            .map_err(refused)?;
+        Ok(out.pixels().to_vec())
     }
 
     fn inside(
@@ -98,7 +128,8 @@ impl Scaler {
         let data = complete(plane)?;
         let image =
             ImageRef::new(plane.stride, plane.height, &data, plane.kind).map_err(refused)?;
-        let view = CroppedImage::new(&image, 0, 0, plane.width, plane.height).map_err(refused)?;
+        let view =
+            CroppedImage::new(&image, plane.left, 0, plane.width, plane.height).map_err(refused)?;
         let options = self
             .options
             .crop(window.x, window.y, window.w, window.h)
@@ -116,7 +147,8 @@ fn refused(error: impl std::fmt::Display) -> PictureError {
 fn complete(plane: Plane<'_>) -> Result<Cow<'_, [u8]>, PictureError> {
     let row = plane.stride as usize * plane.kind.size();
     let whole = row * plane.height as usize;
-    let used = (whole + plane.width as usize * plane.kind.size()).saturating_sub(row);
+    let last = (plane.left + plane.width) as usize * plane.kind.size();
+    let used = (whole + last).saturating_sub(row);
     if plane.data.len() >= whole {
         return Ok(Cow::Borrowed(&plane.data[..whole]));
     }
@@ -149,7 +181,7 @@ fn overhang(plane: Plane<'_>, window: Window) -> Overhang {
     }
 }
 
-fn clamped(plane: Plane<'_>, window: Window) -> Window {
+fn clamped((width, height): (u32, u32), window: Window) -> Window {
     let clamp = |start: f64, length: f64, limit: f64| {
         let low = start.clamp(0.0, limit);
         let high = (start + length).clamp(low, limit);
@@ -160,8 +192,8 @@ fn clamped(plane: Plane<'_>, window: Window) -> Window {
         }
         (low, length)
     };
-    let (x, w) = clamp(window.x, window.w, plane.width.into());
-    let (y, h) = clamp(window.y, window.h, plane.height.into());
+    let (x, w) = clamp(window.x, window.w, width.into());
+    let (y, h) = clamp(window.y, window.h, height.into());
     Window { x, y, w, h }
 }
 
@@ -184,6 +216,7 @@ fn padded(plane: Plane<'_>, over: Overhang) -> Result<(Copied, u32, u32), Pictur
     let mut out = Vec::with_capacity(width as usize * height as usize * size);
     for y in 0..height {
         let from = y.saturating_sub(top).min(plane.height - 1) as usize * row;
+        let from = from + plane.left as usize * size;
         let samples = &data[from..from + used];
         (0..left).for_each(|_| out.extend_from_slice(&samples[..size]));
         out.extend_from_slice(samples);
