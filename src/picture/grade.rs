@@ -4,8 +4,8 @@
 //! Component codes become linear light in which 1 is the panel's white (203
 //! nits, the reference white of Report ITU-R BT.2408); HDR is bent to it by
 //! BT.2390's curve on the largest component, so that hues stay; the gamut is
-//! brought to BT.709's by matrix, and what still lies outside is moved
-//! towards the grey of equal luminance; then the sRGB curve.
+//! brought to BT.709's by matrix; what still lies outside loses its negative
+//! components and is dimmed until its largest is white; then the sRGB curve.
 
 use super::canvas::WHITE;
 use super::colour::Colour;
@@ -148,24 +148,13 @@ fn to_bt709(primaries: Primaries) -> Option<[[f32; 3]; 3]> {
     }
 }
 
-/// Moves a colour towards the grey of its luminance until no component is
-/// below black or above white.
+/// The primaries of a wider gamut become the panel's own: negative components
+/// are dropped, and the colour is dimmed, not bleached, to fit below white.
 #[inline]
 fn into_gamut(light: [f32; 3]) -> [f32; 3] {
-    let low = light[0].min(light[1]).min(light[2]);
-    let high = light[0].max(light[1]).max(light[2]);
-    if low >= 0.0 && high <= 1.0 {
-        return light;
-    }
-    let grey = (0.2126 * light[0] + 0.7152 * light[1] + 0.0722 * light[2]).clamp(0.0, 1.0);
-    let mut keep = 1.0_f32;
-    if low < 0.0 {
-        keep = keep.min(grey / (grey - low));
-    }
-    if high > 1.0 {
-        keep = keep.min((1.0 - grey) / (high - grey));
-    }
-    light.map(|v| grey + (v - grey) * keep)
+    let light = light.map(|v| v.max(0.0));
+    let high = light[0].max(light[1]).max(light[2]).max(1.0);
+    light.map(|v| v / high)
 }
 
 #[cfg(test)]
@@ -231,11 +220,14 @@ mod tests {
     }
 
     #[test]
-    fn colours_outside_the_gamut_keep_their_luminance() {
-        let outside = [1.0_f32, -0.2, 0.1];
-        let moved = into_gamut(outside);
-        let luminance = |c: [f32; 3]| 0.2126 * c[0] + 0.7152 * c[1] + 0.0722 * c[2];
-        assert!((luminance(moved) - luminance(outside)).abs() < 1e-6);
-        assert!(moved.iter().all(|v| (-1e-6..=1.0).contains(v)));
+    fn primaries_outside_the_gamut_become_the_panels_own() {
+        let wide = grade(Transfer::Sdr, Primaries::Bt2020);
+        for i in 0..3 {
+            let mut code = [0.0; 3];
+            code[i] = 1.0;
+            let mut wanted = [0; 3];
+            wanted[i] = WHITE;
+            assert_eq!(wide.shown(wide.light(code)), wanted);
+        }
     }
 }

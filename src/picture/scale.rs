@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use fast_image_resize::images::{CroppedImage, Image, ImageRef, TypedImage};
-use fast_image_resize::pixels::F32x3;
+use fast_image_resize::pixels::{F32, F32x3};
 use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 
 use super::geometry::Window;
@@ -33,28 +33,32 @@ const CLAMP: f64 = 1.0 / 16.0;
 pub struct Scaler {
     resizer: Resizer,
     options: ResizeOptions,
+    /// Reach of the kernel in output pixels when shrinking.
+    support: f64,
 }
 
 impl Scaler {
     /// A scaler with one kernel.
     #[must_use]
     pub fn new(filter: Filter) -> Self {
-        let kernel = match filter {
-            Filter::Box => FilterType::Box,
-            Filter::Bilinear => FilterType::Bilinear,
-            Filter::Hamming => FilterType::Hamming,
-            Filter::CatmullRom => FilterType::CatmullRom,
-            Filter::Mitchell => FilterType::Mitchell,
-            Filter::Lanczos3 => FilterType::Lanczos3,
+        let (kernel, support) = match filter {
+            Filter::Box => (FilterType::Box, 0.5),
+            Filter::Bilinear => (FilterType::Bilinear, 1.0),
+            Filter::Hamming => (FilterType::Hamming, 1.0),
+            Filter::CatmullRom => (FilterType::CatmullRom, 2.0),
+            Filter::Mitchell => (FilterType::Mitchell, 2.0),
+            Filter::Lanczos3 => (FilterType::Lanczos3, 3.0),
         };
         Self {
             resizer: Resizer::new(),
             options: ResizeOptions::new().resize_alg(ResizeAlg::Convolution(kernel)),
+            support,
         }
     }
 
-    /// Scales `window` of `plane` to the size of `out`, of the same type. A
-    /// window that sticks out sees the edge samples repeated.
+    /// Scales `window` of `plane` to `size`; 8-bit planes become 32-bit float
+    /// ones with the same codes, others keep their type. A window that sticks
+    /// out sees the edge samples repeated.
     ///
     /// # Errors
     /// [`PictureError::Scale`] if the plane is shorter than it says.
@@ -63,13 +67,10 @@ impl Scaler {
         plane: Plane<'_>,
         window: Window,
         alpha: bool,
-        out: &mut Image<'_>,
-    ) -> Result<(), PictureError> {
+        size: (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
         let over = overhang(plane, window);
-        let (step_x, step_y) = (
-            window.w / f64::from(out.width()),
-            window.h / f64::from(out.height()),
-        );
+        let (step_x, step_y) = (window.w / f64::from(size.0), window.h / f64::from(size.1));
         let mild = over.x.iter().all(|&o| o <= CLAMP * step_x)
             && over.y.iter().all(|&o| o <= CLAMP * step_y);
         if mild {
@@ -77,7 +78,7 @@ impl Scaler {
                 plane,
                 clamped((plane.width, plane.height), window),
                 alpha,
-                out,
+                size,
             );
         }
         let (copy, left, top) = padded(plane, over)?;
@@ -94,7 +95,7 @@ impl Scaler {
             y: window.y + f64::from(top),
             ..window
         };
-        self.inside(view, clamped((view.width, view.height), moved), alpha, out)
+        self.inside(view, clamped((view.width, view.height), moved), alpha, size)
     }
 
     /// Scales `window` of a picture in linear light.
@@ -123,18 +124,64 @@ impl Scaler {
         plane: Plane<'_>,
         window: Window,
         alpha: bool,
-        out: &mut Image<'_>,
-    ) -> Result<(), PictureError> {
+        (width, height): (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
         let data = complete(plane)?;
         let image =
             ImageRef::new(plane.stride, plane.height, &data, plane.kind).map_err(refused)?;
-        let view =
-            CroppedImage::new(&image, plane.left, 0, plane.width, plane.height).map_err(refused)?;
+        if plane.kind == PixelType::U8 {
+            return self.twice(&image, plane, window, (width, height));
+        }
+        let (left, w, h) = (plane.left, plane.width, plane.height);
+        let view = CroppedImage::new(&image, left, 0, w, h).map_err(refused)?;
+        let mut out = Image::new(width, height, plane.kind);
         let options = self
             .options
             .crop(window.x, window.y, window.w, window.h)
             .use_alpha(alpha);
-        self.resizer.resize(&view, out, &options).map_err(refused)
+        self.resizer
+            .resize(&view, &mut out, &options)
+            .map_err(refused)?;
+        Ok(out)
+    }
+
+    /// Down in 8 bits, which is fast, then across in floating point, so that
+    /// the rounding between the passes averages out and there is none after.
+    fn twice(
+        &mut self,
+        image: &ImageRef<'_>,
+        plane: Plane<'_>,
+        window: Window,
+        (width, height): (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
+        let reach = self.support * (window.w / f64::from(width)).max(1.0) + 1.0;
+        let first = (window.x - reach).max(0.0) as u32;
+        let last = ((window.x + window.w + reach) as u32 + 1).min(plane.width);
+        let (left, w) = (plane.left + first, last - first);
+        let view = CroppedImage::new(image, left, 0, w, plane.height).map_err(refused)?;
+        let mut down = Image::new(w, height, PixelType::U8);
+        let options = self.options.crop(0.0, window.y, w.into(), window.h);
+        self.resizer
+            .resize(&view, &mut down, &options)
+            .map_err(refused)?;
+        let wide = down.buffer().iter().map(|&v| F32::new(v.into())).collect();
+        let wide = TypedImage::from_pixels(w, height, wide).map_err(refused)?;
+        let mut out = Image::new(width, height, PixelType::F32);
+        let mut typed = out
+            .typed_image_mut::<F32>()
+            .ok_or_else(|| refused("float image"))?;
+        let across = Window {
+            x: window.x - f64::from(first),
+            y: 0.0,
+            w: window.w,
+            h: height.into(),
+        };
+        let across = clamped((w, height), across);
+        let options = self.options.crop(across.x, across.y, across.w, across.h);
+        self.resizer
+            .resize_typed(&wide, &mut typed, &options)
+            .map_err(refused)?;
+        Ok(out)
     }
 }
 

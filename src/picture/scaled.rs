@@ -175,15 +175,13 @@ fn scale_planes(
     read: &Read<'_>,
     window: Window,
     rows: Rows,
-    (width, height): (u32, u32),
+    size: (u32, u32),
 ) -> Result<Vec<Image<'static>>, PictureError> {
     let mut images = Vec::with_capacity(read.reading.planes());
     for index in 0..read.reading.planes() {
         let plane = plane_of(read, index, rows);
         let window = row_window(plane_window(window, read, index), rows);
-        let mut image = Image::new(width, height, plane.kind);
-        scaler.scale(plane, window, read.reading.alpha, &mut image)?;
-        images.push(image);
+        images.push(scaler.scale(plane, window, read.reading.alpha, size)?);
     }
     Ok(images)
 }

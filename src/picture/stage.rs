@@ -72,17 +72,18 @@ impl PictureStage {
             height: picture.frame.height(),
             sample_aspect: picture.sample_aspect,
             rotation: picture.rotation,
+            mirrored: picture.mirrored,
         };
         let layout = layout(&self.plan, stored)?;
         let mut scaled = self.scaled.canvas(picture, &layout)?;
         tone::apply(&mut scaled, &self.plan.tone);
         let (width, height) = self.plan.viewed_size();
         let fills = (layout.place.w, layout.place.h) == (width, height);
-        if fills && layout.rotation.count() == 0 {
+        if fills && layout.rotation.count() == 0 && !layout.mirrored {
             return Ok(scaled);
         }
         let mut canvas = Canvas::black(width, height);
-        canvas.place(&scaled, layout.rotation, layout.place);
+        canvas.place(&scaled, layout.rotation, layout.mirrored, layout.place);
         Ok(canvas)
     }
 
