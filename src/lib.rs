@@ -27,6 +27,8 @@ pub mod board;
 #[cfg(feature = "host")]
 pub mod command;
 #[cfg(feature = "host")]
+pub mod convert;
+#[cfg(feature = "host")]
 pub mod faults;
 #[cfg(feature = "host")]
 pub mod picture;

@@ -1,7 +1,4 @@
-//! Units shared by every module: rational rates, rectangles, times, and which
-//! pixels a round panel shows.
-
-pub mod mask;
+//! Units shared by every module: rational rates, rectangles, times.
 
 /// A positive rational number, for example pictures a second: 30000/1001.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -6,7 +6,7 @@
 //! `spec/coding.md`.
 
 pub mod dirty;
-pub use crate::units::mask;
+pub mod mask;
 pub mod raw;
 
 #[cfg(feature = "host")]

@@ -2,10 +2,15 @@
 //! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
 //! wrongly.
 
+mod bars;
 mod boards;
+mod choose;
+mod convert;
 pub mod manual;
 pub(crate) mod out;
 mod serve;
+mod stop;
+mod values;
 
 use std::process::ExitCode;
 
@@ -23,9 +28,15 @@ struct Cli {
 #[derive(Subcommand)]
 enum Command {
     Boards(boards::Args),
+    Convert(Box<convert::Args>),
     Manual(manual::Args),
     Serve(serve::Args),
 }
+
+/// The command was typed wrongly: exit code 2.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(crate) struct Usage(pub(crate) String);
 
 /// Parses the command line, runs the command and returns its exit code.
 #[must_use]
@@ -35,7 +46,7 @@ pub fn main() -> ExitCode {
         Ok(code) => code,
         Err(error) => {
             eprintln!("thumbreel: {error:#}");
-            ExitCode::from(1)
+            ExitCode::from(if error.is::<Usage>() { 2 } else { 1 })
         }
     }
 }
@@ -43,6 +54,7 @@ pub fn main() -> ExitCode {
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
+        Command::Convert(args) => convert::run(*args),
         Command::Manual(args) => manual::run(args),
         Command::Serve(args) => serve::run(args),
     }

@@ -55,7 +55,8 @@ impl SoundCoding {
             Self::None => 0,
             Self::PcmS16 => ticks * 2,
             Self::PcmU8 => ticks,
-            Self::ImaAdpcm => 4 + ticks.div_ceil(2),
+            // The state holds the first sample; the others take four bits each.
+            Self::ImaAdpcm => 4 + ticks / 2,
         }
     }
 }
@@ -67,6 +68,18 @@ pub struct Wire {
     pub bgr: bool,
     /// All colour bits are inverted: for panels that cannot be told to invert.
     pub inverted: bool,
+}
+
+impl Wire {
+    /// A pixel of the picture as the wire wants it, and the other way round.
+    #[must_use]
+    pub const fn turn(self, pixel: u16) -> u16 {
+        let swapped = match self.bgr {
+            true => pixel >> 11 | pixel & 0x07E0 | pixel << 11,
+            false => pixel,
+        };
+        if self.inverted { !swapped } else { swapped }
+    }
 }
 
 impl Field for Wire {

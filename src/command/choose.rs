@@ -1,0 +1,194 @@
+//! The options that say how a clip becomes a reel, shared by the commands that
+//! convert.
+
+use anyhow::Result;
+use clap::ValueEnum;
+
+use super::{Usage, values};
+use crate::board::Board;
+use crate::coding;
+use crate::convert::{Choices, CodingChoice};
+use crate::picture;
+use crate::sound;
+use crate::source::SoundChoice;
+use crate::units::{Nanos, Ratio};
+
+/// How a clip becomes a reel.
+#[derive(clap::Args)]
+pub(crate) struct ChoiceArgs {
+    /// Built-in board, or a profile's path (see: thumbreel boards)
+    #[arg(short, long, value_name = "BOARD", help_heading = "Board")]
+    board: String,
+
+    /// Start of the wanted part: 90, 1:30 or 0:01:30.5
+    #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
+    from: Option<Nanos>,
+    /// End of the wanted part
+    #[arg(long, value_name = "TIME", value_parser = values::time, conflicts_with = "duration", help_heading = "Part")]
+    to: Option<Nanos>,
+    /// Length of the wanted part
+    #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
+    duration: Option<Nanos>,
+
+    /// Size of the picture as the viewer sees it [default: the panel's]
+    #[arg(long, value_name = "WxH", value_parser = values::size, help_heading = "Picture")]
+    size: Option<(u16, u16)>,
+    /// Pictures a second, 12.5 or 30000/1001 [default: the clip's, up to what the board can take]
+    #[arg(long, value_name = "RATE", value_parser = values::rate, help_heading = "Picture")]
+    rate: Option<Ratio>,
+    /// Where rates differ: choose one source picture, or blend those on show
+    #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
+    pace: Pace,
+    /// How the picture meets the panel: whole with bars, fill and cut off, or stretch
+    #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
+    fit_picture: Fit,
+    /// What stays when something is cut off: middle, left, top-right, or X,Y from 0 to 1
+    #[arg(long, value_name = "PLACE", value_parser = values::anchor, default_value = "middle", help_heading = "Picture")]
+    anchor: picture::Anchor,
+    /// Clockwise quarter turns, on top of the board's own
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Picture")]
+    turn: u8,
+    /// Swap left and right, on top of the board's own
+    #[arg(long, help_heading = "Picture")]
+    mirror: bool,
+    /// Resampling kernel
+    #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
+    filter: Filter,
+    /// Average in light instead of in code values (slower)
+    #[arg(long, help_heading = "Picture")]
+    linear_light: bool,
+    /// How colours become RGB565
+    #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
+    dither: Dither,
+    /// What is done with interlaced pictures
+    #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
+    deinterlace: Deinterlace,
+
+    /// Sound track by number or language: 2, eng [default: the one marked as default]
+    #[arg(long, value_name = "TRACK", value_parser = values::sound_track, conflicts_with = "no_sound", help_heading = "Sound")]
+    sound_track: Option<SoundChoice>,
+    /// Make a silent reel
+    #[arg(long, help_heading = "Sound")]
+    no_sound: bool,
+    /// Samples a second, 8000 to 48000 [default: the board's]
+    #[arg(long, value_name = "HZ", help_heading = "Sound")]
+    sound_rate: Option<u32>,
+    /// How samples are stored
+    #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
+    sound_coding: SoundCoding,
+    /// How the channels become one
+    #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
+    downmix: Downmix,
+
+    /// Picture coding [default: what suits the board]
+    #[arg(long, value_enum, help_heading = "Coding")]
+    coding: Option<Coding>,
+    /// Picture quality, 1 to 100
+    #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
+    quality: Option<u8>,
+    /// Most bytes a second that the link carries: 350k
+    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
+    limit_rate: Option<u64>,
+    /// How long the encoder may search, 0 to 3
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
+    effort: Option<u8>,
+
+    /// Title for menus [default: the clip's own, or its name]
+    #[arg(long, value_name = "TEXT", help_heading = "Reel")]
+    title: Option<String>,
+    /// Decoder threads a clip [default: one a core]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 0,
+        hide_default_value = true,
+        help_heading = "Reel"
+    )]
+    threads: usize,
+}
+
+impl ChoiceArgs {
+    /// What was typed, as far as it can be checked without a clip.
+    ///
+    /// # Errors
+    /// An unknown board, or times that contradict each other.
+    pub(crate) fn choices(&self) -> Result<Choices> {
+        let board = Board::find(&self.board).map_err(|e| Usage(e.to_string()))?;
+        let from = self.from.unwrap_or_default();
+        let length = match (self.to, self.duration) {
+            (Some(to), _) => Some(Nanos(to.0 - from.0)),
+            (None, duration) => duration,
+        };
+        if length.is_some_and(|l| l.0 <= 0) {
+            return Err(
+                Usage("the wanted part is empty: --to must lie behind --from".into()).into(),
+            );
+        }
+        Ok(Choices {
+            size: self.size,
+            rate: self.rate,
+            pace: self.pace.into(),
+            fit: self.fit_picture.into(),
+            anchor: self.anchor,
+            turns: self.turn,
+            mirror: self.mirror,
+            filter: self.filter.into(),
+            linear_light: self.linear_light,
+            dither: self.dither.into(),
+            deinterlace: self.deinterlace.into(),
+            from,
+            length,
+            sound: match (self.no_sound, &self.sound_track) {
+                (true, _) => SoundChoice::Silent,
+                (false, Some(track)) => track.clone(),
+                (false, None) => SoundChoice::Default,
+            },
+            sound_rate: self.sound_rate,
+            sound_coding: self.sound_coding.into(),
+            downmix: self.downmix.into(),
+            coding: CodingChoice {
+                coding: self.coding.map(Into::into),
+                quality: self.quality,
+                limit_rate: self
+                    .limit_rate
+                    .map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
+                effort: self.effort,
+            },
+            title: self.title.clone(),
+            threads: self.threads,
+            ..Choices::new(board)
+        })
+    }
+}
+
+/// A word on the command line for each value of a stage's own type.
+macro_rules! words {
+    ($(#[$meta:meta])* $name:ident => $target:path { $first:ident, $($word:ident),+ $(,)? }) => {
+        $(#[$meta])*
+        #[derive(Clone, Copy, Debug, Default, ValueEnum)]
+        enum $name {
+            #[default]
+            $first,
+            $($word),+
+        }
+
+        impl From<$name> for $target {
+            fn from(word: $name) -> Self {
+                use $target as T;
+                match word {
+                    $name::$first => T::$first,
+                    $($name::$word => T::$word),+
+                }
+            }
+        }
+    };
+}
+
+words!(Pace => picture::Pace { Choose, Blend });
+words!(Fit => picture::Fit { Whole, Fill, Stretch });
+words!(Filter => picture::Filter { CatmullRom, Box, Bilinear, Hamming, Mitchell, Lanczos3 });
+words!(Dither => picture::Dither { BlueNoise, None, Bayer, ErrorDiffusion });
+words!(Deinterlace => picture::Deinterlace { Auto, Off, Always });
+words!(SoundCoding => sound::SoundCoding { Pcm16, Pcm8, Adpcm });
+words!(Downmix => sound::Downmix { Sum, Left, Right, PhaseSafe });
+words!(Coding => coding::Coding { Raw, Jpeg, Patch });

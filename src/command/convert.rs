@@ -1,0 +1,360 @@
+//! `thumbreel convert`: clips become reels.
+
+use std::collections::HashSet;
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use anyhow::Result;
+
+use super::Usage;
+use super::bars::{Bars, clock, size};
+use super::choose::ChoiceArgs;
+use super::out::say;
+use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, run as convert};
+
+/// Convert clips into reels
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  \
+    thumbreel convert harbour.mp4 --board lantern-room\n  \
+    thumbreel convert *.mov --board porthole -o reels/ --jobs 2\n  \
+    thumbreel convert walk.mkv --board tide-gauge --from 1:20 --duration 30 --plan\n\n\
+    Exit code: 0 all reels are there, 1 at least one clip failed, 2 typed wrongly.")]
+pub struct Args {
+    /// Clips that libav* can open; - reads one from standard input
+    #[arg(required = true, value_name = "CLIP")]
+    clips: Vec<PathBuf>,
+    /// Reel to write, or an existing folder; beside each clip by default
+    #[arg(short, long, value_name = "PATH")]
+    output: Option<PathBuf>,
+    /// Replace reels that exist
+    #[arg(long)]
+    overwrite: bool,
+    /// Print the checked plan and convert nothing
+    #[arg(long)]
+    plan: bool,
+    /// Clips to convert side by side
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
+    jobs: u16,
+    /// Print one JSON object a clip, in the order of the clips
+    #[arg(long)]
+    json: bool,
+    /// Draw no progress bars and print no closing lines
+    #[arg(long)]
+    quiet: bool,
+    #[command(flatten)]
+    choices: ChoiceArgs,
+}
+
+/// Converts all clips.
+///
+/// # Errors
+/// The command was typed wrongly, or signals cannot be watched.
+pub fn run(args: Args) -> Result<ExitCode> {
+    let mut choices = args.choices.choices()?;
+    choices.overwrite = args.overwrite;
+    let mut spooled = None;
+    let pairs = pairs(&args, &mut spooled)?;
+    if choices.threads == 0 && args.jobs > 1 {
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        choices.threads = (cores / usize::from(args.jobs)).max(1);
+    }
+    let batch = Batch {
+        stop: super::stop::on_signal()?,
+        bars: Bars::new(args.quiet || args.json || args.plan),
+        report: Mutex::new(Report::new(&args, pairs.len())),
+        next: AtomicUsize::new(0),
+        plan_only: args.plan,
+        choices,
+        pairs,
+    };
+    let report = batch.run(args.jobs.into());
+    Ok(report.close(&args))
+}
+
+/// Each clip with its reel.
+fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<Vec<Pair>> {
+    let mut pairs = Vec::new();
+    let mut taken = HashSet::new();
+    for clip in &args.clips {
+        let standard_input = clip.as_os_str() == "-";
+        let output = output_for(args, clip, standard_input)?;
+        if !taken.insert(output.clone()) {
+            let text = format!(
+                "two clips would become {}; convert them in two calls",
+                output.display()
+            );
+            return Err(Usage(text).into());
+        }
+        let mut source = clip.clone();
+        if standard_input {
+            let file = crate::source::spool(std::io::stdin().lock())?;
+            source = spooled.insert(file).path().to_owned();
+        }
+        pairs.push(Pair {
+            name: clip
+                .file_name()
+                .unwrap_or(OsStr::new("-"))
+                .to_string_lossy()
+                .into_owned(),
+            source,
+            output,
+        });
+    }
+    Ok(pairs)
+}
+
+fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf> {
+    let several = args.clips.len() > 1;
+    let usage = |text: String| Err(Usage(text).into());
+    let named = clip.with_extension("tbr");
+    match &args.output {
+        Some(output) if output.is_dir() && !standard_input => {
+            Ok(output.join(named.file_name().unwrap_or_default()))
+        }
+        Some(output) if several || output.as_os_str().as_encoded_bytes().ends_with(b"/") => {
+            usage(format!(
+                "{} is not a folder; several reels need one: make it first",
+                output.display()
+            ))
+        }
+        Some(output) => Ok(output.clone()),
+        None if standard_input => {
+            usage("standard input has no name to take; name the reel with --output".into())
+        }
+        None if named == *clip => usage(format!("{} is named like a reel already", clip.display())),
+        None => Ok(named),
+    }
+}
+
+struct Pair {
+    name: String,
+    source: PathBuf,
+    output: PathBuf,
+}
+
+struct Batch {
+    pairs: Vec<Pair>,
+    choices: Choices,
+    plan_only: bool,
+    stop: std::sync::Arc<AtomicBool>,
+    bars: Bars,
+    report: Mutex<Report>,
+    next: AtomicUsize,
+}
+
+impl Batch {
+    fn run(self, jobs: usize) -> Report {
+        std::thread::scope(|scope| {
+            for _ in 0..jobs.min(self.pairs.len()) {
+                scope.spawn(|| self.work());
+            }
+        });
+        self.report
+            .into_inner()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn work(&self) {
+        while let Some((index, pair)) = self.take() {
+            let done = self.one(pair);
+            let mut report = match self.report.lock() {
+                Ok(report) => report,
+                Err(poisoned) => poisoned.into_inner(),
+            };
+            if let Err(error) = &done
+                && !report.json
+            {
+                self.bars.line(&format!("thumbreel: {error}"));
+            }
+            report.enter(index, &pair.name, done);
+        }
+    }
+
+    fn take(&self) -> Option<(usize, &Pair)> {
+        let index = self.next.fetch_add(1, Ordering::Relaxed);
+        Some((index, self.pairs.get(index)?))
+    }
+
+    fn one(&self, pair: &Pair) -> Result<Done, ConvertError> {
+        if self.stop.load(Ordering::Relaxed) {
+            return Err(ConvertError::Stopped(pair.output.clone()));
+        }
+        let plan = ConvertPlan::resolve(&self.choices, &pair.source, &pair.output)?;
+        if self.plan_only {
+            return Ok(Done::Plan(Box::new(plan)));
+        }
+        let bar = self.bars.bar(pair.name.clone());
+        let outcome = convert(&plan, &bar, &self.stop);
+        bar.close();
+        Ok(Done::Reel(Box::new(outcome?)))
+    }
+}
+
+enum Done {
+    Plan(Box<ConvertPlan>),
+    Reel(Box<Outcome>),
+}
+
+/// What became of each clip, printed in the order of the clips.
+struct Report {
+    json: bool,
+    quiet: bool,
+    entries: Vec<Option<Entry>>,
+    printed: usize,
+}
+
+struct Entry {
+    text: String,
+    failed: bool,
+    usage: bool,
+}
+
+impl Report {
+    fn new(args: &Args, clips: usize) -> Self {
+        Self {
+            json: args.json,
+            quiet: args.quiet && !args.plan,
+            entries: std::iter::repeat_with(|| None).take(clips).collect(),
+            printed: 0,
+        }
+    }
+
+    fn enter(&mut self, index: usize, name: &str, done: Result<Done, ConvertError>) {
+        let entry = Entry {
+            text: if self.json {
+                json(name, &done)
+            } else {
+                human(name, &done)
+            },
+            failed: done.is_err(),
+            usage: done.as_ref().err().is_some_and(ConvertError::is_usage),
+        };
+        self.entries[index] = Some(entry);
+        while let Some(Some(entry)) = self.entries.get(self.printed) {
+            let told = self.json || !(self.quiet || entry.text.is_empty());
+            if told {
+                say!("{}", entry.text);
+            }
+            self.printed += 1;
+        }
+    }
+
+    /// Says what failed, and gives the exit code.
+    fn close(self, args: &Args) -> ExitCode {
+        let entries: Vec<_> = self.entries.iter().flatten().collect();
+        let failed: Vec<_> = entries.iter().filter(|e| e.failed).collect();
+        if entries.len() > 1 && !self.json && !self.quiet {
+            say!(
+                "{} of {} clips done",
+                entries.len() - failed.len(),
+                entries.len()
+            );
+            for (clip, entry) in args.clips.iter().zip(&self.entries) {
+                let word = match entry {
+                    Some(entry) if !entry.failed => "done",
+                    Some(_) => "failed",
+                    None => "not begun",
+                };
+                say!("  {word:9} {}", clip.display());
+            }
+        }
+        match failed.len() {
+            0 => ExitCode::SUCCESS,
+            _ if failed.iter().all(|e| e.usage) => ExitCode::from(2),
+            _ => ExitCode::from(1),
+        }
+    }
+}
+
+fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
+    let value = match done {
+        Ok(Done::Reel(outcome)) => serde_json::json!({"clip": name, "ok": true, "result": outcome}),
+        Ok(Done::Plan(plan)) => serde_json::json!({"clip": name, "ok": true, "plan": plan.view()}),
+        Err(error) => serde_json::json!({"clip": name, "ok": false, "error": error.to_string()}),
+    };
+    value.to_string()
+}
+
+/// Closing lines; failures were told when they came.
+fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
+    match done {
+        Ok(Done::Reel(outcome)) => closing(outcome),
+        Ok(Done::Plan(plan)) => plan_text(name, plan),
+        Err(_) => String::new(),
+    }
+}
+
+/// What was made, in a few lines.
+pub(crate) fn closing(outcome: &Outcome) -> String {
+    let sound = match outcome.sound_rate {
+        Some(rate) => format!("sound {rate} Hz"),
+        None => "no sound".into(),
+    };
+    let mut text = format!(
+        "{}: {}, {}x{}, {:.4} pictures/s, {}, {sound}, {}\n  \
+         bytes a second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
+        outcome.output.display(),
+        clock(outcome.seconds),
+        outcome.width,
+        outcome.height,
+        outcome.rate,
+        outcome.coding,
+        size(outcome.bytes),
+        size(outcome.mean_rate.into()),
+        size(outcome.worst_rate.into()),
+        size(outcome.largest_chunk.into()),
+        outcome.seconds / outcome.timings.whole.max(1e-9),
+    );
+    let notes = outcome
+        .advice
+        .iter()
+        .cloned()
+        .chain(outcome.damage.sentence());
+    for note in notes {
+        text.push_str("\n  note: ");
+        text.push_str(&note);
+    }
+    text
+}
+
+/// The plan as indented lines.
+fn plan_text(name: &str, plan: &ConvertPlan) -> String {
+    fn lines(value: &serde_json::Value, depth: usize, text: &mut String) {
+        let serde_json::Value::Object(fields) = value else {
+            return;
+        };
+        for (key, value) in fields {
+            let key = key.replace('_', " ");
+            let pad = "  ".repeat(depth);
+            match value {
+                serde_json::Value::Null => {}
+                serde_json::Value::Object(_) => {
+                    text.push_str(&format!("\n{pad}{key}:"));
+                    lines(value, depth + 1, text);
+                }
+                serde_json::Value::Array(items) if items.is_empty() => {}
+                serde_json::Value::String(s) => text.push_str(&format!("\n{pad}{key}: {s}")),
+                other => text.push_str(&format!("\n{pad}{key}: {other}")),
+            }
+        }
+    }
+    let mut text = format!("plan for {name}:");
+    if let Ok(value) = serde_json::to_value(plan.view()) {
+        lines(&value, 1, &mut text);
+    }
+    text
+}
+
+/// One conversion without bars, for commands that convert on the way.
+pub(crate) fn quietly(
+    choices: &Choices,
+    clip: &Path,
+    reel: &Path,
+    stop: &AtomicBool,
+) -> Result<Outcome> {
+    let plan = ConvertPlan::resolve(choices, clip, reel)?;
+    Ok(convert(&plan, &Quiet, stop)?)
+}

@@ -1,0 +1,151 @@
+//! Values as they are typed: sizes, rates, times, places.
+
+use crate::picture::Anchor;
+use crate::source::SoundChoice;
+use crate::units::{Nanos, Ratio};
+
+/// `240x240`: width and height in pixels.
+pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
+    let parts = text.split_once(['x', 'X']);
+    let parts = parts.and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?)));
+    parts.ok_or_else(|| "write it as WIDTHxHEIGHT in pixels, for example 240x240".into())
+}
+
+/// `25`, `12.5` or `30000/1001`: pictures a second.
+pub(crate) fn rate(text: &str) -> Result<Ratio, String> {
+    let ratio = match text.split_once('/') {
+        Some((num, den)) => Ratio::new(num.parse().unwrap_or(0), den.parse().unwrap_or(0)),
+        None => decimal(text),
+    };
+    ratio.ok_or_else(|| "write it as a number, 12.5, or as a fraction, 30000/1001".into())
+}
+
+/// A decimal number with at most three places, as an exact ratio.
+fn decimal(text: &str) -> Option<Ratio> {
+    let (whole, part) = text.split_once('.').unwrap_or((text, ""));
+    if part.len() > 3 || !part.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let scale = 10_u32.pow(part.len() as u32);
+    let part: u32 = if part.is_empty() {
+        0
+    } else {
+        part.parse().ok()?
+    };
+    let whole: u32 = whole.parse().ok()?;
+    Ratio::new(whole.checked_mul(scale)?.checked_add(part)?, scale)
+}
+
+/// `90`, `1:30` or `0:01:30.5`: seconds, minutes and hours.
+pub(crate) fn time(text: &str) -> Result<Nanos, String> {
+    let mut total = 0.0;
+    let parts: Vec<&str> = text.split(':').collect();
+    for (i, part) in parts.iter().enumerate() {
+        let value: f64 = part.parse().unwrap_or(-1.0);
+        let whole = i + 1 == parts.len() || value.fract() == 0.0;
+        let within = i == 0 || value < 60.0;
+        if parts.len() > 3 || !(0.0..1e7).contains(&value) || !whole || !within {
+            return Err("write it as seconds, 90 or 90.5, or as 1:30 or 1:02:03.5".into());
+        }
+        total = total * 60.0 + value;
+    }
+    Ok(Nanos((total * 1e9).round() as i64))
+}
+
+/// A side, a corner or a place: `left`, `top-right`, `0.5,0.2`.
+pub(crate) fn anchor(text: &str) -> Result<Anchor, String> {
+    let middle = Anchor::default();
+    let named = match text {
+        "middle" => middle,
+        "left" => Anchor { x: 0.0, ..middle },
+        "right" => Anchor { x: 1.0, ..middle },
+        "top" => Anchor { y: 0.0, ..middle },
+        "bottom" => Anchor { y: 1.0, ..middle },
+        "top-left" => Anchor { x: 0.0, y: 0.0 },
+        "top-right" => Anchor { x: 1.0, y: 0.0 },
+        "bottom-left" => Anchor { x: 0.0, y: 1.0 },
+        "bottom-right" => Anchor { x: 1.0, y: 1.0 },
+        _ => return place(text),
+    };
+    Ok(named)
+}
+
+fn place(text: &str) -> Result<Anchor, String> {
+    let parts = text.split_once(',');
+    let parts = parts.and_then(|(x, y)| Some((x.parse().ok()?, y.parse().ok()?)));
+    let inside = |(x, y): &(f32, f32)| (0.0..=1.0).contains(x) && (0.0..=1.0).contains(y);
+    parts
+        .filter(inside)
+        .map(|(x, y)| Anchor { x, y })
+        .ok_or_else(|| {
+            "write middle, a side (left), a corner (top-left), or X,Y with both from 0 to 1".into()
+        })
+}
+
+/// A sound track's number or language.
+#[allow(clippy::unnecessary_wraps, reason = "the form that clap asks for")]
+pub(crate) fn sound_track(text: &str) -> Result<SoundChoice, String> {
+    Ok(match text.parse() {
+        Ok(number) => SoundChoice::Number(number),
+        Err(_) => SoundChoice::Language(text.into()),
+    })
+}
+
+/// Bytes a second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
+pub(crate) fn bytes(text: &str) -> Result<u64, String> {
+    let (number, unit) = match text.trim_end_matches(|c: char| c.is_ascii_alphabetic()) {
+        number if number.len() < text.len() => (number, &text[number.len()..]),
+        number => (number, ""),
+    };
+    let factor = match unit {
+        "" => 1.0,
+        "k" => 1e3,
+        "M" => 1e6,
+        "G" => 1e9,
+        "KiB" => 1024.0,
+        "MiB" => 1024.0 * 1024.0,
+        "GiB" => 1024.0 * 1024.0 * 1024.0,
+        _ => -1.0,
+    };
+    let value = number.parse::<f64>().unwrap_or(-1.0) * factor;
+    if !(1.0..1e15).contains(&value) {
+        return Err("write it as bytes, with k, M, G, KiB, MiB or GiB if you like: 350k".into());
+    }
+    Ok(value.round() as u64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_read_as_they_are_written() {
+        assert_eq!(size("240x135"), Ok((240, 135)));
+        assert!(size("240").is_err() && size("x240").is_err() && size("-1x3").is_err());
+        assert_eq!(rate("12.5"), Ok(Ratio { num: 25, den: 2 }));
+        assert_eq!(
+            rate("30000/1001"),
+            Ok(Ratio {
+                num: 30_000,
+                den: 1001
+            })
+        );
+        assert!(
+            ["0", "1/0", "x", "1.23456", "-5", ""]
+                .iter()
+                .all(|t| rate(t).is_err())
+        );
+        assert_eq!(time("1:02:03.5"), Ok(Nanos(3_723_500_000_000)));
+        assert_eq!(time("90.25"), Ok(Nanos(90_250_000_000)));
+        assert!(
+            ["-1", "1:60", "1.5:00", "", "1:2:3:4", "nan"]
+                .iter()
+                .all(|t| time(t).is_err())
+        );
+        assert_eq!(anchor("0.25,1"), Ok(Anchor { x: 0.25, y: 1.0 }));
+        assert!(anchor("2,0").is_err() && anchor("centre-ish").is_err());
+        assert_eq!(bytes("1.5M"), Ok(1_500_000));
+        assert_eq!(bytes("4GiB"), Ok(4_294_967_296));
+        assert!(bytes("k").is_err() && bytes("5x").is_err());
+    }
+}

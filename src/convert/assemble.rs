@@ -1,0 +1,255 @@
+//! The third thread: pictures and samples to slices, and slices to the file.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::Receiver;
+
+use super::cutter::{Cut, Cutter, Measure};
+use super::encoder;
+use super::error::ConvertError;
+use super::output::Handle;
+use super::plan::ConvertPlan;
+use super::poster::PosterSearch;
+use super::progress::{Progress, State};
+use super::shape::Ready;
+use crate::coding::{PictureEncoder, PictureIn};
+use crate::picture::PanelPicture;
+use crate::reel::{Picture, ReelWriter, Slice, Summary};
+use crate::sound::BlockEncoder;
+use crate::units::Nanos;
+
+/// What the third thread made.
+pub(super) struct Assembled {
+    pub(super) summary: Summary,
+    /// Pictures that cost nothing.
+    pub(super) unchanged: u64,
+    pub(super) encode: Duration,
+    pub(super) write: Duration,
+}
+
+pub(super) fn assemble(
+    plan: &ConvertPlan,
+    ready: &Receiver<Ready>,
+    file: Handle<'_>,
+    progress: &dyn Progress,
+    stop: &AtomicBool,
+) -> Result<Assembled, ConvertError> {
+    let mut bench = Bench::new(plan, file, progress)?;
+    for item in ready {
+        if stop.load(Ordering::Relaxed) {
+            return Err(ConvertError::Stopped(plan.output.clone()));
+        }
+        match item {
+            Ready::Picture {
+                number,
+                picture,
+                repeat,
+            } => bench.picture(number, &picture, repeat)?,
+            Ready::Samples(samples) => bench.cutter.sound(&samples),
+            Ready::End(end) => return bench.finish(end),
+        }
+        bench.write_complete()?;
+    }
+    Err(ConvertError::Broken)
+}
+
+struct Bench<'a> {
+    plan: &'a ConvertPlan,
+    progress: &'a dyn Progress,
+    encoder: Box<dyn PictureEncoder>,
+    sound: Option<BlockEncoder>,
+    cutter: Cutter,
+    sink: Sink<'a>,
+    clock: u32,
+    last_key: Option<u64>,
+    pictures: u64,
+    unchanged: u64,
+    encode: Duration,
+    write: Duration,
+}
+
+/// Slices wait until the poster, which stands before them, is found.
+enum Sink<'a> {
+    Waiting {
+        file: Handle<'a>,
+        search: PosterSearch,
+        slices: Vec<Slice>,
+    },
+    Open(Box<ReelWriter<Handle<'a>>>),
+    Closed,
+}
+
+impl<'a> Bench<'a> {
+    fn new(
+        plan: &'a ConvertPlan,
+        file: Handle<'a>,
+        progress: &'a dyn Progress,
+    ) -> Result<Self, ConvertError> {
+        let clock = plan.clock_rate();
+        let rate = f64::from(plan.rate.num) / f64::from(plan.rate.den);
+        Ok(Self {
+            plan,
+            progress,
+            encoder: encoder::for_plan(plan)?,
+            sound: plan.sound.as_ref().map(|s| BlockEncoder::new(s.coding)),
+            cutter: Cutter::new(Measure {
+                bytes: plan.slice_bytes as usize,
+                ticks: (f64::from(clock) * plan.slice_seconds).round().max(1.0) as u32,
+                sound_bytes_16: plan
+                    .sound
+                    .as_ref()
+                    .map_or(0, |s| crate::sound::block_bytes(s.coding, 16 * 64) / 64),
+            }),
+            sink: Sink::Waiting {
+                file,
+                search: PosterSearch::among((2.0 * rate).min(100.0) as u32),
+                slices: Vec::new(),
+            },
+            clock,
+            last_key: None,
+            pictures: 0,
+            unchanged: 0,
+            encode: Duration::ZERO,
+            write: Duration::ZERO,
+        })
+    }
+
+    fn picture(
+        &mut self,
+        number: u64,
+        picture: &Arc<PanelPicture>,
+        repeat: bool,
+    ) -> Result<(), ConvertError> {
+        let start = Instant::now();
+        let tick = self.plan.rate.tick_of(number, self.clock);
+        let due = |last: u64| tick - last >= self.plan.key_ticks();
+        let key = self.last_key.is_none_or(due);
+        let input = PictureIn {
+            width: picture.width,
+            height: picture.height,
+            rgb: &picture.rgb,
+            pixels: &picture.pixels,
+            unchanged: repeat && !key,
+        };
+        let coded = self
+            .encoder
+            .encode(&input, key)
+            .map_err(|reason| ConvertError::Coding {
+                path: self.plan.source.clone(),
+                reason,
+            })?;
+        if key {
+            self.last_key = Some(tick);
+        }
+        self.pictures += 1;
+        self.unchanged += u64::from(coded.unchanged);
+        let coded = Picture {
+            tick_offset: 0,
+            coding: self.plan.coding.coding as u8,
+            key: coded.key,
+            unchanged: coded.unchanged,
+            windows: coded.windows,
+            cost: coded.instructions,
+            bus_bytes: coded.bus_bytes,
+            bytes: coded.bytes,
+        };
+        self.cutter.picture(tick, coded, key);
+        self.encode += start.elapsed();
+        self.search_poster(picture)
+    }
+
+    fn search_poster(&mut self, picture: &Arc<PanelPicture>) -> Result<(), ConvertError> {
+        let found = match &mut self.sink {
+            Sink::Waiting { search, .. } => search.look(picture),
+            _ => false,
+        };
+        if found { self.open() } else { Ok(()) }
+    }
+
+    /// Starts the file with the best poster so far and what waited for it.
+    fn open(&mut self) -> Result<(), ConvertError> {
+        let waiting = matches!(self.sink, Sink::Waiting { .. });
+        let sink = match waiting {
+            true => std::mem::replace(&mut self.sink, Sink::Closed),
+            false => return Ok(()),
+        };
+        let Sink::Waiting {
+            file,
+            search,
+            slices,
+        } = sink
+        else {
+            return Ok(());
+        };
+        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let poster = search.poster(self.plan.byte_order());
+        let settings = self.plan.settings();
+        let mut writer = ReelWriter::new(file, &settings, Some(&poster)).map_err(failed)?;
+        for slice in &slices {
+            writer.slice(slice).map_err(failed)?;
+        }
+        self.sink = Sink::Open(Box::new(writer));
+        Ok(())
+    }
+
+    fn write_complete(&mut self) -> Result<(), ConvertError> {
+        let start = Instant::now();
+        while let Some(cut) = self.cutter.next() {
+            let end = cut.time + u64::from(cut.ticks);
+            let slice = self.slice(cut);
+            self.write_slice(slice)?;
+            self.tell(end);
+        }
+        self.write += start.elapsed();
+        Ok(())
+    }
+
+    fn slice(&mut self, cut: Cut) -> Slice {
+        let sound = self.sound.as_mut().map(|coder| coder.encode(&cut.samples));
+        Slice::new(cut.time, cut.ticks, sound.unwrap_or_default(), cut.pictures)
+    }
+
+    fn write_slice(&mut self, slice: Slice) -> Result<(), ConvertError> {
+        match &mut self.sink {
+            Sink::Waiting { slices, .. } => slices.push(slice),
+            Sink::Open(writer) => writer
+                .slice(&slice)
+                .map_err(|reason| ConvertError::reel(&self.plan.output, reason))?,
+            Sink::Closed => {}
+        }
+        Ok(())
+    }
+
+    fn tell(&self, end: u64) {
+        self.progress.update(&State {
+            pictures: self.pictures,
+            position: Duration::from_secs_f64(end as f64 / f64::from(self.clock)),
+            total: self.plan.expected_length(),
+            bytes: match &self.sink {
+                Sink::Open(writer) => writer.length(),
+                _ => 0,
+            },
+        });
+    }
+
+    fn finish(mut self, end: Nanos) -> Result<Assembled, ConvertError> {
+        let end = end.0.max(0) as u128 * u128::from(self.clock);
+        self.cutter
+            .finish(((end + 500_000_000) / 1_000_000_000) as u64);
+        self.write_complete()?;
+        self.open()?;
+        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let Sink::Open(writer) = self.sink else {
+            return Err(ConvertError::Broken);
+        };
+        let (_, summary) = writer.finish().map_err(failed)?;
+        Ok(Assembled {
+            summary,
+            unchanged: self.unchanged,
+            encode: self.encode,
+            write: self.write,
+        })
+    }
+}

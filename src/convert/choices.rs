@@ -1,0 +1,110 @@
+//! What a maker asks for, before it is checked against board and clip.
+
+use std::path::Path;
+
+use crate::board::Board;
+use crate::coding::Coding;
+use crate::picture::{Anchor, Deinterlace, Dither, Filter, Fit, Pace};
+use crate::sound::{Downmix, SoundCoding};
+use crate::source::SoundChoice;
+use crate::units::{Nanos, Ratio};
+
+/// The picture coding and how hard it may press.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct CodingChoice {
+    /// The coding; `None` leaves the choice to the board.
+    pub coding: Option<Coding>,
+    /// Quality, 1 (least) to 100; `None` for the coding's usual one.
+    pub quality: Option<u8>,
+    /// Most bytes a second that the link carries.
+    pub limit_rate: Option<u32>,
+    /// How long the encoder may search, 0 to 3; `None` for the usual.
+    pub effort: Option<u8>,
+}
+
+/// Everything that can be asked for. The default takes all from board and clip.
+#[derive(Clone, Debug)]
+pub struct Choices {
+    /// The board that will play the reel.
+    pub board: Board,
+    /// Size of the picture as the viewer sees it; the panel's where not given.
+    pub size: Option<(u16, u16)>,
+    /// Pictures a second; the clip's up to the board's limit where not given.
+    pub rate: Option<Ratio>,
+    /// How pictures are made where the rates differ.
+    pub pace: Pace,
+    /// How the picture meets the panel.
+    pub fit: Fit,
+    /// Which part stays when something is cut off.
+    pub anchor: Anchor,
+    /// Clockwise quarter turns on top of the board's own.
+    pub turns: u8,
+    /// Mirror, on top of the board's own.
+    pub mirror: bool,
+    /// Resampling kernel.
+    pub filter: Filter,
+    /// Average in light.
+    pub linear_light: bool,
+    /// Dither.
+    pub dither: Dither,
+    /// Interlaced pictures.
+    pub deinterlace: Deinterlace,
+    /// Start of the wanted part.
+    pub from: Nanos,
+    /// Length of the wanted part.
+    pub length: Option<Nanos>,
+    /// Sound track, or none.
+    pub sound: SoundChoice,
+    /// Samples a second; the board's where not given.
+    pub sound_rate: Option<u32>,
+    /// How samples are stored.
+    pub sound_coding: SoundCoding,
+    /// How the channels become one.
+    pub downmix: Downmix,
+    /// Picture coding.
+    pub coding: CodingChoice,
+    /// Title for menus; the clip's own, or its name, where not given.
+    pub title: Option<String>,
+    /// Replace an existing reel.
+    pub overwrite: bool,
+    /// Decoder threads, 0 for one a core.
+    pub threads: usize,
+}
+
+impl Choices {
+    /// The usual choices for a board.
+    #[must_use]
+    pub fn new(board: Board) -> Self {
+        Self {
+            board,
+            size: None,
+            rate: None,
+            pace: Pace::default(),
+            fit: Fit::default(),
+            anchor: Anchor::default(),
+            turns: 0,
+            mirror: false,
+            filter: Filter::default(),
+            linear_light: false,
+            dither: Dither::default(),
+            deinterlace: Deinterlace::default(),
+            from: Nanos(0),
+            length: None,
+            sound: SoundChoice::default(),
+            sound_rate: None,
+            sound_coding: SoundCoding::default(),
+            downmix: Downmix::default(),
+            coding: CodingChoice::default(),
+            title: None,
+            overwrite: false,
+            threads: 0,
+        }
+    }
+
+    /// The title for a clip that states `stated`.
+    pub(super) fn title_for(&self, clip: &Path, stated: Option<&str>) -> String {
+        let stem = || clip.file_stem().map(|s| s.to_string_lossy().into_owned());
+        let given = self.title.clone().or_else(|| stated.map(str::to_owned));
+        given.or_else(stem).unwrap_or_default()
+    }
+}

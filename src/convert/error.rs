@@ -1,0 +1,105 @@
+//! What can go wrong with a conversion, each with its way out.
+
+use std::io;
+use std::path::PathBuf;
+
+use crate::coding::CodingError;
+use crate::picture::PictureError;
+use crate::reel::WriteError;
+use crate::sound::SoundError;
+use crate::source::SourceError;
+
+/// Why a clip was not converted. Nothing stands under the reel's name then.
+#[derive(Debug, thiserror::Error)]
+pub enum ConvertError {
+    /// Something that was asked for is out of its range.
+    #[error("{0}")]
+    Choice(String),
+    /// The clip cannot be read.
+    #[error(transparent)]
+    Source(#[from] SourceError),
+    /// A picture cannot be shown.
+    #[error(transparent)]
+    Picture(#[from] PictureError),
+    /// The sound cannot be made.
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    /// A picture cannot be encoded.
+    #[error("{path}: {reason}", path = .path.display())]
+    Coding {
+        /// The clip.
+        path: PathBuf,
+        /// What the encoder says.
+        reason: CodingError,
+    },
+    /// The reel exists.
+    #[error("{path} exists; choose another --output, or give --overwrite", path = .0.display())]
+    Exists(PathBuf),
+    /// The reel cannot be written.
+    #[error("cannot write {path}: {reason}{hint}", path = .path.display(), hint = hint(.reason))]
+    Output {
+        /// The reel.
+        path: PathBuf,
+        /// What the operating system says.
+        reason: io::Error,
+    },
+    /// The container refuses what was made of the clip.
+    #[error("{path}: {reason}", path = .path.display())]
+    Reel {
+        /// The reel.
+        path: PathBuf,
+        /// The rule that would be broken.
+        reason: WriteError,
+    },
+    /// It was stopped.
+    #[error("stopped before {path} was complete; nothing was left under that name", path = .0.display())]
+    Stopped(PathBuf),
+    /// Another stage ended first; its own error tells why.
+    #[error("a stage of the conversion ended early")]
+    Broken,
+}
+
+/// The way out of the usual troubles.
+fn hint(reason: &io::Error) -> &'static str {
+    match reason.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            "; free some space, or choose a folder on another disk with --output"
+        }
+        io::ErrorKind::FileTooLarge => "; the system limits the size of a file here",
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            "; choose a folder that you may write to with --output"
+        }
+        io::ErrorKind::NotFound => "; the folder does not exist: make it first",
+        _ => "",
+    }
+}
+
+impl ConvertError {
+    pub(super) fn output(path: &std::path::Path, reason: io::Error) -> Self {
+        Self::Output {
+            path: path.into(),
+            reason,
+        }
+    }
+
+    pub(super) fn reel(path: &std::path::Path, reason: WriteError) -> Self {
+        match reason {
+            WriteError::Io(reason) => Self::output(path, reason),
+            reason => Self::Reel {
+                path: path.into(),
+                reason,
+            },
+        }
+    }
+
+    /// Whether the command was typed wrongly, rather than its work failed.
+    #[must_use]
+    pub fn is_usage(&self) -> bool {
+        matches!(
+            self,
+            Self::Choice(_)
+                | Self::Picture(PictureError::Plan(_))
+                | Self::Source(SourceError::NoSuchTrack { .. })
+        )
+    }
+}

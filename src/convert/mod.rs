@@ -1,0 +1,35 @@
+//! The stages joined: a clip becomes a reel.
+//!
+//! ```text
+//! thread 1: demux + decode ─> pace ─┬─ queue ─> thread 2: scale, dither; downmix, resample
+//!                                   │              │
+//!                                   └── sound ─────┴─ queue ─> thread 3: encode, cut, write
+//! ```
+//!
+//! What was typed ([`Choices`]) becomes a validated [`ConvertPlan`] for one
+//! clip, which [`run`] carries out. The queues are bounded, so memory does not
+//! grow with the clip's length, and every stage keeps the order, so that the
+//! bytes are the same whatever the number of threads.
+
+mod assemble;
+mod choices;
+mod cutter;
+mod decode;
+mod encoder;
+mod error;
+mod limits;
+mod outcome;
+mod output;
+mod plan;
+mod poster;
+mod progress;
+mod run;
+mod shape;
+mod wire;
+
+pub use choices::{Choices, CodingChoice};
+pub use error::ConvertError;
+pub use outcome::{Outcome, Timings};
+pub use plan::ConvertPlan;
+pub use progress::{Progress, Quiet, State};
+pub use run::run;

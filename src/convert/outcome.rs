@@ -1,0 +1,111 @@
+//! What a conversion made, for people and for machines.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+use crate::source::Damage;
+
+/// What a conversion made.
+#[derive(Clone, Debug, Serialize)]
+pub struct Outcome {
+    /// The clip.
+    pub source: PathBuf,
+    /// The reel.
+    pub output: PathBuf,
+    /// Bytes of the reel.
+    pub bytes: u64,
+    /// Length of the reel in seconds.
+    pub seconds: f64,
+    /// Width of the pictures, as the panel's memory is addressed.
+    pub width: u16,
+    /// Height of the pictures, as the panel's memory is addressed.
+    pub height: u16,
+    /// Pictures a second.
+    pub rate: f64,
+    /// Pictures in the reel.
+    pub pictures: u32,
+    /// Those of them that cost nothing.
+    pub pictures_unchanged: u64,
+    /// Pictures decoded from the clip.
+    pub source_pictures: u64,
+    /// Picture coding.
+    pub coding: &'static str,
+    /// Samples a second; none without sound.
+    pub sound_rate: Option<u32>,
+    /// Mean bytes a second, computed from the reel.
+    pub mean_rate: u32,
+    /// Most bytes in any second, computed from the reel.
+    pub worst_rate: u32,
+    /// Largest chunk in bytes.
+    pub largest_chunk: u32,
+    /// Bytes to have before play starts, computed from the reel.
+    pub prebuffer: u32,
+    /// What could not be decoded.
+    pub damage: DamageCount,
+    /// What the maker should know.
+    pub advice: Vec<String>,
+    /// Where the time went.
+    pub timings: Timings,
+}
+
+/// [`Damage`] as it is printed.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct DamageCount {
+    /// Damaged packets.
+    pub packets: u64,
+    /// Pictures with concealed parts.
+    pub pictures_concealed: u64,
+    /// Pictures left out.
+    pub pictures_undecodable: u64,
+    /// Holes and jumps in time.
+    pub time_jumps: u64,
+}
+
+impl From<Damage> for DamageCount {
+    fn from(damage: Damage) -> Self {
+        Self {
+            packets: damage.packets,
+            pictures_concealed: damage.pictures_concealed,
+            pictures_undecodable: damage.pictures_undecodable,
+            time_jumps: damage.time_jumps,
+        }
+    }
+}
+
+impl DamageCount {
+    /// In words, if there is anything to say.
+    #[must_use]
+    pub fn sentence(&self) -> Option<String> {
+        let parts = [
+            (self.packets, "damaged packets skipped"),
+            (self.pictures_concealed, "pictures shown with mended parts"),
+            (self.pictures_undecodable, "undecodable pictures left out"),
+            (self.time_jumps, "jumps in time bridged"),
+        ];
+        let told: Vec<_> = parts
+            .iter()
+            .filter(|p| p.0 > 0)
+            .map(|(n, what)| format!("{n} {what}"))
+            .collect();
+        (!told.is_empty()).then(|| told.join(", "))
+    }
+}
+
+/// Seconds spent in each stage, measured. Stages run side by side: they do not
+/// add up to the whole. `decode` includes waits for the decoder's own threads.
+#[derive(Clone, Copy, Debug, Default, Serialize)]
+pub struct Timings {
+    /// Demuxing, decoding, choosing pictures.
+    pub decode: f64,
+    /// Scaling, colour, dither.
+    pub picture: f64,
+    /// Downmix, resampling, shaping.
+    pub sound: f64,
+    /// Picture coding.
+    pub encode: f64,
+    /// Sound coding, cutting, writing.
+    pub write: f64,
+    /// From start to the finished file.
+    pub whole: f64,
+}

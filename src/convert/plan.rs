@@ -1,0 +1,489 @@
+//! A validated plan: what will be done to one clip.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::choices::{Choices, CodingChoice};
+use super::error::ConvertError;
+use super::limits;
+use crate::board::{self, Board};
+use crate::coding::{self, ByteOrder, Coding};
+use crate::picture::{self, Pace, PicturePlan};
+use crate::reel;
+use crate::sound::SoundPlan;
+use crate::source::{Clip, ClipInfo, OpenOptions, QuarterTurns};
+use crate::units::{Nanos, Ratio};
+
+/// Slices aim at this size: two of them fit any board's memory, and a card
+/// reads so much at once at nearly its full rate.
+const SLICE_BYTES: u32 = 64 << 10;
+/// Longest slice: so much sound waits in memory at most.
+const SLICE_SECONDS: f64 = 0.5;
+
+/// What will be done to one clip. Made by [`ConvertPlan::resolve`].
+#[derive(Clone, Debug)]
+pub struct ConvertPlan {
+    /// The clip.
+    pub source: PathBuf,
+    /// The reel.
+    pub output: PathBuf,
+    /// Replace an existing reel.
+    pub overwrite: bool,
+    /// Name of the board.
+    pub board: String,
+    /// How the clip is opened.
+    pub open: OpenOptions,
+    /// What the clip states of itself.
+    pub clip: ClipInfo,
+    /// What is done to pictures.
+    pub picture: PicturePlan,
+    /// How pictures are made where the rates differ.
+    pub pace: Pace,
+    /// Pictures a second.
+    pub rate: Ratio,
+    /// What is done to sound; `None` for a silent reel.
+    pub sound: Option<SoundPlan>,
+    /// How pictures are coded.
+    pub coding: PlannedCoding,
+    /// Order of a pixel's bytes.
+    pub pixel_format: reel::PixelFormat,
+    /// What is done to pixels for the wire.
+    pub wire: reel::Wire,
+    /// Title for menus.
+    pub title: String,
+    /// Bytes that a slice aims at.
+    pub slice_bytes: u32,
+    /// Longest slice in seconds.
+    pub slice_seconds: f64,
+    /// Longest time between key pictures in seconds.
+    pub key_seconds: f64,
+    /// What the maker should know.
+    pub advice: Vec<String>,
+}
+
+/// A picture coding that was settled on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlannedCoding {
+    /// The coding.
+    pub coding: Coding,
+    /// Why, if the choice was left to us.
+    pub why: Option<String>,
+    /// Quality, effort and limits as asked for.
+    pub choice: CodingChoice,
+}
+
+impl ConvertPlan {
+    /// Checks what was asked for against board and clip, which is opened and
+    /// closed again.
+    ///
+    /// # Errors
+    /// A value out of its range, a clip that cannot be opened, or a name that
+    /// is taken.
+    pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
+        super::output::refuse_existing(output, choices.overwrite)?;
+        let open = OpenOptions {
+            sound: choices.sound.clone(),
+            threads: choices.threads,
+            from: choices.from,
+            length: choices.length,
+        };
+        let clip = Clip::open(
+            source,
+            &OpenOptions {
+                from: Nanos(0),
+                ..open.clone()
+            },
+        )?;
+        let clip = clip.info().clone();
+        check_part(&open, &clip)?;
+        let board = &choices.board;
+        let picture = picture_plan(choices)?;
+        let coding = planned_coding(choices);
+        let pixels = u64::from(picture.width) * u64::from(picture.height);
+        let usual = || limits::rate_for(board, clip.picture.rate, pixels, coding.coding);
+        let rate = check_rate(choices.rate.unwrap_or_else(usual))?;
+        let sound = sound_plan(choices, &clip)?;
+        let mut plan = Self {
+            source: source.into(),
+            output: output.into(),
+            overwrite: choices.overwrite,
+            board: board.name.clone(),
+            title: choices.title_for(source, clip.title.as_deref()),
+            open,
+            clip,
+            picture,
+            pace: choices.pace,
+            rate,
+            sound,
+            pixel_format: match board.panel.pixel_order {
+                board::PixelOrder::HighFirst => reel::PixelFormat::HighFirst,
+                board::PixelOrder::LowFirst => reel::PixelFormat::LowFirst,
+            },
+            wire: reel::Wire {
+                bgr: board.panel.bgr,
+                inverted: board.panel.inverted,
+            },
+            slice_bytes: SLICE_BYTES,
+            slice_seconds: SLICE_SECONDS,
+            key_seconds: key_seconds(coding.coding),
+            coding,
+            advice: Vec::new(),
+        };
+        plan.advice = plan.advise(board);
+        Ok(plan)
+    }
+
+    /// Ticks a second of the reel.
+    #[must_use]
+    pub fn clock_rate(&self) -> u32 {
+        self.sound.as_ref().map_or(48_000, |s| s.rate)
+    }
+
+    pub(super) fn key_ticks(&self) -> u64 {
+        (self.key_seconds * f64::from(self.clock_rate())).round() as u64
+    }
+
+    pub(super) fn byte_order(&self) -> ByteOrder {
+        match self.pixel_format {
+            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
+            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
+        }
+    }
+
+    pub(super) fn coding_shape(&self) -> coding::Shape {
+        match self.picture.shape {
+            picture::Shape::Rectangle => coding::Shape::Rectangle,
+            picture::Shape::Ellipse => coding::Shape::Ellipse,
+        }
+    }
+
+    /// Length of the reel, as far as the clip states it.
+    #[must_use]
+    pub fn expected_length(&self) -> Option<Duration> {
+        let rest = self.clip.duration.map(|d| d.0 - self.open.from.0);
+        let wanted = self.open.length.map(|l| l.0);
+        let length = match (rest, wanted) {
+            (Some(rest), Some(wanted)) => Some(rest.min(wanted)),
+            (rest, wanted) => rest.or(wanted),
+        };
+        length.map(|ns| Duration::from_nanos(ns.max(0) as u64))
+    }
+
+    /// What the container is told.
+    pub(super) fn settings(&self) -> reel::Settings {
+        reel::Settings {
+            width: self.picture.width,
+            height: self.picture.height,
+            shape: match self.picture.shape {
+                picture::Shape::Rectangle => reel::Shape::Rectangle,
+                picture::Shape::Ellipse => reel::Shape::Ellipse,
+            },
+            pixel_format: self.pixel_format,
+            wire: self.wire,
+            clock_rate: self.clock_rate(),
+            rate: self.rate,
+            sound: self
+                .sound
+                .as_ref()
+                .map_or(reel::SoundCoding::None, reel_sound),
+            coding: self.coding.coding as u8,
+            title: self.title.clone(),
+            note: self.note(),
+            ..reel::Settings::default()
+        }
+    }
+
+    /// A line for people inside the reel. It holds what shaped the reel and
+    /// neither paths nor dates, so that equal work gives equal bytes.
+    fn note(&self) -> String {
+        let view = self.view();
+        let shaped = serde_json::json!({
+            "thumbreel": env!("CARGO_PKG_VERSION"),
+            "board": view.board,
+            "picture": view.picture,
+            "sound": view.sound,
+            "from": view.from,
+            "length": view.length,
+        });
+        shaped.to_string()
+    }
+
+    fn advise(&self, board: &Board) -> Vec<String> {
+        let mut advice = Vec::new();
+        let hertz = f64::from(self.rate.num) / f64::from(self.rate.den);
+        let pixels = u64::from(self.picture.width) * u64::from(self.picture.height);
+        let bus = limits::bus_rate(board, pixels);
+        if hertz > bus {
+            advice.push(format!(
+                "the panel's bus carries {bus:.1} whole pictures a second (computed), but {hertz:.3} are asked for"
+            ));
+        }
+        let rates = &board.sound.sample_rates;
+        if let Some(sound) = &self.sound
+            && !rates.contains(&sound.rate)
+        {
+            let offered: Vec<_> = rates.iter().map(u32::to_string).collect();
+            advice.push(format!(
+                "the profile of {} does not list a sound rate of {} Hz; it lists {}",
+                self.board,
+                sound.rate,
+                offered.join(", ")
+            ));
+        }
+        if self.sound.is_none() && self.clip.sound_tracks.is_empty() {
+            advice.push("the clip has no sound track: the reel is silent".into());
+        }
+        advice
+    }
+
+    /// The plan as it is printed.
+    #[must_use]
+    pub fn view(&self) -> PlanView {
+        PlanView {
+            source: self.source.display().to_string(),
+            output: self.output.display().to_string(),
+            board: self.board.clone(),
+            title: self.title.clone(),
+            from: self.open.from.0 as f64 / 1e9,
+            length: self.open.length.map(|l| l.0 as f64 / 1e9),
+            expected_length: self.expected_length().map(|d| d.as_secs_f64()),
+            picture: picture_view(self),
+            sound: self.sound.as_ref().map(|sound| SoundView {
+                track: self.clip.sound.as_ref().map_or(0, |s| s.number),
+                rate: sound.rate,
+                coding: format!("{:?}", sound.coding).to_lowercase(),
+                settings: format!("{sound:?}"),
+            }),
+            advice: self.advice.clone(),
+        }
+    }
+}
+
+/// A plan as it is printed: names and units are those of the options.
+#[derive(Clone, Debug, Serialize)]
+pub struct PlanView {
+    /// The clip.
+    pub source: String,
+    /// The reel.
+    pub output: String,
+    /// The board.
+    pub board: String,
+    /// Title for menus.
+    pub title: String,
+    /// Start in seconds.
+    pub from: f64,
+    /// Wanted length in seconds.
+    pub length: Option<f64>,
+    /// Length in seconds as far as the clip states it.
+    pub expected_length: Option<f64>,
+    /// Pictures.
+    pub picture: PictureView,
+    /// Sound.
+    pub sound: Option<SoundView>,
+    /// What the maker should know.
+    pub advice: Vec<String>,
+}
+
+/// The pictures of a plan.
+#[derive(Clone, Debug, Serialize)]
+pub struct PictureView {
+    /// Size, pixel shape, rate and codec of the source.
+    pub source: String,
+    /// Width as the panel's memory is addressed.
+    pub width: u16,
+    /// Height as the panel's memory is addressed.
+    pub height: u16,
+    /// Pictures a second.
+    pub rate: String,
+    /// How the picture meets the panel.
+    pub fit: String,
+    /// Clockwise quarter turns.
+    pub turns: u8,
+    /// Mirrored.
+    pub mirror: bool,
+    /// Resampling kernel.
+    pub filter: String,
+    /// Averaged in light.
+    pub linear_light: bool,
+    /// Dither.
+    pub dither: String,
+    /// Coding.
+    pub coding: String,
+    /// Why that coding, if the choice was left open.
+    pub coding_why: Option<String>,
+    /// Quality, effort and limits.
+    pub coding_choice: String,
+    /// Most seconds between key pictures.
+    pub key_seconds: f64,
+    /// Everything else of the picture stage.
+    pub settings: String,
+}
+
+/// The sound of a plan.
+#[derive(Clone, Debug, Serialize)]
+pub struct SoundView {
+    /// Number of the sound track.
+    pub track: usize,
+    /// Samples a second.
+    pub rate: u32,
+    /// How samples are stored.
+    pub coding: String,
+    /// Everything else of the sound stage.
+    pub settings: String,
+}
+
+fn picture_view(plan: &ConvertPlan) -> PictureView {
+    let (source, picture) = (&plan.clip.picture, &plan.picture);
+    PictureView {
+        source: format!(
+            "{}x{}, pixels {}:{}, {}/{} a second{}, {} bits, {}",
+            source.width,
+            source.height,
+            source.sample_aspect.num,
+            source.sample_aspect.den,
+            source.rate.num,
+            source.rate.den,
+            if source.variable_rate {
+                " (variable)"
+            } else {
+                ""
+            },
+            source.bits,
+            source.codec
+        ),
+        width: picture.width,
+        height: picture.height,
+        rate: match plan.rate.den {
+            1 => plan.rate.num.to_string(),
+            den => format!("{}/{den}", plan.rate.num),
+        },
+        fit: format!("{:?}", picture.fit).to_lowercase(),
+        turns: picture.turns.count(),
+        mirror: picture.mirror,
+        filter: format!("{:?}", picture.filter).to_lowercase(),
+        linear_light: picture.linear_light,
+        dither: format!("{:?}", picture.dither).to_lowercase(),
+        coding: plan.coding.coding.name().into(),
+        coding_why: plan.coding.why.clone(),
+        coding_choice: format!("{:?}", plan.coding.choice),
+        key_seconds: plan.key_seconds,
+        settings: format!("{picture:?}, {:?}", plan.pace),
+    }
+}
+
+/// What a seek, or play after damage, waits for at most.
+const fn key_seconds(coding: Coding) -> f64 {
+    match coding {
+        Coding::Raw | Coding::Jpeg => 1.0,
+        Coding::Patch => 5.0,
+    }
+}
+
+fn reel_sound(sound: &SoundPlan) -> reel::SoundCoding {
+    use crate::sound::SoundCoding;
+    match sound.coding {
+        SoundCoding::Pcm16 => reel::SoundCoding::PcmS16,
+        SoundCoding::Pcm8 => reel::SoundCoding::PcmU8,
+        SoundCoding::Adpcm => reel::SoundCoding::ImaAdpcm,
+    }
+}
+
+fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {
+    let refuse = |text: String| Err(ConvertError::Choice(text));
+    if open.from.0 < 0 {
+        return refuse("the start lies before the clip; --from counts from its beginning".into());
+    }
+    if open.length.is_some_and(|l| l.0 <= 0) {
+        return refuse("the end does not lie behind the start; choose a later --to".into());
+    }
+    match clip.duration {
+        Some(duration) if open.from >= duration => refuse(format!(
+            "the clip is {:.3} s long and --from is {:.3} s; choose an earlier start",
+            duration.0 as f64 / 1e9,
+            open.from.0 as f64 / 1e9
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn check_rate(rate: Ratio) -> Result<Ratio, ConvertError> {
+    let hertz = f64::from(rate.num) / f64::from(rate.den);
+    if (0.1..=f64::from(reel::MAX_RATE)).contains(&hertz) {
+        return Ok(rate);
+    }
+    Err(ConvertError::Choice(format!(
+        "{hertz:.3} pictures a second cannot be had; --rate takes 0.1 to {}",
+        reel::MAX_RATE
+    )))
+}
+
+fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertError> {
+    let panel = &choices.board.panel;
+    let turns = QuarterTurns::clockwise(i32::from(panel.turns) + i32::from(choices.turns));
+    let upright = match turns.swaps() {
+        true => (panel.height, panel.width),
+        false => (panel.width, panel.height),
+    };
+    let (w, h) = choices.size.unwrap_or(upright);
+    if !(8..=upright.0).contains(&w) || !(8..=upright.1).contains(&h) {
+        return Err(ConvertError::Choice(format!(
+            "a picture of {w}x{h} does not fit {}, whose panel shows {}x{}; choose a --size from 8x8 up to that",
+            choices.board.name, upright.0, upright.1
+        )));
+    }
+    let (width, height) = if turns.swaps() { (h, w) } else { (w, h) };
+    let whole = (w, h) == upright;
+    let plan = PicturePlan {
+        fit: choices.fit,
+        anchor: choices.anchor,
+        turns,
+        mirror: panel.mirror != choices.mirror,
+        filter: choices.filter,
+        linear_light: choices.linear_light,
+        dither: choices.dither,
+        deinterlace: choices.deinterlace,
+        tone: tone(&panel.tone),
+        shape: match panel.shape {
+            board::Shape::Ellipse if whole => picture::Shape::Ellipse,
+            _ => picture::Shape::Rectangle,
+        },
+        ..PicturePlan::new(width, height)
+    };
+    plan.validate()?;
+    Ok(plan)
+}
+
+fn tone(tone: &board::Tone) -> picture::Tone {
+    picture::Tone {
+        gamma: tone.gamma as f32,
+        black_lift: tone.black_lift as f32,
+        saturation: tone.saturation as f32,
+        sharpen: tone.sharpen as f32,
+    }
+}
+
+fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, ConvertError> {
+    if clip.sound.is_none() {
+        return Ok(None);
+    }
+    let plan = SoundPlan {
+        rate: choices
+            .sound_rate
+            .unwrap_or(choices.board.sound.sample_rate),
+        coding: choices.sound_coding,
+        downmix: choices.downmix,
+    };
+    plan.check()
+        .map_err(|e| ConvertError::Choice(e.to_string()))?;
+    Ok(Some(plan))
+}
+
+fn planned_coding(choices: &Choices) -> PlannedCoding {
+    PlannedCoding {
+        coding: choices.coding.coding.unwrap_or(Coding::Raw),
+        why: None,
+        choice: choices.coding.clone(),
+    }
+}

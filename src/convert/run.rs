@@ -1,0 +1,118 @@
+//! One conversion from end to end.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::Instant;
+
+use crossbeam_channel::bounded;
+
+use super::assemble::{Assembled, assemble};
+use super::decode::{Decoded, decode};
+use super::error::ConvertError;
+use super::outcome::{Outcome, Timings};
+use super::output::Output;
+use super::plan::ConvertPlan;
+use super::progress::Progress;
+use super::shape::{Shaped, shape};
+
+/// Items between two threads. Enough to even out a slow picture; each item may
+/// hold a decoded frame.
+const QUEUE: usize = 6;
+
+/// Carries out a plan. `stop` may be set at any time, from anywhere.
+///
+/// # Errors
+/// See [`ConvertError`]; nothing stands under the reel's name then, or what
+/// stood there before.
+pub fn run(
+    plan: &ConvertPlan,
+    progress: &dyn Progress,
+    stop: &AtomicBool,
+) -> Result<Outcome, ConvertError> {
+    let start = Instant::now();
+    let output = Output::create(&plan.output, plan.overwrite)?;
+    let made = run_stages(plan, &output, progress, stop)?;
+    if stop.load(Ordering::Relaxed) {
+        return Err(ConvertError::Stopped(plan.output.clone()));
+    }
+    output.publish()?;
+    Ok(outcome(plan, &made, start))
+}
+
+type Made = (Decoded, Shaped, Assembled);
+
+fn run_stages(
+    plan: &ConvertPlan,
+    output: &Output,
+    progress: &dyn Progress,
+    stop: &AtomicBool,
+) -> Result<Made, ConvertError> {
+    let (work, to_shape) = bounded(QUEUE);
+    let (ready, to_assemble) = bounded(QUEUE);
+    thread::scope(|scope| {
+        // Each thread owns its end of a queue: when one fails, its neighbours
+        // find the queue broken and end too.
+        let decoding = scope.spawn(move || decode(plan, stop, &work));
+        let shaping = scope.spawn(move || shape(plan, &to_shape, &ready));
+        let assembled = {
+            let ready = to_assemble;
+            assemble(plan, &ready, output.file(), progress, stop)
+        };
+        let decoded = joined(decoding);
+        let shaped = joined(shaping);
+        match (decoded, shaped, assembled) {
+            (Ok(decoded), Ok(shaped), Ok(assembled)) => Ok((decoded, shaped, assembled)),
+            (decoded, shaped, assembled) => {
+                let errors = [decoded.err(), shaped.err(), assembled.err()];
+                Err(cause(errors))
+            }
+        }
+    })
+}
+
+fn joined<T>(
+    thread: thread::ScopedJoinHandle<'_, Result<T, ConvertError>>,
+) -> Result<T, ConvertError> {
+    thread
+        .join()
+        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+}
+
+/// The error that broke the others.
+fn cause(errors: [Option<ConvertError>; 3]) -> ConvertError {
+    let mut errors = errors.into_iter().flatten();
+    let own = |e: &ConvertError| !matches!(e, ConvertError::Broken);
+    errors.find(own).unwrap_or(ConvertError::Broken)
+}
+
+fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made, start: Instant) -> Outcome {
+    let header = &assembled.summary.header;
+    Outcome {
+        source: plan.source.clone(),
+        output: plan.output.clone(),
+        bytes: assembled.summary.length,
+        seconds: header.duration as f64 / f64::from(header.clock_rate),
+        width: header.width,
+        height: header.height,
+        rate: f64::from(header.rate.num) / f64::from(header.rate.den),
+        pictures: header.picture_count,
+        pictures_unchanged: assembled.unchanged,
+        source_pictures: decoded.pictures,
+        coding: plan.coding.coding.name(),
+        sound_rate: plan.sound.as_ref().map(|s| s.rate),
+        mean_rate: header.mean_rate,
+        worst_rate: header.worst_rate,
+        largest_chunk: header.largest_chunk,
+        prebuffer: header.prebuffer,
+        damage: decoded.damage.into(),
+        advice: plan.advice.clone(),
+        timings: Timings {
+            decode: decoded.busy.as_secs_f64(),
+            picture: shaped.picture.as_secs_f64(),
+            sound: shaped.sound.as_secs_f64(),
+            encode: assembled.encode.as_secs_f64(),
+            write: assembled.write.as_secs_f64(),
+            whole: start.elapsed().as_secs_f64(),
+        },
+    }
+}
