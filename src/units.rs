@@ -1,4 +1,7 @@
-//! Units shared by every module: rational rates, rectangles, times.
+//! Units shared by every module: rational rates, rectangles, times, and which
+//! pixels a round panel shows.
+
+pub mod mask;
 
 /// A positive rational number, for example pictures a second: 30000/1001.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -6,7 +6,7 @@
 //! `spec/coding.md`.
 
 pub mod dirty;
-pub mod mask;
+pub use crate::units::mask;
 pub mod raw;
 
 #[cfg(feature = "host")]

@@ -83,9 +83,9 @@ impl Canvas {
         }
     }
 
-    /// Puts `picture`, turned clockwise by `turns`, at `place`, whose size is
-    /// that of the turned picture.
-    pub fn place(&mut self, picture: &Canvas, turns: QuarterTurns, place: Rect) {
+    /// Puts `picture`, turned clockwise by `turns` and then mirrored left to
+    /// right, at `place`, whose size is that of the turned picture.
+    pub fn place(&mut self, picture: &Canvas, turns: QuarterTurns, mirror: bool, place: Rect) {
         let (w, h) = (usize::from(picture.width), usize::from(picture.height));
         for y in 0..usize::from(place.h) {
             let start = (usize::from(place.y) + y) * usize::from(self.width) + usize::from(place.x);
@@ -96,6 +96,9 @@ impl Canvas {
                 2 => fill(row, |x| picture.pixels[(h - 1 - y) * w + (w - 1 - x)]),
                 _ => fill(row, |x| picture.pixels[x * w + (w - 1 - y)]),
             }
+            if mirror {
+                row.reverse();
+            }
         }
     }
 
@@ -103,22 +106,16 @@ impl Canvas {
     /// mirrored left to right.
     #[must_use]
     pub fn mounted(self, turns: QuarterTurns, mirror: bool) -> Self {
-        let mut out = if turns.count() == 0 {
-            self
-        } else {
-            let (w, h) = if turns.swaps() {
-                (self.height, self.width)
-            } else {
-                (self.width, self.height)
-            };
-            let mut out = Self::black(w, h);
-            out.place(&self, turns, Rect { x: 0, y: 0, w, h });
-            out
-        };
-        if mirror {
-            let width = usize::from(out.width);
-            out.pixels.chunks_exact_mut(width).for_each(<[_]>::reverse);
+        if turns.count() == 0 && !mirror {
+            return self;
         }
+        let (w, h) = if turns.swaps() {
+            (self.height, self.width)
+        } else {
+            (self.width, self.height)
+        };
+        let mut out = Self::black(w, h);
+        out.place(&self, turns, mirror, Rect { x: 0, y: 0, w, h });
         out
     }
 }

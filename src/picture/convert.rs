@@ -1,7 +1,7 @@
 //! Scaled samples to canvas pixels.
 
-use fast_image_resize::images::Image;
-use fast_image_resize::pixels::{U8x4, U16, U16x4};
+use fast_image_resize::images::{Image, TypedImageRef};
+use fast_image_resize::pixels::{F32, InnerPixel, U8x4, U16, U16x4};
 
 use super::canvas::WHITE;
 use super::colour::ToRgb;
@@ -12,10 +12,10 @@ trait Code: Copy {
     fn code(self) -> f32;
 }
 
-impl Code for u8 {
+impl Code for F32 {
     #[inline]
     fn code(self) -> f32 {
-        self.into()
+        self.0
     }
 }
 
@@ -28,13 +28,13 @@ impl Code for U16 {
 
 /// Reads scaled images as `reading` says, maps the codes by `map` to red,
 /// green and blue with white at `white`, and hands each pixel to `finish`.
-pub fn pixels(
+pub fn pixels<O>(
     images: &[Image<'_>],
     reading: &Reading,
     map: &ToRgb,
     white: f64,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
     let map = match reading.model {
         Model::Grey => grey(map).scaled(white),
@@ -49,24 +49,26 @@ pub fn pixels(
         // Green, blue, red.
         Model::Rgb => [2, 0, 1],
     };
-    if reading.is_wide() {
-        let plane = |i: usize| words(&images[i]);
-        planar(order.map(plane), map, finish, out);
-    } else {
-        planar(order.map(|i: usize| images[i].buffer()), map, finish, out);
+    if let Some(planes) = typed::<U16>(images, order) {
+        planar(planes.each_ref().map(|p| p.pixels()), map, finish, out);
+    } else if let Some(planes) = typed::<F32>(images, order) {
+        planar(planes.each_ref().map(|p| p.pixels()), map, finish, out);
     }
+}
+
+/// Three planes in the given order, if they hold pixels of type `P`.
+fn typed<'a, P: InnerPixel>(
+    images: &'a [Image<'_>],
+    order: [usize; 3],
+) -> Option<[TypedImageRef<'a, P>; 3]> {
+    let [a, b, c] = order.map(|i| images[i].typed_image::<P>());
+    Some([a?, b?, c?])
 }
 
 /// Rounds components to the canvas's scale.
 #[inline]
 pub fn to_canvas(rgb: [f32; 3]) -> [u16; 3] {
     rgb.map(|v| (v + 0.5).clamp(0.0, WHITE.into()) as i32 as u16)
-}
-
-fn words<'a>(image: &'a Image<'_>) -> Vec<U16> {
-    let bytes: &'a [u8] = image.buffer();
-    let word = |b: &[u8]| U16::new(u16::from_ne_bytes([b[0], b[1]]));
-    bytes.chunks_exact(2).map(word).collect()
 }
 
 /// The map for luma alone, as if both colour differences were zero.
@@ -87,27 +89,26 @@ fn apply((m, offset): &Map, c: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|i| m[i][0] * c[0] + m[i][1] * c[1] + m[i][2] * c[2] + offset[i])
 }
 
-fn planar<T: Code, P: AsRef<[T]>>(
-    planes: [P; 3],
+fn planar<O, T: Code>(
+    [a, b, c]: [&[T]; 3],
     map: Map,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
-    let [a, b, c] = planes.each_ref().map(AsRef::as_ref);
     for (((a, b), c), out) in a.iter().zip(b).zip(c).zip(out) {
         *out = finish(apply(&map, [a.code(), b.code(), c.code()]));
     }
 }
 
 /// Interleaved red, green, blue, alpha; alpha lets black through.
-fn packed(
+fn packed<O>(
     image: &Image<'_>,
     map: Map,
     alpha: bool,
-    finish: impl Fn([f32; 3]) -> [u16; 3],
-    out: &mut [[u16; 3]],
+    finish: impl Fn([f32; 3]) -> O,
+    out: &mut [O],
 ) {
-    let pixel = |p: [f32; 4], full: f32, out: &mut [u16; 3]| {
+    let pixel = |p: [f32; 4], full: f32, out: &mut O| {
         let cover = if alpha { p[3] / full } else { 1.0 };
         *out = finish(apply(&map, [p[0], p[1], p[2]]).map(|v| v * cover));
     };

@@ -29,6 +29,8 @@ pub struct Stored {
     pub sample_aspect: Ratio,
     /// Turns that bring it upright.
     pub rotation: QuarterTurns,
+    /// Whether left and right change places after that.
+    pub mirrored: bool,
 }
 
 /// Where a picture lands. The viewed canvas is upright; the mounting turns
@@ -41,6 +43,8 @@ pub struct Layout {
     pub place: Rect,
     /// Turns from stored to upright.
     pub rotation: QuarterTurns,
+    /// Whether left and right change places after that.
+    pub mirrored: bool,
 }
 
 impl Layout {
@@ -72,7 +76,7 @@ pub fn layout(plan: &PicturePlan, stored: Stored) -> Result<Layout, PictureError
             full(view_w, view_h),
         ),
     };
-    let unit = unturned(unit, stored.rotation);
+    let unit = unturned(unmirrored(unit, stored.mirrored), stored.rotation);
     let window = Window {
         x: kept.x + unit.x * kept.w,
         y: kept.y + unit.y * kept.h,
@@ -83,6 +87,7 @@ pub fn layout(plan: &PicturePlan, stored: Stored) -> Result<Layout, PictureError
         window,
         place,
         rotation: stored.rotation,
+        mirrored: stored.mirrored,
     })
 }
 
@@ -156,6 +161,15 @@ fn filled(view_w: f64, view_h: f64, (w, h): (f64, f64), anchor: Anchor) -> Windo
     }
 }
 
+fn unmirrored(unit: Window, mirrored: bool) -> Window {
+    let x = if mirrored {
+        1.0 - unit.x - unit.w
+    } else {
+        unit.x
+    };
+    Window { x, ..unit }
+}
+
 /// A window of the upright picture, brought back to the stored one.
 fn unturned(unit: Window, rotation: QuarterTurns) -> Window {
     let Window { x, y, w, h } = unit;
@@ -179,6 +193,7 @@ mod tests {
             height,
             sample_aspect: Ratio::new(aspect.0, aspect.1).unwrap(),
             rotation: QuarterTurns::clockwise(turns),
+            mirrored: false,
         }
     }
 

@@ -9,14 +9,21 @@
 pub mod canvas;
 pub mod colour;
 mod convert;
+pub mod curves;
 pub mod dither;
 mod format;
 pub mod geometry;
+mod grade;
+mod interlace;
 pub mod pace;
+pub mod panel;
 mod plan;
 pub mod quality;
+mod repack;
 mod scale;
+mod scaled;
 mod stage;
+mod tone;
 
 pub use pace::{FramePacer, Pace};
 pub use plan::{

@@ -2,7 +2,8 @@
 
 use std::borrow::Cow;
 
-use fast_image_resize::images::{CroppedImage, Image, ImageRef};
+use fast_image_resize::images::{CroppedImage, Image, ImageRef, TypedImage};
+use fast_image_resize::pixels::{F32, F32x3};
 use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 
 use super::geometry::Window;
@@ -15,6 +16,8 @@ pub struct Plane<'a> {
     pub data: &'a [u8],
     /// Samples from row to row.
     pub stride: u32,
+    /// Samples before a row's first; a field's rows start in mid-stride.
+    pub left: u32,
     /// Samples a row.
     pub width: u32,
     /// Rows.
@@ -30,28 +33,32 @@ const CLAMP: f64 = 1.0 / 16.0;
 pub struct Scaler {
     resizer: Resizer,
     options: ResizeOptions,
+    /// Reach of the kernel in output pixels when shrinking.
+    support: f64,
 }
 
 impl Scaler {
     /// A scaler with one kernel.
     #[must_use]
     pub fn new(filter: Filter) -> Self {
-        let kernel = match filter {
-            Filter::Box => FilterType::Box,
-            Filter::Bilinear => FilterType::Bilinear,
-            Filter::Hamming => FilterType::Hamming,
-            Filter::CatmullRom => FilterType::CatmullRom,
-            Filter::Mitchell => FilterType::Mitchell,
-            Filter::Lanczos3 => FilterType::Lanczos3,
+        let (kernel, support) = match filter {
+            Filter::Box => (FilterType::Box, 0.5),
+            Filter::Bilinear => (FilterType::Bilinear, 1.0),
+            Filter::Hamming => (FilterType::Hamming, 1.0),
+            Filter::CatmullRom => (FilterType::CatmullRom, 2.0),
+            Filter::Mitchell => (FilterType::Mitchell, 2.0),
+            Filter::Lanczos3 => (FilterType::Lanczos3, 3.0),
         };
         Self {
             resizer: Resizer::new(),
             options: ResizeOptions::new().resize_alg(ResizeAlg::Convolution(kernel)),
+            support,
         }
     }
 
-    /// Scales `window` of `plane` to the size of `out`, of the same type. A
-    /// window that sticks out sees the edge samples repeated.
+    /// Scales `window` of `plane` to `size`; 8-bit planes become 32-bit float
+    /// ones with the same codes, others keep their type. A window that sticks
+    /// out sees the edge samples repeated.
     ///
     /// # Errors
     /// [`PictureError::Scale`] if the plane is shorter than it says.
@@ -60,22 +67,25 @@ impl Scaler {
         plane: Plane<'_>,
         window: Window,
         alpha: bool,
-        out: &mut Image<'_>,
-    ) -> Result<(), PictureError> {
+        size: (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
         let over = overhang(plane, window);
-        let (step_x, step_y) = (
-            window.w / f64::from(out.width()),
-            window.h / f64::from(out.height()),
-        );
+        let (step_x, step_y) = (window.w / f64::from(size.0), window.h / f64::from(size.1));
         let mild = over.x.iter().all(|&o| o <= CLAMP * step_x)
             && over.y.iter().all(|&o| o <= CLAMP * step_y);
         if mild {
-            return self.inside(plane, clamped(plane, window), alpha, out);
+            return self.inside(
+                plane,
+                clamped((plane.width, plane.height), window),
+                alpha,
+                size,
+            );
         }
         let (copy, left, top) = padded(plane, over)?;
         let view = Plane {
             data: &copy.data,
             stride: copy.width,
+            left: 0,
             width: copy.width,
             height: copy.height,
             kind: plane.kind,
@@ -85,7 +95,28 @@ impl Scaler {
             y: window.y + f64::from(top),
             ..window
         };
-        self.inside(view, clamped(view, moved), alpha, out)
+        self.inside(view, clamped((view.width, view.height), moved), alpha, size)
+    }
+
+    /// Scales `window` of a picture in linear light.
+    ///
+    /// # Errors
+    /// [`PictureError::Scale`] if the window sticks out.
+    pub fn scale_light(
+        &mut self,
+        light: Vec<F32x3>,
+        (width, height): (u32, u32),
+        window: Window,
+        (out_width, out_height): (u32, u32),
+    ) -> Result<Vec<F32x3>, PictureError> {
+        let image = TypedImage::from_pixels(width, height, light).map_err(refused)?;
+        let window = clamped((width, height), window);
+        let mut out = TypedImage::new(out_width, out_height);
+        let options = self.options.crop(window.x, window.y, window.w, window.h);
+        self.resizer
+            .resize_typed(&image, &mut out, &options)
+            .map_err(refused)?;
+        Ok(out.pixels().to_vec())
     }
 
     fn inside(
@@ -93,17 +124,64 @@ impl Scaler {
         plane: Plane<'_>,
         window: Window,
         alpha: bool,
-        out: &mut Image<'_>,
-    ) -> Result<(), PictureError> {
+        (width, height): (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
         let data = complete(plane)?;
         let image =
             ImageRef::new(plane.stride, plane.height, &data, plane.kind).map_err(refused)?;
-        let view = CroppedImage::new(&image, 0, 0, plane.width, plane.height).map_err(refused)?;
+        if plane.kind == PixelType::U8 {
+            return self.twice(&image, plane, window, (width, height));
+        }
+        let (left, w, h) = (plane.left, plane.width, plane.height);
+        let view = CroppedImage::new(&image, left, 0, w, h).map_err(refused)?;
+        let mut out = Image::new(width, height, plane.kind);
         let options = self
             .options
             .crop(window.x, window.y, window.w, window.h)
             .use_alpha(alpha);
-        self.resizer.resize(&view, out, &options).map_err(refused)
+        self.resizer
+            .resize(&view, &mut out, &options)
+            .map_err(refused)?;
+        Ok(out)
+    }
+
+    /// Down in 8 bits, which is fast, then across in floating point, so that
+    /// the rounding between the passes averages out and there is none after.
+    fn twice(
+        &mut self,
+        image: &ImageRef<'_>,
+        plane: Plane<'_>,
+        window: Window,
+        (width, height): (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
+        let reach = self.support * (window.w / f64::from(width)).max(1.0) + 1.0;
+        let first = (window.x - reach).max(0.0) as u32;
+        let last = ((window.x + window.w + reach) as u32 + 1).min(plane.width);
+        let (left, w) = (plane.left + first, last - first);
+        let view = CroppedImage::new(image, left, 0, w, plane.height).map_err(refused)?;
+        let mut down = Image::new(w, height, PixelType::U8);
+        let options = self.options.crop(0.0, window.y, w.into(), window.h);
+        self.resizer
+            .resize(&view, &mut down, &options)
+            .map_err(refused)?;
+        let wide = down.buffer().iter().map(|&v| F32::new(v.into())).collect();
+        let wide = TypedImage::from_pixels(w, height, wide).map_err(refused)?;
+        let mut out = Image::new(width, height, PixelType::F32);
+        let mut typed = out
+            .typed_image_mut::<F32>()
+            .ok_or_else(|| refused("float image"))?;
+        let across = Window {
+            x: window.x - f64::from(first),
+            y: 0.0,
+            w: window.w,
+            h: height.into(),
+        };
+        let across = clamped((w, height), across);
+        let options = self.options.crop(across.x, across.y, across.w, across.h);
+        self.resizer
+            .resize_typed(&wide, &mut typed, &options)
+            .map_err(refused)?;
+        Ok(out)
     }
 }
 
@@ -116,7 +194,8 @@ fn refused(error: impl std::fmt::Display) -> PictureError {
 fn complete(plane: Plane<'_>) -> Result<Cow<'_, [u8]>, PictureError> {
     let row = plane.stride as usize * plane.kind.size();
     let whole = row * plane.height as usize;
-    let used = (whole + plane.width as usize * plane.kind.size()).saturating_sub(row);
+    let last = (plane.left + plane.width) as usize * plane.kind.size();
+    let used = (whole + last).saturating_sub(row);
     if plane.data.len() >= whole {
         return Ok(Cow::Borrowed(&plane.data[..whole]));
     }
@@ -149,7 +228,7 @@ fn overhang(plane: Plane<'_>, window: Window) -> Overhang {
     }
 }
 
-fn clamped(plane: Plane<'_>, window: Window) -> Window {
+fn clamped((width, height): (u32, u32), window: Window) -> Window {
     let clamp = |start: f64, length: f64, limit: f64| {
         let low = start.clamp(0.0, limit);
         let high = (start + length).clamp(low, limit);
@@ -160,8 +239,8 @@ fn clamped(plane: Plane<'_>, window: Window) -> Window {
         }
         (low, length)
     };
-    let (x, w) = clamp(window.x, window.w, plane.width.into());
-    let (y, h) = clamp(window.y, window.h, plane.height.into());
+    let (x, w) = clamp(window.x, window.w, width.into());
+    let (y, h) = clamp(window.y, window.h, height.into());
     Window { x, y, w, h }
 }
 
@@ -184,6 +263,7 @@ fn padded(plane: Plane<'_>, over: Overhang) -> Result<(Copied, u32, u32), Pictur
     let mut out = Vec::with_capacity(width as usize * height as usize * size);
     for y in 0..height {
         let from = y.saturating_sub(top).min(plane.height - 1) as usize * row;
+        let from = from + plane.left as usize * size;
         let samples = &data[from..from + used];
         (0..left).for_each(|_| out.extend_from_slice(&samples[..size]));
         out.extend_from_slice(samples);
