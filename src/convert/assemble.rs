@@ -93,7 +93,10 @@ impl<'a> Bench<'a> {
             plan,
             progress,
             encoder: encoder::for_plan(plan)?,
-            sound: plan.sound.as_ref().map(|s| BlockEncoder::new(s.coding)),
+            sound: plan
+                .sound
+                .as_ref()
+                .map(|s| BlockEncoder::new(s.coding, s.rate)),
             cutter: Cutter::new(Measure {
                 bytes: plan.slice_bytes as usize,
                 ticks: (f64::from(clock) * plan.slice_seconds).round().max(1.0) as u32,

@@ -474,6 +474,7 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
             .unwrap_or(choices.board.sound.sample_rate),
         coding: choices.sound_coding,
         downmix: choices.downmix,
+        ..SoundPlan::default()
     };
     plan.check()
         .map_err(|e| ConvertError::Choice(e.to_string()))?;

@@ -2,19 +2,25 @@
 
 use super::adpcm::{STEPS, State};
 use super::block::{SoundCoding, block_bytes};
+use super::shaped8::Shaped8;
 
 /// Codes one slice's samples after another.
 #[derive(Debug, Clone)]
 pub struct BlockEncoder {
     coding: SoundCoding,
     index: u8,
+    shaped: Shaped8,
 }
 
 impl BlockEncoder {
-    /// An encoder at the start of a reel.
+    /// An encoder at the start of a reel whose sound has `rate` samples a second.
     #[must_use]
-    pub fn new(coding: SoundCoding) -> Self {
-        Self { coding, index: 0 }
+    pub fn new(coding: SoundCoding, rate: u32) -> Self {
+        Self {
+            coding,
+            index: 0,
+            shaped: Shaped8::new(rate),
+        }
     }
 
     /// Codes the samples of one slice; the block decodes alone.
@@ -22,7 +28,7 @@ impl BlockEncoder {
         let mut bytes = Vec::with_capacity(block_bytes(self.coding, samples.len()));
         match self.coding {
             SoundCoding::Pcm16 => bytes.extend(samples.iter().flat_map(|s| s.to_le_bytes())),
-            SoundCoding::Pcm8 => bytes.extend(samples.iter().map(|&s| to_u8(s))),
+            SoundCoding::Pcm8 => bytes.extend(samples.iter().map(|&s| self.shaped.push(s))),
             SoundCoding::Adpcm => self.adpcm(samples, &mut bytes),
         }
         bytes
@@ -45,10 +51,6 @@ impl BlockEncoder {
         }
         self.index = state.index;
     }
-}
-
-fn to_u8(sample: i16) -> u8 {
-    ((i32::from(sample) + 32_768 + 128) >> 8).min(255) as u8
 }
 
 /// The nibble whose sample comes closest, and the decoder's step with it.

@@ -13,31 +13,56 @@ pub mod adpcm;
 pub mod block;
 
 #[cfg(feature = "host")]
+pub mod biquad;
+#[cfg(feature = "host")]
+mod compress;
+#[cfg(feature = "host")]
 pub mod downmix;
 #[cfg(feature = "host")]
 pub mod encode;
 #[cfg(feature = "host")]
+mod envelope;
+#[cfg(feature = "host")]
 mod error;
 #[cfg(feature = "host")]
+mod front;
+#[cfg(feature = "host")]
 pub mod layout;
+#[cfg(feature = "host")]
+mod level;
+#[cfg(feature = "host")]
+mod limit;
+#[cfg(feature = "host")]
+pub mod loudness;
+#[cfg(feature = "host")]
+mod meter;
+#[cfg(feature = "host")]
+pub mod phase;
 #[cfg(feature = "host")]
 mod plan;
 #[cfg(feature = "host")]
 pub mod resample;
+#[cfg(feature = "host")]
+mod shape;
+#[cfg(feature = "host")]
+mod shaped8;
 #[cfg(feature = "host")]
 mod stage;
 
 pub use block::{BlockError, SoundCoding, block_bytes, decode_block};
 
 #[cfg(feature = "host")]
-pub use downmix::Downmix;
-#[cfg(feature = "host")]
-pub use encode::BlockEncoder;
-#[cfg(feature = "host")]
-pub use error::SoundError;
-#[cfg(feature = "host")]
-pub use layout::{Channel, Layout};
-#[cfg(feature = "host")]
-pub use plan::{Measured, RATE_MAX, RATE_MIN, SoundPlan};
-#[cfg(feature = "host")]
-pub use stage::SoundStage;
+pub use {
+    compress::Compression,
+    downmix::Downmix,
+    encode::BlockEncoder,
+    error::SoundError,
+    layout::{Channel, Layout},
+    limit::LimiterWork,
+    loudness::{Loudness, LoudnessMeter},
+    meter::{Measured, SoundMeter, Verdict},
+    phase::PhaseLoss,
+    plan::{RATE_MAX, RATE_MIN, SoundPlan},
+    shape::{HighPass, SuggestedBass, Tilt},
+    stage::{SoundReport, SoundStage},
+};

@@ -1,8 +1,10 @@
 //! What the sound stage is asked to do.
 
 use super::block::SoundCoding;
+use super::compress::Compression;
 use super::downmix::Downmix;
 use super::error::{SoundError, in_range};
+use super::shape::{HighPass, SuggestedBass, Tilt};
 
 /// Lowest sample rate of a reel, Hz.
 pub const RATE_MIN: u32 = 8_000;
@@ -10,7 +12,7 @@ pub const RATE_MIN: u32 = 8_000;
 pub const RATE_MAX: u32 = 48_000;
 
 /// A plan for the sound of one reel. The default changes nothing but rate and
-/// channels: a tone keeps its level.
+/// channels, except that no true peak passes -1 dBTP: a tone keeps its level.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SoundPlan {
     /// Samples a second of the reel, 8000..=48000 Hz.
@@ -19,14 +21,39 @@ pub struct SoundPlan {
     pub coding: SoundCoding,
     /// How the channels become one.
     pub downmix: Downmix,
+    /// Integrated loudness that the mono sound is brought to, LUFS (-40..=-5);
+    /// `None` leaves it. Costs a first pass over the sound, a second one when
+    /// limits or compression act.
+    pub loudness: Option<f64>,
+    /// Highest true peak, dBTP (-20..=0).
+    pub ceiling: f64,
+    /// Taken out below the speaker's resonance.
+    pub high_pass: Option<HighPass>,
+    /// Harmonics in place of the bass that the speaker cannot move.
+    pub bass: Option<SuggestedBass>,
+    /// Presence lifted or lowered.
+    pub tilt: Option<Tilt>,
+    /// Less range between soft and loud. Without a loudness target the mono
+    /// sound's own loudness is the target.
+    pub compression: Compression,
+    /// Highest mean level, dB against a full-scale sine (-40..=0), over 0.4 s:
+    /// what the driver's rated power allows at the amplifier's gain.
+    pub driver_ceiling: Option<f64>,
 }
 
 impl Default for SoundPlan {
     fn default() -> Self {
         Self {
-            rate: 22_050,
+            rate: 24_000,
             coding: SoundCoding::Pcm16,
             downmix: Downmix::Sum,
+            loudness: None,
+            ceiling: -1.0,
+            high_pass: None,
+            bass: None,
+            tilt: None,
+            compression: Compression::Off,
+            driver_ceiling: None,
         }
     }
 }
@@ -37,14 +64,24 @@ impl SoundPlan {
     /// # Errors
     /// [`SoundError::Range`] naming the first value that is out of range.
     pub fn check(&self) -> Result<(), SoundError> {
+        let rate = f64::from(self.rate);
         let rates = (f64::from(RATE_MIN), f64::from(RATE_MAX));
-        in_range("the sound rate", f64::from(self.rate), rates, "Hz")
+        in_range("the sound rate", rate, rates, "Hz")?;
+        in_range("the ceiling", self.ceiling, (-20.0, 0.0), "dBTP")?;
+        if let Some(target) = self.loudness {
+            in_range("the loudness target", target, (-40.0, -5.0), "LUFS")?;
+        }
+        if let Some(level) = self.driver_ceiling {
+            in_range("the driver's ceiling", level, (-40.0, 0.0), "dB")?;
+        }
+        self.high_pass.map_or(Ok(()), |h| h.check(rate))?;
+        self.bass.map_or(Ok(()), |b| b.check(rate))?;
+        self.tilt.map_or(Ok(()), |t| t.check(rate))
     }
-}
 
-/// What a first pass over the sound found, for the second.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Measured {
-    /// Gain that brings the sound to the plan's loudness, dB.
-    pub gain_db: f64,
+    /// Whether a first pass with [`super::SoundMeter`] is needed.
+    #[must_use]
+    pub fn needs_measuring(&self) -> bool {
+        self.loudness.is_some() || self.compression != Compression::Off
+    }
 }
