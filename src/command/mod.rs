@@ -6,11 +6,16 @@ mod bars;
 mod boards;
 mod choose;
 mod convert;
+mod inspect;
 pub mod manual;
 pub(crate) mod out;
+mod repair;
 mod serve;
+mod show;
+mod size;
 mod stop;
 mod values;
+mod verify;
 
 use std::process::ExitCode;
 
@@ -29,8 +34,11 @@ struct Cli {
 enum Command {
     Boards(boards::Args),
     Convert(Box<convert::Args>),
+    Inspect(inspect::Args),
     Manual(manual::Args),
+    Repair(repair::Args),
     Serve(serve::Args),
+    Verify(verify::Args),
 }
 
 /// The command was typed wrongly: exit code 2.
@@ -55,7 +63,10 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
         Command::Convert(args) => convert::run(*args),
+        Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),
+        Command::Repair(args) => repair::run(args),
         Command::Serve(args) => serve::run(args),
+        Command::Verify(args) => verify::run(args),
     }
 }

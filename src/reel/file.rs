@@ -1,12 +1,12 @@
 //! A reel in a file: opens, walks slice by slice, seeks.
 
 use super::chunk::{ChunkHeader, Kind};
+use super::content::Slice;
 use super::end::End;
 use super::error::{ErrorKind, ReelError};
 use super::header::Header;
 use super::layout::{MAX_CHUNK, SECTOR};
 use super::reader::{Damage, Event, Reader};
-use super::writer::{Picture, Slice};
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
@@ -74,14 +74,23 @@ impl<R: Read + Seek> ReelFile<R> {
     ///
     /// # Errors
     /// A source that fails, or a header that is not in order.
-    pub fn new(mut source: R) -> Result<Self, FileError> {
+    pub fn new(source: R) -> Result<Self, FileError> {
+        Self::with_buffer(source, 0)
+    }
+
+    /// Opens the reel with a buffer of at least `bytes` bytes, so that chunks of
+    /// that size are checked whatever they are.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn with_buffer(mut source: R, bytes: usize) -> Result<Self, FileError> {
         let mut sector = Vec::with_capacity(SECTOR);
         source.seek(SeekFrom::Start(0))?;
         source
             .by_ref()
             .take(SECTOR as u64)
             .read_to_end(&mut sector)?;
-        let mut reader = Reader::new(vec![0; SECTOR.max(buffer_bytes(&sector))]);
+        let mut reader = Reader::new(vec![0; SECTOR.max(bytes).max(buffer_bytes(&sector))]);
         reader.supply(&sector);
         reader.end_of_input();
         let header = match reader.next()? {
@@ -105,6 +114,23 @@ impl<R: Read + Seek> ReelFile<R> {
         &self.header
     }
 
+    /// Offset of the chunk that the last event came from.
+    #[must_use]
+    pub fn chunk_offset(&self) -> u64 {
+        self.reader.chunk_offset()
+    }
+
+    /// Length of the source in bytes.
+    ///
+    /// # Errors
+    /// A source that fails.
+    pub fn source_length(&mut self) -> Result<u64, FileError> {
+        let place = self.source.stream_position()?;
+        let length = self.source.seek(SeekFrom::End(0))?;
+        self.source.seek(SeekFrom::Start(place))?;
+        Ok(length)
+    }
+
     /// The totals, once the end chunk was read.
     #[must_use]
     pub fn end(&self) -> Option<&End> {
@@ -126,12 +152,24 @@ impl<R: Read + Seek> ReelFile<R> {
         &mut self,
         see: impl FnOnce(&Event<'_>) -> T,
     ) -> Result<Option<T>, FileError> {
+        self.next_event_at(|event, _| see(event))
+    }
+
+    /// As [`next_event`](Self::next_event); `see` is also told the offset of
+    /// the chunk that the event came from.
+    ///
+    /// # Errors
+    /// As [`next_event`](Self::next_event).
+    pub fn next_event_at<T>(
+        &mut self,
+        see: impl FnOnce(&Event<'_>, u64) -> T,
+    ) -> Result<Option<T>, FileError> {
         loop {
-            if let Some(event) = self.reader.next()? {
+            if let Some((event, offset)) = self.reader.next_at()? {
                 if let Event::End(end) = event {
                     self.end = end;
                 }
-                return Ok(Some(see(&event)));
+                return Ok(Some(see(&event, offset)));
             }
             if self.reader.is_finished() {
                 return Ok(None);
@@ -168,21 +206,21 @@ impl<R: Read + Seek> ReelFile<R> {
             })?;
             match seen {
                 None => return Ok(None),
-                Some(Seen::Slice(h)) => return self.whole_slice(h).map(|s| Some(Piece::Slice(s))),
+                Some(Seen::Slice(h)) => return Ok(Some(Piece::Slice(self.whole_slice(h)))),
                 Some(Seen::Damage(damage)) => return Ok(Some(Piece::Damage(damage))),
                 Some(Seen::Other) => {}
             }
         }
     }
 
-    fn whole_slice(&mut self, header: ChunkHeader) -> Result<WholeSlice, FileError> {
+    fn whole_slice(&mut self, header: ChunkHeader) -> WholeSlice {
         let (slice, stale) = self.reader.whole_slice(&header);
-        Ok(WholeSlice {
+        WholeSlice {
             header,
             offset: self.reader.chunk_offset(),
             slice,
             stale,
-        })
+        }
     }
 
     /// The next slice, past any damage; `None` after the end. Pictures that
@@ -234,6 +272,36 @@ impl<R: Read + Seek> ReelFile<R> {
         self.side_chunk(Kind::Tables, offset.into(), length)
     }
 
+    /// The note for people.
+    ///
+    /// # Errors
+    /// A source that fails, or a note that is damaged.
+    pub fn note(&mut self) -> Result<Option<String>, FileError> {
+        let (offset, length) = self.header.note_place();
+        let note = self.side_chunk(Kind::Note, offset, length)?;
+        Ok(note.map(|bytes| String::from_utf8_lossy(&bytes).into_owned()))
+    }
+
+    /// The whole chunk of `length` bytes at `offset`, checked. Reading goes on
+    /// where it was.
+    ///
+    /// # Errors
+    /// A source that fails, or no such chunk there in order.
+    pub fn chunk_at(
+        &mut self,
+        offset: u64,
+        length: u32,
+    ) -> Result<(ChunkHeader, Vec<u8>), FileError> {
+        let place = self.source.stream_position()?;
+        let chunk = read_chunk(&mut self.source, offset, length);
+        self.source.seek(SeekFrom::Start(place))?;
+        let (h, chunk) = chunk?;
+        if h.id_low != self.header.id_low() {
+            return Err(ReelError::at(ErrorKind::OtherReel, offset).into());
+        }
+        Ok((h, chunk))
+    }
+
     fn side_chunk(
         &mut self,
         kind: Kind,
@@ -243,12 +311,8 @@ impl<R: Read + Seek> ReelFile<R> {
         if length == 0 {
             return Ok(None);
         }
-        let place = self.source.stream_position()?;
-        let chunk = read_chunk(&mut self.source, offset, length);
-        self.source.seek(SeekFrom::Start(place))?;
-        let (h, chunk) = chunk?;
-        let wrong = h.kind() != Some(kind) || h.id_low != self.header.id_low();
-        if wrong || h.length != length {
+        let (h, chunk) = self.chunk_at(offset, length)?;
+        if h.kind() != Some(kind) {
             return Err(ReelError::at(ErrorKind::NoSync, offset).into());
         }
         Ok(Some(chunk[h.payload()].to_vec()))
@@ -311,36 +375,13 @@ impl Reader<Vec<u8>> {
     /// All of the slice whose `Event::Slice` was just returned, at once, and how
     /// many of its pictures are stale. The parts' own events are then skipped.
     fn whole_slice(&mut self, h: &ChunkHeader) -> (Slice, u16) {
-        let mut slice = Slice {
-            time: h.time,
-            ticks: h.ticks,
-            key: h.is_key(),
-            ..Slice::default()
-        };
         let mut stale = 0;
-        while self.in_slice() {
-            let part = self.take_part();
-            match part {
-                Some((super::slice::Part::Sound(range), _)) => {
-                    slice.sound = self.payload_bytes(range).to_vec();
-                }
-                Some((super::slice::Part::Picture(_, p, range), lost)) => {
-                    stale += u16::from(lost);
-                    let bytes = self.payload_bytes(range).to_vec();
-                    slice.pictures.push(Picture {
-                        tick_offset: p.tick_offset,
-                        coding: p.coding,
-                        key: p.is_key(),
-                        unchanged: p.is_unchanged(),
-                        windows: p.windows,
-                        cost: p.cost,
-                        bus_bytes: p.bus_bytes,
-                        bytes,
-                    });
-                }
-                None => {}
-            }
+        while let Some((part, lost)) = self.take_part() {
+            let picture = matches!(part, super::slice::Part::Picture(..));
+            stale += u16::from(picture && lost);
         }
-        (slice, stale)
+        // The chunk stays in the buffer until more is supplied.
+        let payload = self.payload_bytes(0..h.used as usize);
+        (Slice::of(h, payload), stale)
     }
 }

@@ -266,6 +266,17 @@ impl Header {
         }
     }
 
+    /// Offset and length of the note chunk, if there is one: between tables,
+    /// poster or header and the first slice.
+    #[must_use]
+    pub fn note_place(&self) -> (u64, u32) {
+        let after_poster = u64::from(self.poster_offset) + u64::from(self.poster_length);
+        let after_tables = u64::from(self.tables_offset) + u64::from(self.tables_length);
+        let start = after_poster.max(after_tables).max(SECTOR as u64);
+        let length = self.first_slice.saturating_sub(start);
+        (start, u32::try_from(length).unwrap_or(MAX_CHUNK))
+    }
+
     /// The title, without its padding.
     #[must_use]
     pub fn title(&self) -> &str {

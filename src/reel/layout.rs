@@ -99,6 +99,14 @@ pub(crate) trait Field: Sized {
     fn get(bytes: &[u8]) -> Option<Self>;
     /// Writes the value into the first `SIZE` bytes.
     fn put(&self, bytes: &mut [u8]);
+    /// The value as a number, where it is one of at most eight bytes.
+    fn number(&self) -> u64 {
+        let mut bytes = [0; 8];
+        if Self::SIZE <= 8 {
+            self.put(&mut bytes);
+        }
+        u64::from_le_bytes(bytes)
+    }
 }
 
 macro_rules! number_fields {
@@ -152,6 +160,14 @@ macro_rules! fields {
             pub const FIELDS: &'static [(&'static str, usize, usize)] = &[
                 $((stringify!($field), $at, <$ty as $crate::reel::layout::Field>::SIZE)),*
             ];
+
+            /// Name and value of every field, as the little-endian number its bytes
+            /// make; 0 for text.
+            #[must_use]
+            pub fn numbers(&self) -> [(&'static str, u64); Self::FIELDS.len()] {
+                use $crate::reel::layout::Field;
+                [$((stringify!($field), self.$field.number())),*]
+            }
 
             fn read(bytes: &[u8]) -> Result<Self, $crate::reel::error::ErrorKind> {
                 use $crate::reel::layout::Field;

@@ -9,7 +9,8 @@
 //! | what is this reel: size, duration, title | `error`, `layout`, `header` |
 //! | seek | `chunk`, `index` |
 //! | play | `end`, `slice`, `reader` |
-//! | write, read files, repair, split (with an operating system) | `writer`, `file`, `repair`, `split`, `survey` |
+//! | write (with an operating system) | `content`, `settings`, `emit`, `pace`, `writer`, `draft` |
+//! | read files, check, mend (with an operating system) | `file`, `survey`, `verify`, `repair`, `split` |
 //!
 //! The upper three need neither an operating system nor an allocator. Payloads
 //! are opaque bytes with a coding's number.
@@ -24,9 +25,25 @@ mod reader;
 mod slice;
 
 #[cfg(feature = "host")]
+mod content;
+#[cfg(feature = "host")]
+mod draft;
+#[cfg(feature = "host")]
+mod emit;
+#[cfg(feature = "host")]
 mod file;
 #[cfg(feature = "host")]
 mod pace;
+#[cfg(feature = "host")]
+mod repair;
+#[cfg(feature = "host")]
+mod settings;
+#[cfg(feature = "host")]
+mod split;
+#[cfg(feature = "host")]
+mod survey;
+#[cfg(feature = "host")]
+mod verify;
 #[cfg(feature = "host")]
 mod writer;
 
@@ -47,8 +64,15 @@ pub mod index_layout {
 }
 
 #[cfg(feature = "host")]
-pub use file::{FileError, Piece, ReelFile, WholeSlice};
-#[cfg(feature = "host")]
-pub use writer::{
-    LiveWriter, Picture, Poster, ReelWriter, Settings, Slice, Start, Summary, WriteError,
+pub use {
+    content::{Picture, Poster, Slice},
+    draft::Draft,
+    emit::WriteError,
+    file::{FileError, Piece, ReelFile, WholeSlice},
+    repair::{HeaderSource, Lost, RepairError, Repaired, repair},
+    settings::{Settings, Start},
+    split::{SplitError, part_path, split, split_to},
+    survey::{SideRecord, SliceRecord, Survey},
+    verify::{Finding, Verdict, verify},
+    writer::{LiveWriter, ReelWriter, Summary},
 };

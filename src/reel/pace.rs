@@ -3,31 +3,24 @@
 
 use std::collections::VecDeque;
 
-/// Sums over slices as they are written. Memory does not grow with the reel's
-/// length but with how unevenly its bytes fall.
-pub(crate) struct Pace {
+/// Mean and worst bytes a second. Holds the slices of one second.
+pub(crate) struct Rates {
     clock_rate: u32,
-    first: u64,
     bytes: u64,
     /// Slices that start within the last second.
     window: VecDeque<(u64, u32)>,
     window_bytes: u64,
     worst_window: u64,
-    /// Upper hull of (ticks since the start, bytes up to and with the slice):
-    /// the slices that can run dry at some rate.
-    hull: Vec<(i128, i128)>,
 }
 
-impl Pace {
-    pub(crate) fn new(clock_rate: u32, first: u64) -> Self {
+impl Rates {
+    pub(crate) fn new(clock_rate: u32) -> Self {
         Self {
             clock_rate,
-            first,
             bytes: 0,
             window: VecDeque::new(),
             window_bytes: 0,
             worst_window: 0,
-            hull: Vec::new(),
         }
     }
 
@@ -42,7 +35,43 @@ impl Pace {
             self.window_bytes -= u64::from(l);
         }
         self.worst_window = self.worst_window.max(self.window_bytes);
-        self.extend_hull(((time - self.first).into(), self.bytes.into()));
+    }
+
+    /// Bytes a second over `duration` ticks, rounded up.
+    pub(crate) fn mean(&self, duration: u64) -> u32 {
+        let scaled = u128::from(self.bytes) * u128::from(self.clock_rate);
+        saturate(scaled.div_ceil(u128::from(duration.max(1))))
+    }
+
+    /// Most bytes of slices that start within one second.
+    pub(crate) fn worst(&self) -> u32 {
+        saturate(self.worst_window.into())
+    }
+}
+
+/// Rates, and what must be there before play starts. Memory does not grow with
+/// the reel's length but with how unevenly its bytes fall.
+pub(crate) struct Pace {
+    pub(crate) rates: Rates,
+    first: u64,
+    /// Upper hull of (ticks since the start, bytes up to and with the slice):
+    /// the slices that can run dry at some rate.
+    hull: Vec<(i128, i128)>,
+}
+
+impl Pace {
+    pub(crate) fn new(clock_rate: u32, first: u64) -> Self {
+        Self {
+            rates: Rates::new(clock_rate),
+            first,
+            hull: Vec::new(),
+        }
+    }
+
+    pub(crate) fn slice(&mut self, time: u64, length: u32) {
+        self.rates.slice(time, length);
+        let bytes = self.rates.bytes;
+        self.extend_hull(((time - self.first).into(), bytes.into()));
     }
 
     fn extend_hull(&mut self, p: (i128, i128)) {
@@ -54,22 +83,11 @@ impl Pace {
         self.hull.push(p);
     }
 
-    /// Bytes a second over `duration` ticks, rounded up.
-    pub(crate) fn mean_rate(&self, duration: u64) -> u32 {
-        let scaled = u128::from(self.bytes) * u128::from(self.clock_rate);
-        saturate(scaled.div_ceil(u128::from(duration.max(1))))
-    }
-
-    /// Most bytes of slices that start within one second.
-    pub(crate) fn worst_rate(&self) -> u32 {
-        saturate(self.worst_window.into())
-    }
-
-    /// The least lead in bytes with which a link of [`mean_rate`](Self::mean_rate)
+    /// The least lead in bytes with which a link of the mean rate
     /// has every slice there when its time comes.
     pub(crate) fn prebuffer(&self, duration: u64) -> u32 {
-        let rate = i128::from(self.mean_rate(duration));
-        let clock = i128::from(self.clock_rate);
+        let rate = i128::from(self.rates.mean(duration));
+        let clock = i128::from(self.rates.clock_rate);
         let lead = self.hull.iter().map(|&(t, b)| b - rate * t / clock).max();
         saturate(lead.unwrap_or(0).max(0) as u128)
     }
@@ -89,8 +107,8 @@ mod tests {
         for i in 0..100 {
             pace.slice(i * 100, 512);
         }
-        assert_eq!(pace.mean_rate(10_000), 5120);
-        assert_eq!(pace.worst_rate(), 5120);
+        assert_eq!(pace.rates.mean(10_000), 5120);
+        assert_eq!(pace.rates.worst(), 5120);
         assert_eq!(pace.prebuffer(10_000), 512);
     }
 
@@ -101,7 +119,7 @@ mod tests {
             .collect();
         let mut pace = Pace::new(1000, 0);
         slices.iter().for_each(|&(t, l)| pace.slice(t, l));
-        let rate = i64::from(pace.mean_rate(20_000));
+        let rate = i64::from(pace.rates.mean(20_000));
         let mut sum = 0;
         let lead = slices.iter().map(|&(t, l)| {
             sum += i64::from(l);

@@ -130,6 +130,8 @@ pub struct Reader<B> {
     /// Offset in the reel of the buffer's first byte, and of the next byte supplied.
     base: u64,
     position: u64,
+    /// Offset of the chunk opened last.
+    chunk_at: u64,
     state: State,
     header: Option<Header>,
     /// Number of the next chunk, if it can be known, and the tick of the next slice.
@@ -158,6 +160,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             want: SECTOR,
             base: 0,
             position: 0,
+            chunk_at: 0,
             state: State::Header,
             header: None,
             number: None,
@@ -234,6 +237,14 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     /// The reel cannot be read at all: it is no reel, too new, or needs a larger
     /// buffer. Damage further in is an event, not an error.
     pub fn next(&mut self) -> Result<Option<Event<'_>>, ReelError> {
+        Ok(self.next_at()?.map(|(event, _)| event))
+    }
+
+    /// As [`next`](Self::next), with the offset of the chunk that the event came from.
+    ///
+    /// # Errors
+    /// As [`next`](Self::next).
+    pub fn next_at(&mut self) -> Result<Option<(Event<'_>, u64)>, ReelError> {
         let found = loop {
             if let State::Failed(error) = self.state {
                 return Err(error);
@@ -260,7 +271,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                 }
             }
         };
-        Ok(Some(self.event(found)))
+        Ok(Some((self.event(found), self.chunk_at)))
     }
 
     fn event(&self, found: Found) -> Event<'_> {
@@ -417,8 +428,12 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             self.stale = true;
         }
         self.loose = false;
-        self.number = Some(h.number.wrapping_add(1));
+        // A live reel joined in the middle: its first slice brings its own number.
+        if self.number.is_some() || h.kind() == Some(Kind::Slice) {
+            self.number = Some(h.number.wrapping_add(1));
+        }
         self.time = h.time;
+        self.chunk_at = self.base;
         let fits = h.length as usize <= self.buffer.as_ref().len();
         if fits && h.kind().is_some() {
             self.want = h.length as usize;
@@ -518,14 +533,9 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         &self.buffer.as_ref()[CHUNK_HEADER..][range]
     }
 
-    /// Whether parts of a slice are still to be handed out.
-    pub(crate) fn in_slice(&self) -> bool {
-        matches!(self.state, State::Parts(..))
-    }
-
-    /// Offset of the chunk in the buffer.
+    /// Offset of the chunk that the last event came from.
     pub fn chunk_offset(&self) -> u64 {
-        self.base
+        self.chunk_at
     }
 
     /// Whether the end was reported: no event will follow.

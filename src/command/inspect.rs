@@ -1,0 +1,366 @@
+//! `thumbreel inspect`: what a reel is and what it costs.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use serde_json::{Map, Value, json};
+
+use super::out::say;
+use super::show::{count, grouped, time};
+use crate::reel::{
+    ChunkHeader, Event, Header, Kind, PictureHeader, PixelFormat, ReelFile, Shape, SliceRecord,
+    SoundCoding, Survey,
+};
+
+/// Show what a reel is: panel, sound, coding, sizes, rates, index.
+///
+/// Reads the whole reel. Figures are counted from its slices; bytes a second
+/// are those of slice chunks, and the worst second is the worst of all seconds,
+/// wherever they start.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  thumbreel inspect harbour.tbr\n  \
+    thumbreel inspect harbour.tbr --json | python3 -m json.tool")]
+pub struct Args {
+    /// The reel.
+    #[arg(value_name = "REEL")]
+    reel: PathBuf,
+    /// Also every chunk, with its pictures in JSON.
+    #[arg(long)]
+    chunks: bool,
+    /// One JSON object, with the field names of the format's text.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The file cannot be read or is no reel.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let name = args.reel.display().to_string();
+    let open = || ReelFile::open(&args.reel).with_context(|| name.clone());
+    let survey = Survey::read(&mut open()?).with_context(|| name.clone())?;
+    if args.json {
+        let mut object = json_of(&name, &survey);
+        if args.chunks {
+            object["chunks"] = chunks_json(&mut open()?).with_context(|| name.clone())?;
+        }
+        say!("{object}");
+    } else {
+        print(&name, &survey);
+        if args.chunks {
+            print_chunks(&survey);
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn print(name: &str, s: &Survey) {
+    let h = &s.header;
+    match h.title() {
+        "" => say!("{name}"),
+        title => say!("{name}: {title}"),
+    }
+    let row = |label: &str, text: String| say!("  {label:<10} {text}");
+    row("panel", panel(h));
+    row("pictures", pictures(s));
+    row("sound", sound(h));
+    row("duration", duration(s));
+    if h.parts != 1 {
+        let parts = if h.parts == 0 {
+            "?".into()
+        } else {
+            h.parts.to_string()
+        };
+        let start = time(h.first_tick, h.clock_rate);
+        row("part", format!("{} of {parts}, starts at {start}", h.part));
+    }
+    row(
+        "file",
+        format!(
+            "{} bytes, format {}.{}",
+            grouped(s.file_bytes),
+            h.version_major,
+            h.version_minor
+        ),
+    );
+    row("slices", slices(s));
+    row(
+        "rate",
+        format!(
+            "mean {} bytes/s, worst second {} bytes; start with {} bytes in hand",
+            grouped(s.mean_rate.into()),
+            grouped(s.worst_rate.into()),
+            grouped(u64::from(h.prebuffer.max(s.prebuffer))),
+        ),
+    );
+    row("picture", picture_sizes(s));
+    row(
+        "memory",
+        format!(
+            "{} bytes for a slice, {} for the decoder",
+            grouped(largest(s, |c| c.length)),
+            grouped(h.working_memory.into()),
+        ),
+    );
+    row("index", index(h));
+    row("poster", poster(h));
+    row(
+        "container",
+        format!(
+            "{:.2} % of the file is neither sound nor picture",
+            s.overhead() * 100.0
+        ),
+    );
+    for note in s.others.iter().filter_map(|o| o.note.as_deref()) {
+        // A note is data from a file: no control characters to the terminal.
+        let line: String = note.chars().filter(|c| !c.is_control()).collect();
+        row("note", line);
+    }
+    if !s.damage.is_empty() {
+        let found = count(s.damage.len() as u64, "fault");
+        row("damage", format!("{found}; see: thumbreel verify {name}"));
+    }
+}
+
+fn panel(h: &Header) -> String {
+    let shape = match h.shape {
+        Shape::Rectangle => "",
+        Shape::Ellipse => " round",
+    };
+    let order = match h.pixel_format {
+        PixelFormat::HighFirst => "high byte first",
+        PixelFormat::LowFirst => "low byte first",
+    };
+    let swapped = if h.wire.bgr {
+        ", red and blue swapped"
+    } else {
+        ""
+    };
+    let inverted = if h.wire.inverted { ", inverted" } else { "" };
+    format!(
+        "{}x{}{shape}, RGB565 {order}{swapped}{inverted}",
+        h.width, h.height
+    )
+}
+
+fn coding(h: &Header) -> &'static str {
+    match (h.coding, h.level) {
+        (0, _) => "raw",
+        (1, _) => "jpeg",
+        (2, 1) => "patch light",
+        _ => "patch full",
+    }
+}
+
+fn pictures(s: &Survey) -> String {
+    let all: u64 = s.slices.iter().map(|x| u64::from(x.header.pictures)).sum();
+    let unchanged: u64 = s.slices.iter().map(|x| u64::from(x.unchanged)).sum();
+    let rate = f64::from(s.header.rate.num) / f64::from(s.header.rate.den);
+    format!(
+        "{} at {rate:.5} a second, {}; {} unchanged",
+        grouped(all),
+        coding(&s.header),
+        grouped(unchanged),
+    )
+    .replace(".00000 a", " a")
+}
+
+fn sound(h: &Header) -> String {
+    let coding = match h.sound {
+        SoundCoding::None => return "none".into(),
+        SoundCoding::PcmS16 => "16-bit PCM",
+        SoundCoding::PcmU8 => "8-bit PCM",
+        SoundCoding::ImaAdpcm => "IMA ADPCM",
+    };
+    format!("{coding}, {} Hz, mono", grouped(h.clock_rate.into()))
+}
+
+fn duration(s: &Survey) -> String {
+    let stated = if s.header.is_live() {
+        ", not stated (live)"
+    } else {
+        ""
+    };
+    let ticks = s.ticks();
+    let time = time(ticks, s.header.clock_rate);
+    format!("{time}, {}{stated}", count(ticks, "tick"))
+}
+
+fn largest(s: &Survey, of: impl Fn(&ChunkHeader) -> u32) -> u64 {
+    s.slices
+        .iter()
+        .map(|x| of(&x.header))
+        .max()
+        .unwrap_or(0)
+        .into()
+}
+
+fn slices(s: &Survey) -> String {
+    let n = s.slices.len() as u64;
+    let bytes: u64 = s.slices.iter().map(|x| u64::from(x.header.length)).sum();
+    let keys = s.slices.iter().filter(|x| x.header.is_key()).count();
+    let longest = time(largest(s, |c| c.ticks), s.header.clock_rate);
+    format!(
+        "{}, {} of them key; mean {} bytes, largest {}, longest {longest}",
+        grouped(n),
+        grouped(keys as u64),
+        grouped(bytes / n.max(1)),
+        grouped(largest(s, |c| c.length)),
+    )
+}
+
+fn picture_sizes(s: &Survey) -> String {
+    let changed: u64 = s
+        .slices
+        .iter()
+        .map(|x| u64::from(x.header.pictures - x.unchanged))
+        .sum();
+    let bytes: u64 = s.slices.iter().map(|x| x.picture_bytes).sum();
+    let bus: u64 = s.slices.iter().map(|x| x.bus_bytes).sum();
+    format!(
+        "mean {} bytes and {} on the bus; worst {}, {} on the bus, {} instructions",
+        grouped(bytes / changed.max(1)),
+        grouped(bus / changed.max(1)),
+        grouped(s.header.largest_picture.into()),
+        grouped(s.header.worst_bus_bytes.into()),
+        grouped(s.header.worst_instructions.into()),
+    )
+}
+
+fn index(h: &Header) -> String {
+    if h.index_entries == 0 {
+        return "none".into();
+    }
+    let step = time(h.index_step.into(), h.clock_rate);
+    format!(
+        "{} entries, one every {step}",
+        grouped(h.index_entries.into())
+    )
+}
+
+fn poster(h: &Header) -> String {
+    if h.poster_length == 0 {
+        return "none".into();
+    }
+    format!("{}x{}", h.poster_width, h.poster_height)
+}
+
+fn print_chunks(s: &Survey) {
+    say!(
+        "  {:>14} {:>8} {:>8} {:>12} {:>9} {:>8}  kind",
+        "offset",
+        "chunk",
+        "bytes",
+        "time",
+        "sound",
+        "pictures"
+    );
+    let slices = s.slices.iter().map(|x: &SliceRecord| (x.offset, x.header));
+    let mut all: Vec<_> = s
+        .others
+        .iter()
+        .map(|o| (o.offset, o.header))
+        .chain(slices)
+        .collect();
+    all.sort_by_key(|&(offset, _)| offset);
+    for (offset, h) in all {
+        let time = time(h.time, s.header.clock_rate);
+        let kind = kind_name(h.kind);
+        let key = if h.kind() == Some(Kind::Slice) && h.is_key() {
+            ", key"
+        } else {
+            ""
+        };
+        let gap = if h.is_after_gap() {
+            ", after a gap"
+        } else {
+            ""
+        };
+        say!(
+            "  {:>14} {:>8} {:>8} {time:>12} {:>9} {:>8}  {kind}{key}{gap}",
+            grouped(offset),
+            h.number,
+            grouped(h.length.into()),
+            h.sound_bytes,
+            h.pictures,
+        );
+    }
+}
+
+fn kind_name(kind: u8) -> String {
+    let names = ["poster", "tables", "slice", "index", "end", "note"];
+    let name = names.get(usize::from(kind).wrapping_sub(1));
+    name.map_or_else(|| format!("kind {kind}"), |&n| n.to_owned())
+}
+
+fn object(numbers: &[(&'static str, u64)]) -> Map<String, Value> {
+    numbers
+        .iter()
+        .map(|&(name, n)| (name.to_owned(), n.into()))
+        .collect()
+}
+
+fn header_json(h: &Header) -> Value {
+    let mut map = object(&h.numbers());
+    map.insert("title".into(), h.title().into());
+    map.insert(
+        "rate".into(),
+        json!({ "num": h.rate.num, "den": h.rate.den }),
+    );
+    map.into()
+}
+
+fn json_of(name: &str, s: &Survey) -> Value {
+    json!({
+        "reel": name,
+        "header": header_json(&s.header),
+        "file_bytes": s.file_bytes,
+        "slices": s.slices.len(),
+        "ticks": s.ticks(),
+        "mean_rate": s.mean_rate,
+        "worst_rate": s.worst_rate,
+        "prebuffer": s.prebuffer,
+        "payload_bytes": s.payload_bytes(),
+        "overhead": s.overhead(),
+        "unchanged": s.slices.iter().map(|x| u64::from(x.unchanged)).sum::<u64>(),
+        "bus_bytes": s.slices.iter().map(|x| x.bus_bytes).sum::<u64>(),
+        "notes": s.others.iter().filter_map(|o| o.note.clone()).collect::<Vec<_>>(),
+        "end": s.end.map(|end| Value::from(object(&end.numbers()))),
+        "faults": s.damage.len(),
+    })
+}
+
+/// Every chunk with its fields; slices with their pictures.
+fn chunks_json<R: std::io::Read + std::io::Seek>(reel: &mut ReelFile<R>) -> anyhow::Result<Value> {
+    let mut chunks: Vec<Value> = Vec::new();
+    while let Some(()) = reel.next_event_at(|event, offset| match event {
+        Event::Chunk(h, _) => chunks.push(chunk_json(h, offset)),
+        Event::Slice(h) => {
+            let mut chunk = chunk_json(h, offset);
+            chunk["picture_headers"] = Vec::<Value>::new().into();
+            chunks.push(chunk);
+        }
+        Event::Picture { header, bytes, .. } => add_picture(&mut chunks, header, bytes),
+        _ => {}
+    })? {}
+    Ok(chunks.into())
+}
+
+fn chunk_json(h: &ChunkHeader, offset: u64) -> Value {
+    let mut map = object(&h.numbers());
+    map.insert("offset".into(), offset.into());
+    map.into()
+}
+
+fn add_picture(chunks: &mut [Value], header: &PictureHeader, bytes: &[u8]) {
+    let mut map = object(&header.numbers());
+    map.insert("payload_crc32".into(), crate::reel::crc32(bytes).into());
+    let list = chunks
+        .last_mut()
+        .and_then(|c| c["picture_headers"].as_array_mut());
+    if let Some(list) = list {
+        list.push(map.into());
+    }
+}

@@ -1,0 +1,140 @@
+//! `thumbreel repair`: a whole reel from what is left of one.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::Context;
+use serde_json::{Value, json};
+
+use super::out::say;
+use super::show::{count, time};
+use crate::reel::{Draft, HeaderSource, Kind, ReelFile, Repaired, split_to};
+
+/// Make a damaged or cut reel whole again from the slices that are left.
+///
+/// Header, index and totals are made anew; every whole slice is kept, and what
+/// is lost is told by time. A reel in order comes out as it was; with
+/// --part-size it is split for a card that holds no larger files.
+#[derive(clap::Args)]
+#[command(
+    after_help = "Examples:\n  thumbreel repair harbour.tbr -o harbour-2.tbr\n  \
+    thumbreel repair long.tbr -o card/long.tbr --part-size fat32"
+)]
+pub struct Args {
+    /// The reel to repair; it is left as it is.
+    #[arg(value_name = "REEL")]
+    reel: PathBuf,
+    /// The new reel.
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Replace the output if it is there.
+    #[arg(long)]
+    overwrite: bool,
+    /// Split into parts of at most SIZE bytes: 700M, 2Gi, or fat32. The parts
+    /// are named like harbour.1of3.tbr.
+    #[arg(long, value_name = "SIZE", value_parser = super::size::bytes)]
+    part_size: Option<u64>,
+    /// One JSON object.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The reel cannot be read, nothing of it is whole, or the output cannot be written.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let reel = args.reel.display().to_string();
+    let source = File::open(&args.reel).with_context(|| reel.clone())?;
+    let draft = Draft::create(&args.output, args.overwrite).map_err(|e| output_error(&args, e))?;
+    let (draft, repaired) =
+        crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;
+    let parts = match args.part_size {
+        None => {
+            draft.publish().map_err(|e| output_error(&args, e))?;
+            vec![args.output.clone()]
+        }
+        Some(limit) => {
+            let mut whole = ReelFile::new(draft).context("reading the repaired reel")?;
+            let parts = split_to(&mut whole, &args.output, limit, args.overwrite)
+                .with_context(|| args.output.display().to_string())?;
+            parts.into_iter().map(|(path, _)| path).collect()
+        }
+    };
+    if args.json {
+        say!("{}", json_of(&repaired, &parts));
+    } else {
+        print(&reel, &repaired, &parts);
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn output_error(args: &Args, error: std::io::Error) -> anyhow::Error {
+    let name = args.output.display();
+    match error.kind() {
+        std::io::ErrorKind::AlreadyExists => {
+            anyhow::anyhow!("{name}: is there already; name another file, or add --overwrite")
+        }
+        _ => anyhow::anyhow!("{name}: {error}"),
+    }
+}
+
+fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {
+    let header = &repaired.summary.header;
+    match repaired.header {
+        HeaderSource::Own => {}
+        HeaderSource::Mended { bit } => say!("{reel}: bit {bit} of the header was turned over"),
+        HeaderSource::Copy => say!("{reel}: the header was lost; its copy at the end was used"),
+    }
+    for kind in &repaired.lost_chunks {
+        say!("{reel}: the {} is lost", kind_name(*kind));
+    }
+    for lost in &repaired.lost {
+        let at = |tick: u64| time(tick - header.first_tick.min(tick), header.clock_rate);
+        say!("{reel}: lost from {} to {}", at(lost.from), at(lost.to));
+    }
+    let saved = count(repaired.slices.into(), "slice");
+    let lost: u64 = repaired.lost.iter().map(|l| l.to - l.from).sum();
+    let lost = time(lost, header.clock_rate);
+    let names: Vec<String> = parts.iter().map(|p| name(p)).collect();
+    say!("{}: {saved} saved, {lost} lost", names.join(", "));
+}
+
+fn name(path: &Path) -> String {
+    path.display().to_string()
+}
+
+fn kind_name(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Poster => "poster",
+        Kind::Tables => "picture coding's tables chunk",
+        Kind::Slice => "slice",
+        Kind::Index => "index",
+        Kind::End => "end",
+        Kind::Note => "note",
+    }
+}
+
+fn json_of(repaired: &Repaired, parts: &[PathBuf]) -> Value {
+    let lost: Vec<Value> = repaired
+        .lost
+        .iter()
+        .map(|l| json!({ "offset": l.offset, "from_tick": l.from, "to_tick": l.to }))
+        .collect();
+    let header = match repaired.header {
+        HeaderSource::Own => "own",
+        HeaderSource::Mended { .. } => "mended",
+        HeaderSource::Copy => "copy",
+    };
+    let chunks: Vec<&str> = repaired.lost_chunks.iter().map(|&k| kind_name(k)).collect();
+    json!({
+        "output": parts.iter().map(|p| name(p)).collect::<Vec<_>>(),
+        "slices": repaired.slices,
+        "clock_rate": repaired.summary.header.clock_rate,
+        "lost": lost,
+        "lost_chunks": chunks,
+        "header": header,
+    })
+}

@@ -1,0 +1,135 @@
+//! What a writer is handed: pictures, slices, a poster.
+
+use super::chunk::{ChunkHeader, PICTURE_HEADER, PictureHeader, chunk_length};
+use super::layout::align4;
+use super::slice::{Cursor, Part, next_part};
+
+/// A picture as a slice carries it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Picture {
+    /// Ticks from the slice's start to the picture's time.
+    pub tick_offset: u32,
+    /// Picture coding: the reel's, or 0 (raw).
+    pub coding: u8,
+    /// Whether it needs no picture before it.
+    pub key: bool,
+    /// Whether the panel keeps what it shows; then `bytes` is empty.
+    pub unchanged: bool,
+    /// Windows set on the panel.
+    pub windows: u16,
+    /// Instructions to decode it, by the encoder's cost model.
+    pub cost: u32,
+    /// Bytes sent to the panel, window commands included.
+    pub bus_bytes: u32,
+    /// The payload.
+    pub bytes: Vec<u8>,
+}
+
+impl Picture {
+    fn of(header: &PictureHeader, bytes: &[u8]) -> Self {
+        Self {
+            tick_offset: header.tick_offset,
+            coding: header.coding,
+            key: header.is_key(),
+            unchanged: header.is_unchanged(),
+            windows: header.windows,
+            cost: header.cost,
+            bus_bytes: header.bus_bytes,
+            bytes: bytes.to_vec(),
+        }
+    }
+
+    pub(crate) fn header(&self) -> PictureHeader {
+        let key = if self.key { PictureHeader::KEY } else { 0 };
+        let unchanged = if self.unchanged {
+            PictureHeader::UNCHANGED
+        } else {
+            0
+        };
+        PictureHeader {
+            tick_offset: self.tick_offset,
+            length: self.bytes.len() as u32,
+            coding: self.coding,
+            flags: key | unchanged,
+            windows: self.windows,
+            cost: self.cost,
+            bus_bytes: self.bus_bytes,
+        }
+    }
+}
+
+/// A time slice.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Slice {
+    /// Tick of its first sample.
+    pub time: u64,
+    /// Ticks it lasts, 1 or more.
+    pub ticks: u32,
+    /// Its sound block, coded; empty in a silent reel.
+    pub sound: Vec<u8>,
+    /// Its pictures in order of time.
+    pub pictures: Vec<Picture>,
+    /// Whether its first picture needs no picture before it.
+    pub key: bool,
+}
+
+impl Slice {
+    /// A slice that is a key slice if its first picture is a key picture.
+    #[must_use]
+    pub fn new(time: u64, ticks: u32, sound: Vec<u8>, pictures: Vec<Picture>) -> Self {
+        let key = pictures.first().is_some_and(|p| p.key);
+        Self {
+            time,
+            ticks,
+            sound,
+            pictures,
+            key,
+        }
+    }
+
+    /// The slice in the payload of chunk `h`, which was checked before.
+    pub(crate) fn of(h: &ChunkHeader, payload: &[u8]) -> Self {
+        let mut slice = Self {
+            time: h.time,
+            ticks: h.ticks,
+            key: h.is_key(),
+            ..Self::default()
+        };
+        let mut cursor = Cursor::default();
+        while let Some((part, next)) = next_part(h, payload, cursor) {
+            cursor = next;
+            match part {
+                Part::Sound(range) => slice.sound = payload[range].to_vec(),
+                Part::Picture(_, p, range) => {
+                    slice.pictures.push(Picture::of(&p, &payload[range]));
+                }
+            }
+        }
+        slice
+    }
+
+    pub(crate) fn payload_length(&self) -> usize {
+        let pictures = self.pictures.iter();
+        align4(self.sound.len())
+            + pictures
+                .map(|p| PICTURE_HEADER + align4(p.bytes.len()))
+                .sum::<usize>()
+    }
+
+    /// Bytes of the chunk that will carry it.
+    #[must_use]
+    pub fn chunk_length(&self) -> u64 {
+        chunk_length(self.payload_length() as u64)
+    }
+}
+
+/// A picture for menus, in the panel's pixels, at most as large as the panel.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Poster {
+    /// Width in pixels.
+    pub width: u16,
+    /// Height in pixels.
+    pub height: u16,
+    /// Pixels in wire order, two bytes each, row by row.
+    pub bytes: Vec<u8>,
+}

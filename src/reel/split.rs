@@ -1,0 +1,252 @@
+//! Parts: a reel cut before key slices, each part a reel of its own.
+
+use super::chunk::chunk_length;
+use super::content::Poster;
+use super::draft::Draft;
+use super::emit::WriteError;
+use super::end::END_PAYLOAD;
+use super::error::ReelError;
+use super::file::{FileError, Piece, ReelFile};
+use super::index;
+use super::layout::SECTOR;
+use super::settings::{Settings, Start};
+use super::writer::{ReelWriter, Summary};
+use std::io::{Read, Seek, Write};
+use std::path::{Path, PathBuf};
+
+/// Why a reel could not be split.
+#[derive(Debug, thiserror::Error)]
+pub enum SplitError {
+    /// The reel could not be read.
+    #[error(transparent)]
+    Read(#[from] FileError),
+    /// The reel is damaged.
+    #[error("the reel is damaged ({0}); repair it first")]
+    Damaged(ReelError),
+    /// A part could not be written.
+    #[error(transparent)]
+    Write(#[from] WriteError),
+    /// No part can be as small as asked.
+    #[error(
+        "a part of {limit} bytes cannot hold what lies between two key slices; allow {need} bytes or more"
+    )]
+    TooSmall {
+        /// The largest part asked for.
+        limit: u64,
+        /// The least that would do.
+        need: u64,
+    },
+    /// More parts than can be numbered.
+    #[error("this would make more than 65,535 parts; allow larger ones")]
+    TooMany,
+}
+
+/// What lies from one key slice to before the next.
+#[derive(Clone, Copy)]
+struct Group {
+    start: u64,
+    end: u64,
+    bytes: u64,
+}
+
+/// Splits the reel in `reel`, just opened, into parts of at most `limit` bytes.
+/// `open` is called with a part's number and the number of parts, and returns
+/// its sink. The sinks come back in order, with what was written.
+///
+/// # Errors
+/// See [`SplitError`]. The caller throws the sinks away then.
+pub fn split<R: Read + Seek, W: Write + Seek>(
+    reel: &mut ReelFile<R>,
+    limit: u64,
+    mut open: impl FnMut(u16, u16) -> std::io::Result<W>,
+) -> Result<Vec<(W, Summary)>, SplitError> {
+    let (settings, poster) = settings_of(reel)?;
+    let groups = groups(reel)?;
+    let cuts = cuts(&groups, &settings, &poster, limit)?;
+    let parts = u16::try_from(cuts.len()).map_err(|_| SplitError::TooMany)?;
+    reel.rewind();
+    let mut done = Vec::new();
+    for (i, &(_, end)) in cuts.iter().enumerate() {
+        let number = i as u16 + 1;
+        let sink = open(number, parts).map_err(WriteError::Io)?;
+        let shape = (number, parts, end);
+        done.push(write_part(reel, sink, &settings, &poster, shape)?);
+    }
+    Ok(done)
+}
+
+/// Splits the reel in `reel`, just opened, into files beside `out`, named by
+/// [`part_path`]. Either all parts appear or none.
+///
+/// # Errors
+/// See [`SplitError`].
+pub fn split_to<R: Read + Seek>(
+    reel: &mut ReelFile<R>,
+    out: &Path,
+    limit: u64,
+    overwrite: bool,
+) -> Result<Vec<(PathBuf, Summary)>, SplitError> {
+    let open = |part, parts| Draft::create(&part_path(out, part, parts), overwrite);
+    let mut done = Vec::new();
+    for (draft, summary) in split(reel, limit, open)? {
+        let path = draft.path().to_path_buf();
+        let published = draft.publish();
+        if let Err(error) = published {
+            for (path, _) in &done {
+                // What is left behind is named in the error's own right; nothing more can be done.
+                let _ = std::fs::remove_file(path);
+            }
+            return Err(WriteError::Io(error).into());
+        }
+        done.push((path, summary));
+    }
+    Ok(done)
+}
+
+/// The name of a part: `harbour.tbr` becomes `harbour.1of3.tbr`.
+#[must_use]
+pub fn part_path(out: &Path, part: u16, parts: u16) -> PathBuf {
+    let mut name = out.file_stem().unwrap_or_default().to_os_string();
+    name.push(format!(".{part}of{parts}"));
+    if let Some(extension) = out.extension() {
+        name.push(".");
+        name.push(extension);
+    }
+    out.with_file_name(name)
+}
+
+/// All that a part shares with the reel it is cut from.
+pub(crate) fn settings_of<R: Read + Seek>(
+    reel: &mut ReelFile<R>,
+) -> Result<(Settings, Poster), FileError> {
+    let header = *reel.header();
+    let poster = Poster {
+        width: header.poster_width,
+        height: header.poster_height,
+        bytes: reel.poster()?.unwrap_or_default(),
+    };
+    let settings = Settings {
+        tables: reel.tables()?.unwrap_or_default(),
+        note: reel.note()?.unwrap_or_default(),
+        ..Settings::of(&header)
+    };
+    Ok((settings, poster))
+}
+
+fn groups<R: Read + Seek>(reel: &mut ReelFile<R>) -> Result<Vec<Group>, SplitError> {
+    let mut groups: Vec<Group> = Vec::new();
+    while let Some(piece) = reel.next_piece()? {
+        let h = match piece {
+            Piece::Slice(whole) => whole.header,
+            Piece::Damage(damage) => return Err(SplitError::Damaged(damage.error)),
+        };
+        match groups.last_mut() {
+            Some(group) if !h.is_key() => {
+                group.end = h.end();
+                group.bytes += u64::from(h.length);
+            }
+            _ => groups.push(Group {
+                start: h.time,
+                end: h.end(),
+                bytes: h.length.into(),
+            }),
+        }
+    }
+    Ok(groups)
+}
+
+/// First and last tick of each part, as full as the limit allows.
+fn cuts(
+    groups: &[Group],
+    settings: &Settings,
+    poster: &Poster,
+    limit: u64,
+) -> Result<Vec<(u64, u64)>, SplitError> {
+    let step = u64::from(settings.clock_rate) * u64::from(settings.index_step_ms) / 1000;
+    let fixed = fixed_bytes(settings, poster);
+    // The longest slice is left as room, as the writer leaves it.
+    let slack = u64::from(super::layout::MAX_SLICE_SECONDS) * u64::from(settings.clock_rate);
+    let size = |start: u64, end: u64, bytes: u64| {
+        let entries = (end - start + slack).div_ceil(step.max(1));
+        fixed + bytes + index::chunk_length(u32::try_from(entries).unwrap_or(u32::MAX))
+    };
+    let mut cuts: Vec<(u64, u64)> = Vec::new();
+    let mut bytes = 0;
+    for group in groups {
+        let alone = size(group.start, group.end, group.bytes);
+        if alone > limit {
+            return Err(SplitError::TooSmall { limit, need: alone });
+        }
+        match cuts.last_mut() {
+            Some((start, end)) if size(*start, group.end, bytes + group.bytes) <= limit => {
+                *end = group.end;
+                bytes += group.bytes;
+            }
+            _ => {
+                cuts.push((group.start, group.end));
+                bytes = group.bytes;
+            }
+        }
+    }
+    Ok(cuts)
+}
+
+/// Bytes in every part besides slices and index.
+fn fixed_bytes(settings: &Settings, poster: &Poster) -> u64 {
+    let sides = [
+        poster.bytes.len(),
+        settings.tables.len(),
+        settings.note.len(),
+    ];
+    let chunks = sides.into_iter().filter(|&n| n > 0);
+    SECTOR as u64
+        + chunks.map(|n| chunk_length(n as u64)).sum::<u64>()
+        + chunk_length(END_PAYLOAD as u64)
+}
+
+fn write_part<R: Read + Seek, W: Write + Seek>(
+    reel: &mut ReelFile<R>,
+    sink: W,
+    settings: &Settings,
+    poster: &Poster,
+    (part, parts, end): (u16, u16, u64),
+) -> Result<(W, Summary), SplitError> {
+    let mut writer = None;
+    let mut sink = Some(sink);
+    loop {
+        let whole = match reel.next_piece()? {
+            Some(Piece::Slice(whole)) => whole,
+            Some(Piece::Damage(damage)) => return Err(SplitError::Damaged(damage.error)),
+            None => break,
+        };
+        if writer.is_none() {
+            let Some(sink) = sink.take() else { break };
+            let start = Start {
+                part,
+                parts,
+                tick: whole.header.time,
+                picture: whole.header.first_picture,
+                reel_duration: Some(reel.header().reel_duration),
+                reel_id: Some(reel.header().reel_id),
+            };
+            let settings = Settings {
+                start,
+                ..settings.clone()
+            };
+            writer = Some(ReelWriter::new(sink, &settings, Some(poster))?);
+        }
+        if let Some(writer) = &mut writer {
+            writer.copy(&whole.header, &whole.slice)?;
+        }
+        if whole.header.end() >= end {
+            break;
+        }
+    }
+    match writer {
+        Some(writer) => Ok(writer.finish()?),
+        None => Err(SplitError::Damaged(ReelError::at(
+            super::error::ErrorKind::Truncated,
+            0,
+        ))),
+    }
+}
