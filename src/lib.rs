@@ -29,6 +29,8 @@ pub mod command;
 #[cfg(feature = "host")]
 pub mod convert;
 #[cfg(feature = "host")]
+pub mod demo;
+#[cfg(feature = "host")]
 pub mod faults;
 #[cfg(feature = "host")]
 pub mod picture;

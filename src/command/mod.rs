@@ -6,6 +6,7 @@ mod bars;
 mod boards;
 mod choose;
 mod convert;
+mod demo;
 mod inspect;
 pub mod manual;
 pub(crate) mod out;
@@ -34,6 +35,7 @@ struct Cli {
 enum Command {
     Boards(boards::Args),
     Convert(Box<convert::Args>),
+    Demo(demo::Args),
     Inspect(inspect::Args),
     Manual(manual::Args),
     Repair(repair::Args),
@@ -63,6 +65,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
         Command::Convert(args) => convert::run(*args),
+        Command::Demo(args) => demo::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),
         Command::Repair(args) => repair::run(args),

@@ -26,7 +26,7 @@ mod types;
 pub use clip::Clip;
 pub use error::SourceError;
 pub use info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
-pub use open::{OpenOptions, SoundChoice};
+pub use open::{OpenOptions, SoundChoice, quiet_libraries};
 pub use spool::spool;
 pub use types::{
     ChromaSite, ColourTags, Damage, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,

@@ -76,8 +76,9 @@ pub(super) fn container(path: &Path) -> Result<Input, SourceError> {
         })
 }
 
-/// Damage is counted and reported by us; the libraries stay silent.
-fn quiet_libraries() {
+/// Keeps the libraries from writing to standard error: damage is counted and
+/// reported by us. Opening a clip does this too.
+pub fn quiet_libraries() {
     static ONCE: std::sync::Once = std::sync::Once::new();
     ONCE.call_once(|| {
         ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);

@@ -1,0 +1,134 @@
+//! `thumbreel demo`: a first reel without a clip and without a network.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::atomic::Ordering;
+
+use anyhow::{Context, Result, bail};
+
+use super::Usage;
+use super::convert::{closing, quietly};
+use super::out::say;
+use crate::board::Board;
+use crate::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
+use crate::convert::Choices;
+use crate::demo;
+use crate::reel::{self, ReelFile};
+
+/// Draw, play, convert and check a short harbour film
+#[derive(clap::Args)]
+#[command(
+    after_help = "Examples:\n  thumbreel demo\n  thumbreel demo /tmp/harbour --board porthole"
+)]
+pub struct Args {
+    /// Folder for film and reel (made if it is missing)
+    #[arg(default_value = "thumbreel-demo")]
+    folder: PathBuf,
+    /// Board to convert for
+    #[arg(short, long, default_value = "lantern-room")]
+    board: String,
+    /// Replace the files of an earlier demo
+    #[arg(long)]
+    overwrite: bool,
+}
+
+/// Makes film and reel, and checks the reel.
+///
+/// # Errors
+/// The board is unknown, or a file cannot be written or read back.
+pub fn run(args: Args) -> Result<ExitCode> {
+    let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
+    std::fs::create_dir_all(&args.folder)
+        .with_context(|| format!("cannot make the folder {}", args.folder.display()))?;
+    let film = args.folder.join("harbour-at-dusk.mp4");
+    let reel = args.folder.join("harbour-at-dusk.tbr");
+    for path in [&film, &reel] {
+        if path.exists() && !args.overwrite {
+            bail!(
+                "{} exists; name another folder, or give --overwrite",
+                path.display()
+            );
+        }
+    }
+    let stop = super::stop::on_signal()?;
+    make_film(&film)?;
+    if stop.load(Ordering::Relaxed) {
+        bail!("stopped before the reel was made");
+    }
+    let choices = Choices {
+        overwrite: args.overwrite,
+        title: Some("Harbour at dusk".into()),
+        ..Choices::new(board)
+    };
+    let outcome = quietly(&choices, &film, &reel, &stop)?;
+    say!("drawn, played and encoded: {}", film.display());
+    say!(
+        "converted for {}: {}",
+        choices.board.name,
+        closing(&outcome)
+    );
+    let (slices, pictures) = check(&reel)?;
+    say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
+    say!("\nWhat to try next:");
+    for line in next_steps(&film, &reel, &choices.board.name) {
+        say!("  {line}");
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The film, beside its name until it is whole.
+fn make_film(film: &Path) -> Result<()> {
+    let folder = film.parent().unwrap_or(Path::new("."));
+    let parts = tempfile::Builder::new()
+        .prefix(".film.")
+        .tempdir_in(folder)?;
+    let part = parts.path().join("film.mp4");
+    demo::write_film(&part, &|_| {})?;
+    std::fs::File::open(&part)?.sync_all()?;
+    std::fs::rename(&part, film).with_context(|| format!("cannot write {}", film.display()))
+}
+
+/// Reads every slice back and decodes every picture.
+fn check(path: &Path) -> Result<(u32, u32)> {
+    let mut file = ReelFile::open(path)?;
+    let header = *file.header();
+    let mut panel = PanelDecoder::new(PanelSettings {
+        width: header.width,
+        height: header.height,
+        shape: match header.shape {
+            reel::Shape::Rectangle => Shape::Rectangle,
+            reel::Shape::Ellipse => Shape::Ellipse,
+        },
+        order: match header.pixel_format {
+            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
+            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
+        },
+        jpeg_tables: file.tables()?.unwrap_or_default(),
+    })?;
+    let (mut slices, mut pictures) = (0, 0);
+    while let Some(slice) = file.next_slice()? {
+        slices += 1;
+        for picture in slice.pictures {
+            let flags = u8::from(picture.key) | u8::from(picture.unchanged) << 1;
+            panel.decode(picture.coding, flags, &picture.bytes)?;
+            pictures += 1;
+        }
+    }
+    if !file.damage().is_empty() || slices != header.slice_count || pictures != header.picture_count
+    {
+        bail!(
+            "{} does not read back as it was written; please report this",
+            path.display()
+        );
+    }
+    Ok((slices, pictures))
+}
+
+fn next_steps(film: &Path, reel: &Path, board: &str) -> [String; 3] {
+    let (film, folder) = (film.display(), reel.parent().unwrap_or(reel).display());
+    [
+        format!("thumbreel serve {folder}"),
+        format!("thumbreel convert {film} --board {board} --plan"),
+        "thumbreel boards".into(),
+    ]
+}
