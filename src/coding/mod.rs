@@ -6,9 +6,12 @@
 //! `spec/coding.md`.
 
 pub mod dirty;
-pub use crate::units::mask;
+pub mod patch;
 pub mod raw;
+pub use crate::units::mask;
 
+#[cfg(feature = "host")]
+pub mod jpeg;
 #[cfg(feature = "host")]
 mod panel;
 #[cfg(feature = "host")]

@@ -1,5 +1,7 @@
 //! A panel with every decoder behind it, for the host: what the board shows.
 
+use super::jpeg;
+use super::patch::{self, Level};
 use super::raw::Rectangles;
 use super::{ByteOrder, Coding, CodingError, DecodeError, Shape};
 use crate::units::Rect;
@@ -20,6 +22,8 @@ pub struct PanelSettings {
     pub shape: Shape,
     /// Byte order of `raw` pixels.
     pub order: ByteOrder,
+    /// Level of `patch`.
+    pub level: Level,
     /// The reel's `tables` chunk; empty if it has none.
     pub jpeg_tables: Vec<u8>,
 }
@@ -27,6 +31,7 @@ pub struct PanelSettings {
 /// Decodes a reel's pictures onto a panel held in memory.
 pub struct PanelDecoder {
     settings: PanelSettings,
+    patch: patch::Decoder<Vec<u8>>,
     pixels: Vec<u16>,
     changed: Vec<Rect>,
 }
@@ -40,6 +45,7 @@ impl PanelDecoder {
         super::check_size(settings.width, settings.height)?;
         let n = usize::from(settings.width) * usize::from(settings.height);
         Ok(Self {
+            patch: patch::Decoder::owned(settings.width, settings.height, settings.level)?,
             settings,
             pixels: vec![0; n],
             changed: Vec::new(),
@@ -64,7 +70,9 @@ impl PanelDecoder {
         }
         match Coding::from_number(coding) {
             Some(Coding::Raw) => self.raw(bytes)?,
-            _ => return Err(DecodeError::Invalid("coding number").into()),
+            Some(Coding::Jpeg) => self.jpeg(bytes)?,
+            Some(Coding::Patch) => self.patch(bytes)?,
+            None => return Err(DecodeError::Invalid("coding number").into()),
         }
         Ok(&self.changed)
     }
@@ -79,6 +87,25 @@ impl PanelDecoder {
     #[must_use]
     pub const fn settings(&self) -> &PanelSettings {
         &self.settings
+    }
+
+    fn patch(&mut self, bytes: &[u8]) -> Result<(), DecodeError> {
+        self.patch.decode(bytes)?;
+        self.patch.changed().rectangles(|r| self.changed.push(r));
+        for &rect in &self.changed {
+            let painted = rows(&mut self.pixels, self.settings.width, rect);
+            for (y, row) in (rect.y..).zip(painted) {
+                self.patch.row(rect.x.into(), y.into(), row);
+            }
+        }
+        Ok(())
+    }
+
+    fn jpeg(&mut self, bytes: &[u8]) -> Result<(), CodingError> {
+        let (w, h) = (self.settings.width, self.settings.height);
+        self.pixels = jpeg::decode(bytes, &self.settings.jpeg_tables, w, h)?;
+        self.changed.push(Rect { x: 0, y: 0, w, h });
+        Ok(())
     }
 
     fn raw(&mut self, bytes: &[u8]) -> Result<(), DecodeError> {

@@ -1,0 +1,81 @@
+//! What both entropy decoders give to the picture loop.
+
+use super::Level;
+use super::syntax::Kind;
+use super::tables::{SCAN4, SCAN8};
+use crate::coding::DecodeError;
+
+/// Longest prefix of a number: its value stays below 2^16.
+const MOST_PREFIX: u32 = 15;
+
+/// Reads the elements of a picture from its payload.
+pub trait Entropy {
+    /// The level whose syntax it reads.
+    const LEVEL: Level;
+
+    /// One flag in `context`.
+    fn flag(&mut self, context: usize) -> bool;
+
+    /// `n` plain bits, first the highest.
+    fn bits(&mut self, n: u32) -> u32;
+
+    /// The levels of one coded block; gives the last place in the scan.
+    ///
+    /// # Errors
+    /// A run past the block or a level too large.
+    fn coefficients(
+        &mut self,
+        kind: Kind,
+        near: usize,
+        out: &mut Coefficients<'_>,
+    ) -> Result<usize, DecodeError>;
+
+    /// Checks that the payload ends with the picture.
+    ///
+    /// # Errors
+    /// Bytes are missing or left over.
+    fn finish(self) -> Result<(), DecodeError>;
+
+    /// A number from 0 by its length (flags, contexts `base` and on, the
+    /// last at `base + most`) and its bits below the highest.
+    ///
+    /// # Errors
+    /// A number of 2^16 or more.
+    #[inline]
+    fn number(&mut self, base: usize, most: usize) -> Result<u32, DecodeError> {
+        let mut length = 0;
+        while self.flag(base + most.min(length as usize)) {
+            length += 1;
+            if length > MOST_PREFIX {
+                return Err(DecodeError::Invalid("number too large"));
+            }
+        }
+        Ok((1 << length) - 1 + self.bits(length))
+    }
+}
+
+/// Where the levels of a block go, already multiplied by the step.
+pub struct Coefficients<'a> {
+    /// Values in rows, all zero before.
+    pub values: &'a mut [i16; 64],
+    /// Step in sixteenths.
+    pub step: i32,
+    /// Four 4x4 blocks, interleaved, in place of one of 8x8.
+    pub fours: bool,
+}
+
+impl Coefficients<'_> {
+    /// Puts a level of `size` at `place` (0..64) of the scan.
+    #[inline(always)]
+    pub fn put(&mut self, place: usize, size: u32, negative: bool) {
+        let value = (size.min(32767) as i32).wrapping_mul(self.step).min(32767);
+        let value = if negative { -value } else { value };
+        let at = if self.fours {
+            let four = SCAN4[place >> 2 & 15] as usize;
+            (place & 3) * 16 + four
+        } else {
+            SCAN8[place & 63] as usize
+        };
+        self.values[at & 63] = value as i16;
+    }
+}
