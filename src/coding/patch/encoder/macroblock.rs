@@ -68,7 +68,6 @@ pub struct Picture<'a> {
     /// Macroblocks that never show.
     pub hidden: &'a [bool],
     pub columns: usize,
-    pub instructions: f32,
 }
 
 impl Picture<'_> {

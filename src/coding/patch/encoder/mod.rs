@@ -130,7 +130,6 @@ impl PictureEncoder for PatchEncoder {
             hints: &mut hints,
             hidden: &self.hidden,
             columns,
-            instructions: 0.0,
         };
         for line in 0..lines {
             picture.left = Neighbour::default();

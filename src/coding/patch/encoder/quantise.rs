@@ -198,7 +198,7 @@ fn trellis(
             } else {
                 rates.flag(context, true)
             };
-            let mut step = |size: u32, nodes: &mut [Node; 12]| {
+            let step = |size: u32, nodes: &mut [Node; 12]| {
                 let mut price = node.price + more;
                 if !(after_zero && place == 63) {
                     price += rates.flag(context + 1, size > 0);

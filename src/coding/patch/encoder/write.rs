@@ -64,19 +64,9 @@ impl Rates {
     pub const fn place(kind: Kind, place: usize, near: usize) -> usize {
         BLOCK + ((kind as usize * 8 + BAND[place] as usize) * 3 + near) * 2
     }
-
-    /// All levels of a coded block.
-    pub fn block(&self, kind: Kind, near: usize, levels: &Levels) -> u32 {
-        let mut price = Pricer {
-            rates: self,
-            sum: 0,
-        };
-        walk(self.level, &mut price, kind, near, levels);
-        price.sum
-    }
 }
 
-/// Takes elements: a writer, or a sum of prices.
+/// Takes the elements of a picture.
 pub trait Sink {
     fn flag(&mut self, context: usize, flag: bool);
     fn bits(&mut self, n: u32, value: u32);
@@ -96,21 +86,6 @@ pub trait Sink {
         if value != 0 {
             self.bits(1, u32::from(value < 0));
         }
-    }
-}
-
-struct Pricer<'a> {
-    rates: &'a Rates,
-    sum: u32,
-}
-
-impl Sink for Pricer<'_> {
-    fn flag(&mut self, context: usize, flag: bool) {
-        self.sum += self.rates.flag(context, flag);
-    }
-
-    fn bits(&mut self, n: u32, _value: u32) {
-        self.sum += n * BIT;
     }
 }
 
@@ -200,14 +175,6 @@ impl Writer {
         match self {
             Self::Light(w) => w.finish(),
             Self::Full(w) => w.finish(),
-        }
-    }
-
-    /// Bytes so far, nearly.
-    pub fn len(&self) -> usize {
-        match self {
-            Self::Light(w) => w.bytes.len(),
-            Self::Full(w) => w.bytes.len() + w.held,
         }
     }
 }
