@@ -10,6 +10,7 @@ use super::Usage;
 use super::convert::{closing, quietly};
 use super::out::say;
 use crate::board::Board;
+use crate::coding::patch::Level;
 use crate::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
 use crate::convert::Choices;
 use crate::demo;
@@ -103,6 +104,7 @@ fn check(path: &Path) -> Result<(u32, u32)> {
             reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
             reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
         },
+        level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables: file.tables()?.unwrap_or_default(),
     })?;
     let (mut slices, mut pictures) = (0, 0);
