@@ -115,7 +115,7 @@ impl<'a> Pictures<'a> {
                     mixed.push((self.stage.canvas(picture)?, *weight));
                 }
                 let parts: Vec<_> = mixed.iter().map(|(canvas, w)| (canvas, *w)).collect();
-                self.stage.finish(Canvas::mix(&parts), self.time(chosen))?
+                self.stage.finish(Canvas::mix(&parts), self.time(chosen))
             }
         };
         wire::apply(self.plan.wire, &mut made);

@@ -6,11 +6,13 @@
 //! all the detail the panel can show, and become red, green and blue there;
 //! [`FramePacer`] decides before that which pictures are needed at all.
 
+pub mod bars;
 pub mod canvas;
 pub mod colour;
 mod convert;
 pub mod curves;
 pub mod dither;
+pub mod flash;
 mod format;
 pub mod geometry;
 mod grade;
@@ -23,10 +25,11 @@ mod repack;
 mod scale;
 mod scaled;
 mod stage;
+pub mod text;
 mod tone;
 
 pub use pace::{FramePacer, Pace};
 pub use plan::{
     Anchor, Deinterlace, Dither, Filter, Fit, PictureError, PicturePlan, Shape, SourceCrop, Tone,
 };
-pub use stage::{PanelPicture, PictureStage};
+pub use stage::{PanelPicture, PictureStage, before_after};

@@ -1,9 +1,12 @@
 //! From the source's picture times to the panel's even ones.
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::{Nanos, Ratio};
 
 /// How pictures are made for the panel's times.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Pace {
     /// The source picture that is on show at the panel picture's time.
     #[default]
@@ -42,6 +45,38 @@ pub struct FramePacer<P> {
     pushed: u64,
     next: u64,
     last: Vec<(u64, f32)>,
+    steps: Steps,
+}
+
+/// How even motion is: source time may not advance by one panel interval from
+/// picture to picture. Zero where every step is the same.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Judder {
+    /// Root mean square of the deviations, in milliseconds.
+    pub rms: f64,
+    /// Largest deviation, in milliseconds.
+    pub worst: f64,
+}
+
+/// Steps of source time, summed up.
+#[derive(Default)]
+struct Steps {
+    last: Option<f64>,
+    count: u64,
+    squares: f64,
+    worst: f64,
+}
+
+impl Steps {
+    fn take(&mut self, source_time: f64, interval: f64) {
+        if let Some(last) = self.last {
+            let off = source_time - last - interval;
+            self.count += 1;
+            self.squares += off * off;
+            self.worst = self.worst.max(off.abs());
+        }
+        self.last = Some(source_time);
+    }
 }
 
 impl<P> FramePacer<P> {
@@ -56,6 +91,7 @@ impl<P> FramePacer<P> {
             pushed: 0,
             next: 0,
             last: Vec::new(),
+            steps: Steps::default(),
         }
     }
 
@@ -64,6 +100,16 @@ impl<P> FramePacer<P> {
     pub fn time_of(&self, number: u64) -> Nanos {
         let offset = self.rate.tick_of(number, 1_000_000_000);
         Nanos(self.start.0.saturating_add_unsigned(offset))
+    }
+
+    /// Unevenness of motion in what was handed out so far.
+    #[must_use]
+    pub fn judder(&self) -> Judder {
+        let count = self.steps.count.max(1) as f64;
+        Judder {
+            rms: (self.steps.squares / count).sqrt() / 1e6,
+            worst: self.steps.worst / 1e6,
+        }
     }
 
     /// Takes the next source picture and hands out the panel pictures that
@@ -184,6 +230,11 @@ impl<P> FramePacer<P> {
             .map(|&(place, weight)| (self.held[place].number, weight))
             .collect();
         let repeat = made_of == self.last;
+        let time =
+            |&(place, weight): &(usize, f32)| self.held[place].time as f64 * f64::from(weight);
+        let source_time = parts.iter().map(time).sum();
+        let interval = self.time_of(self.next + 1).0 - self.time_of(self.next).0;
+        self.steps.take(source_time, interval as f64);
         self.last = made_of;
         let number = self.next;
         self.next += 1;
@@ -257,6 +308,37 @@ mod tests {
         let seen = chosen((12, 1), (24, 1), 50);
         let wanted = |n: usize| (n as u64 / 2, n % 2 == 1);
         assert!(seen.iter().enumerate().all(|(n, &s)| s == wanted(n)));
+    }
+
+    /// Judder of `source_rate` pictures a second shown at `rate` for ten
+    /// seconds.
+    fn judder(source_rate: i64, rate: u32, pace: Pace) -> Judder {
+        let mut pacer = FramePacer::new(Ratio::new(rate, 1).unwrap(), Nanos(0), pace);
+        let time = |n: i64| Nanos(n * 1_000_000_000 / source_rate);
+        let mut ignore = |_: Shown<'_, ()>| Ok::<(), ()>(());
+        for n in 0..10 * source_rate {
+            pacer.push(time(n), (), &mut ignore).unwrap();
+        }
+        pacer.finish(time(10 * source_rate), &mut ignore).unwrap();
+        pacer.judder()
+    }
+
+    #[test]
+    fn blending_is_evener_than_choosing() {
+        assert!(judder(30, 15, Pace::Choose).worst < 0.001);
+        for (source_rate, rate) in [(24, 30), (25, 15), (30, 24), (60, 25)] {
+            let choose = judder(source_rate, rate, Pace::Choose);
+            let blend = judder(source_rate, rate, Pace::Blend);
+            assert!(
+                blend.rms < 0.7 * choose.rms,
+                "{source_rate} to {rate}: {blend:?} {choose:?}"
+            );
+            // Choosing is never off by more than one source interval.
+            assert!(
+                choose.worst <= 1000.0 / source_rate as f64 + 0.001,
+                "{choose:?}"
+            );
+        }
     }
 
     #[test]

@@ -1,9 +1,12 @@
 //! What the picture stage is asked to do, as plain validated values.
 
+use serde::{Deserialize, Serialize};
+
 use crate::source::QuarterTurns;
 
 /// How the picture meets the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Fit {
     /// All of the picture is shown; bars fill the rest.
     #[default]
@@ -16,7 +19,7 @@ pub enum Fit {
 
 /// Which part stays when something is cut off, and where the picture stands
 /// between bars: 0 left or top, 0.5 middle, 1 right or bottom.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Anchor {
     /// Horizontally, 0..=1.
     pub x: f32,
@@ -31,7 +34,8 @@ impl Default for Anchor {
 }
 
 /// Resampling kernel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Filter {
     /// Mean of the covered area.
     Box,
@@ -49,7 +53,8 @@ pub enum Filter {
 }
 
 /// How 8 bits and more a component become RGB565.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Dither {
     /// Rounding to the nearest level.
     None,
@@ -63,7 +68,8 @@ pub enum Dither {
 }
 
 /// What is done with interlaced pictures.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Deinterlace {
     /// Pictures marked as interlaced are deinterlaced.
     #[default]
@@ -75,7 +81,8 @@ pub enum Deinterlace {
 }
 
 /// The visible part of the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Shape {
     /// All pixels.
     #[default]
@@ -85,7 +92,7 @@ pub enum Shape {
 }
 
 /// Adjustments of tone. The default changes nothing.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tone {
     /// Exponent on code values: below 1 lightens, above 1 darkens. 0.25..=4.
     pub gamma: f32,
@@ -117,7 +124,7 @@ impl Tone {
 }
 
 /// A part of the source's stored pixels, for example what lies between bars.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct SourceCrop {
     /// Columns to leave out at the left.
     pub left: u32,
@@ -129,8 +136,9 @@ pub struct SourceCrop {
     pub bottom: u32,
 }
 
-/// Everything the picture stage is asked to do.
-#[derive(Clone, Debug, PartialEq)]
+/// Everything the picture stage is asked to do. It is written into reels, so
+/// that a reel can be compared with its clip.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PicturePlan {
     /// Panel width in pixels, as the panel's memory is addressed.
     pub width: u16,
@@ -142,6 +150,7 @@ pub struct PicturePlan {
     pub anchor: Anchor,
     /// Turns of the upright picture in the panel's memory, for the way the
     /// panel is mounted.
+    #[serde(with = "turns")]
     pub turns: QuarterTurns,
     /// Left and right exchanged in the panel's memory, after the turns.
     pub mirror: bool,
@@ -159,6 +168,21 @@ pub struct PicturePlan {
     pub crop: Option<SourceCrop>,
     /// The visible part of the panel.
     pub shape: Shape,
+}
+
+/// Turns are written as their number.
+mod turns {
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use crate::source::QuarterTurns;
+
+    pub fn serialize<S: Serializer>(turns: &QuarterTurns, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_u8(turns.count())
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<QuarterTurns, D::Error> {
+        u8::deserialize(from).map(|n| QuarterTurns::clockwise(n.into()))
+    }
 }
 
 impl PicturePlan {

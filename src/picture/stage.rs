@@ -4,8 +4,9 @@ use super::canvas::Canvas;
 use super::dither;
 use super::geometry::{Stored, layout};
 use super::panel;
-use super::plan::{PictureError, PicturePlan};
+use super::plan::{PictureError, PicturePlan, Tone};
 use super::scaled::ScaledSource;
+use super::text::Subtitles;
 use super::tone;
 use crate::source::SourcePicture;
 use crate::units::Nanos;
@@ -29,6 +30,7 @@ pub struct PanelPicture {
 pub struct PictureStage {
     plan: PicturePlan,
     scaled: ScaledSource,
+    subtitles: Option<Subtitles>,
 }
 
 impl PictureStage {
@@ -40,6 +42,7 @@ impl PictureStage {
         plan.validate()?;
         Ok(Self {
             scaled: ScaledSource::new(&plan),
+            subtitles: None,
             plan,
         })
     }
@@ -57,7 +60,7 @@ impl PictureStage {
     /// cannot be read.
     pub fn render(&mut self, picture: &SourcePicture) -> Result<PanelPicture, PictureError> {
         let canvas = self.canvas(picture)?;
-        self.finish(canvas, picture.time)
+        Ok(self.finish(canvas, picture.time))
     }
 
     /// The upright picture on its canvas, with bars: what [`Self::finish`]
@@ -87,19 +90,49 @@ impl PictureStage {
         Ok(canvas)
     }
 
-    /// Turns a canvas into the panel's memory order and dithers it. `time` is
-    /// the picture's place in the clip.
-    ///
-    /// # Errors
-    /// None yet; text on the picture may fail.
-    pub fn finish(&mut self, canvas: Canvas, _time: Nanos) -> Result<PanelPicture, PictureError> {
+    /// Burns these subtitles in from now on.
+    pub fn set_subtitles(&mut self, subtitles: Subtitles) {
+        self.subtitles = Some(subtitles);
+    }
+
+    /// True if the same text is on show at both times, so that a repeated
+    /// picture may be kept.
+    #[must_use]
+    pub fn same_text(&self, a: Nanos, b: Nanos) -> bool {
+        self.subtitles.as_ref().is_none_or(|text| text.same(a, b))
+    }
+
+    /// Burns text into a canvas, turns it into the panel's memory order and
+    /// dithers it. `time` is the picture's place in the clip.
+    #[must_use]
+    pub fn finish(&mut self, mut canvas: Canvas, time: Nanos) -> PanelPicture {
+        if let Some(text) = &mut self.subtitles {
+            text.burn(&mut canvas, time);
+        }
         let mut canvas = canvas.mounted(self.plan.turns, self.plan.mirror);
         panel::hide(&mut canvas, self.plan.shape);
-        Ok(PanelPicture {
+        PanelPicture {
             width: canvas.width,
             height: canvas.height,
             rgb: canvas.to_rgb8(),
             pixels: dither::to_rgb565(&canvas, self.plan.dither),
-        })
+        }
     }
+}
+
+/// A picture as it would be without the plan's tone, and with it.
+///
+/// # Errors
+/// As [`PictureStage::render`].
+pub fn before_after(
+    plan: &PicturePlan,
+    picture: &SourcePicture,
+) -> Result<[PanelPicture; 2], PictureError> {
+    let plain = PicturePlan {
+        tone: Tone::default(),
+        ..plan.clone()
+    };
+    let before = PictureStage::new(plain)?.render(picture)?;
+    let after = PictureStage::new(plan.clone())?.render(picture)?;
+    Ok([before, after])
 }
