@@ -5,6 +5,7 @@
 mod bars;
 mod boards;
 mod choose;
+mod compare;
 mod convert;
 mod demo;
 mod inspect;
@@ -34,6 +35,7 @@ struct Cli {
 #[derive(Subcommand)]
 enum Command {
     Boards(boards::Args),
+    Compare(compare::Args),
     Convert(Box<convert::Args>),
     Demo(demo::Args),
     Inspect(inspect::Args),
@@ -64,6 +66,7 @@ pub fn main() -> ExitCode {
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(*args),
         Command::Demo(args) => demo::run(args),
         Command::Inspect(args) => inspect::run(args),

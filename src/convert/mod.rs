@@ -13,6 +13,7 @@
 
 mod assemble;
 mod choices;
+pub mod compare;
 mod cutter;
 mod decode;
 mod encoder;

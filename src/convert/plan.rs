@@ -206,6 +206,8 @@ impl ConvertPlan {
             "sound": view.sound,
             "from": view.from,
             "length": view.length,
+            "stage": self.picture,
+            "pace": self.pace,
         });
         shaped.to_string()
     }

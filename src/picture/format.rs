@@ -72,12 +72,12 @@ pub fn reading(format: Pixel) -> Result<Reading, PictureError> {
     if let Some(direct) = planar(format, name) {
         return Ok(direct);
     }
-    let target_name = repacked(name);
+    let target_name = swapped(name).unwrap_or_else(|| repacked(name).into());
     let target: Pixel = target_name.parse().map_err(|_| unknown())?;
-    let mut reading = match target_name {
+    let mut reading = match target_name.as_str() {
         "rgba" => rgba(8),
         "rgba64le" => rgba(16),
-        _ => planar(target, target_name).ok_or_else(unknown)?,
+        _ => planar(target, &target_name).ok_or_else(unknown)?,
     };
     reading.alpha = has_alpha(name);
     reading.repack = Some(target);
@@ -126,6 +126,12 @@ fn planar(format: Pixel, name: &str) -> Option<Reading> {
     })
 }
 
+/// The little-endian twin of a big-endian planar format.
+fn swapped(name: &str) -> Option<String> {
+    let twin = format!("{}le", name.strip_suffix("be")?);
+    planar(twin.parse().ok()?, &twin).map(|_| twin)
+}
+
 /// The planar or RGBA format that holds all of `name` without loss; colour
 /// matrices are never applied on the way.
 fn repacked(name: &str) -> &'static str {
@@ -148,11 +154,7 @@ fn repacked_by_family(name: &str) -> &'static str {
     let wide = [
         "48", "64", "f32", "f16", "10", "12", "14", "16le", "16be", "9be",
     ];
-    if starts(&["yuv420p", "yuva420p"]) {
-        "yuv420p16le"
-    } else if starts(&["yuv422p", "yuva422p"]) {
-        "yuv422p16le"
-    } else if starts(&["yuv", "xv", "ayuv", "y2", "y4", "p4", "p2", "xyz"]) && !starts(&["xyz"]) {
+    if starts(&["yuv", "xv", "ayuv", "y2", "y4", "p4", "p2"]) {
         "yuv444p16le"
     } else if starts(&["gray"]) {
         "gray16le"
@@ -196,7 +198,7 @@ mod tests {
         let target = |format| reading(format).unwrap().repack.unwrap();
         assert_eq!(target(Pixel::NV12), Pixel::YUV420P);
         assert_eq!(target(Pixel::P010LE), Pixel::YUV420P10LE);
-        assert_eq!(target(Pixel::YUV420P10BE), Pixel::YUV420P16LE);
+        assert_eq!(target(Pixel::YUV420P10BE), Pixel::YUV420P10LE);
         assert_eq!(target(Pixel::PAL8), Pixel::RGBA);
         assert_eq!(target(Pixel::RGB565LE), Pixel::RGBA);
         assert_eq!(target(Pixel::RGB48BE), Pixel::RGBA64LE);

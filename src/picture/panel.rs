@@ -1,43 +1,8 @@
-//! The panel itself: what it shows of its pixels, and in which order and
-//! polarity it wants them.
+//! The panel itself: what it shows of its pixels.
 
 use super::canvas::Canvas;
 use super::plan::Shape;
 use crate::units::{Rect, mask};
-
-/// How a panel wants its pixels. The default takes RGB565 as it is.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub struct Wire {
-    /// Blue in the high bits and red in the low ones.
-    pub bgr: bool,
-    /// Every bit inverted.
-    pub inverted: bool,
-    /// Low byte first; panels on SPI commonly take the high byte first.
-    pub low_byte_first: bool,
-}
-
-impl Wire {
-    /// One RGB565 pixel as the panel wants it.
-    #[must_use]
-    pub const fn pixel(self, rgb565: u16) -> u16 {
-        let ordered = if self.bgr {
-            rgb565 >> 11 | rgb565 & 0x07E0 | rgb565 << 11
-        } else {
-            rgb565
-        };
-        if self.inverted { !ordered } else { ordered }
-    }
-
-    /// Pixels ready to be sent, two bytes each.
-    #[must_use]
-    pub fn bytes(self, pixels: &[u16]) -> Vec<u8> {
-        let bytes = |&p: &u16| match self.low_byte_first {
-            true => self.pixel(p).to_le_bytes(),
-            false => self.pixel(p).to_be_bytes(),
-        };
-        pixels.iter().flat_map(bytes).collect()
-    }
-}
 
 /// Blackens what the panel does not show.
 pub fn hide(canvas: &mut Canvas, shape: Shape) {
@@ -110,26 +75,6 @@ pub fn safe_area_view(rgb: &[u8], width: u16, height: u16, shape: Shape) -> Vec<
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn primaries_on_the_wire() {
-        // MIPI DCS 16-bit pixels, high byte first: red F800, green 07E0, blue 001F.
-        let rgb = [0xF800, 0x07E0, 0x001F];
-        let plain = Wire::default();
-        assert_eq!(plain.bytes(&rgb), [0xF8, 0x00, 0x07, 0xE0, 0x00, 0x1F]);
-        let bgr = Wire { bgr: true, ..plain };
-        assert_eq!(bgr.bytes(&rgb), [0x00, 0x1F, 0x07, 0xE0, 0xF8, 0x00]);
-        let inverted = Wire {
-            inverted: true,
-            ..plain
-        };
-        assert_eq!(inverted.bytes(&rgb[..1]), [0x07, 0xFF]);
-        let low_first = Wire {
-            low_byte_first: true,
-            ..plain
-        };
-        assert_eq!(low_first.bytes(&rgb[..1]), [0x00, 0xF8]);
-    }
 
     #[test]
     fn the_safe_area_lies_inside_the_ellipse() {

@@ -4,7 +4,12 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod bars;
 mod colour;
 mod dither;
+mod flash;
 mod frames;
+mod quality;
 mod scaling;
+mod sheet;
+mod text;

@@ -1,0 +1,209 @@
+//! `thumbreel compare`: a reel against its clip.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::{Context, Result};
+use serde_json::json;
+
+use super::out::say;
+use crate::convert::compare::{Comparison, Pair, Score, compare};
+
+/// Compare a reel with the clip it was made of: PSNR and SSIM
+///
+/// What the panel shows is held against the clip's picture at the panel's size
+/// in all its colours, as the reel's own settings make it. Over the clip, PSNR
+/// is that of the mean squared error, SSIM the mean.
+#[derive(clap::Args)]
+pub(crate) struct Args {
+    /// The reel
+    #[arg(value_name = "REEL")]
+    reel: PathBuf,
+    /// The clip it was made of
+    #[arg(value_name = "CLIP")]
+    clip: PathBuf,
+    /// Print every picture
+    #[arg(long)]
+    each: bool,
+    /// How many of the worst moments to name, each a second or more apart
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=100))]
+    worst: u16,
+    /// Write a PNG of each worst moment: clip, panel, difference four times enlarged
+    #[arg(long, value_name = "FOLDER")]
+    strips: Option<PathBuf>,
+    /// Print one line of JSON
+    #[arg(long)]
+    json: bool,
+    /// Decoder threads [default: one a core]
+    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
+    threads: usize,
+}
+
+pub(crate) fn run(args: Args) -> Result<ExitCode> {
+    let mut worst = Worst {
+        most: args.worst.into(),
+        keep_pictures: args.strips.is_some(),
+        moments: Vec::new(),
+    };
+    let mut all = Vec::new();
+    let found = compare(&args.reel, &args.clip, args.threads, |score, pair| {
+        worst.look(score, pair);
+        match (args.each, args.json) {
+            (true, true) => all.push(score_json(score)),
+            (true, false) => say!("{}", score_text(score)),
+            _ => {}
+        }
+    })?;
+    let strips = match &args.strips {
+        Some(folder) => write_strips(folder, &worst.moments)?,
+        None => Vec::new(),
+    };
+    if args.json {
+        print_json(&args, &found, &worst, &all, &strips);
+    } else {
+        print_text(&args, &found, &worst, &strips);
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The worst pictures so far, at least a second apart.
+struct Worst {
+    most: usize,
+    keep_pictures: bool,
+    moments: Vec<Moment>,
+}
+
+struct Moment {
+    score: Score,
+    strip: Option<image::RgbImage>,
+}
+
+impl Worst {
+    fn look(&mut self, score: &Score, pair: &Pair<'_>) {
+        let near = |m: &Moment| (m.score.seconds - score.seconds).abs() < 1.0;
+        let full = self.moments.len() >= self.most;
+        let beaten = match self.moments.iter().find(|m| near(m)) {
+            Some(near) => near.score.ssim <= score.ssim,
+            None => full && self.moments.iter().all(|m| m.score.ssim <= score.ssim),
+        };
+        if beaten || self.most == 0 {
+            return;
+        }
+        self.moments.retain(|m| !near(m));
+        let strip = self.keep_pictures.then(|| strip(pair));
+        self.moments.push(Moment {
+            score: *score,
+            strip,
+        });
+        self.moments
+            .sort_by(|a, b| a.score.ssim.total_cmp(&b.score.ssim));
+        self.moments.truncate(self.most);
+    }
+}
+
+/// Clip, panel and difference side by side; no difference is mid grey.
+fn strip(pair: &Pair<'_>) -> image::RgbImage {
+    let (w, h) = (u32::from(pair.width), u32::from(pair.height));
+    image::RgbImage::from_fn(3 * w, h, |x, y| {
+        let at = ((y * w + x % w) * 3) as usize;
+        let (source, panel) = (&pair.source[at..at + 3], &pair.panel[at..at + 3]);
+        image::Rgb(std::array::from_fn(|c| match x / w {
+            0 => source[c],
+            1 => panel[c],
+            _ => (128 + 4 * (i32::from(panel[c]) - i32::from(source[c]))).clamp(0, 255) as u8,
+        }))
+    })
+}
+
+fn write_strips(folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {
+    let trouble = || format!("cannot write into {}", folder.display());
+    std::fs::create_dir_all(folder).with_context(trouble)?;
+    let mut written = Vec::new();
+    for moment in moments {
+        let Some(strip) = &moment.strip else { continue };
+        let path = folder.join(format!("picture-{:06}.png", moment.score.number));
+        let mut file = tempfile::NamedTempFile::new_in(folder).with_context(trouble)?;
+        strip
+            .write_to(file.as_file_mut(), image::ImageFormat::Png)
+            .with_context(trouble)?;
+        file.as_file().sync_all().with_context(trouble)?;
+        file.persist(&path).with_context(trouble)?;
+        written.push(path);
+    }
+    Ok(written)
+}
+
+fn score_text(score: &Score) -> String {
+    format!(
+        "picture {:6} at {:9.3} s: PSNR {:6.2} dB, SSIM {:.4}",
+        score.number, score.seconds, score.psnr, score.ssim
+    )
+}
+
+fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]) {
+    say!(
+        "{} against {}: {} pictures\n  PSNR {:.2} dB (lowest {:.2})\n  SSIM {:.4} (lowest {:.4})",
+        args.reel.display(),
+        args.clip.display(),
+        found.pictures,
+        found.psnr,
+        found.lowest_psnr,
+        found.ssim,
+        found.lowest_ssim,
+    );
+    if found.missing > 0 {
+        say!(
+            "  {} pictures of the clip are not in the reel",
+            found.missing
+        );
+    }
+    if !worst.moments.is_empty() {
+        say!("worst moments:");
+    }
+    for moment in &worst.moments {
+        say!("  {}", score_text(&moment.score));
+    }
+    for path in strips {
+        say!("wrote {}", path.display());
+    }
+}
+
+/// JSON knows no infinity: equal pictures have PSNR null.
+fn score_json(score: &Score) -> serde_json::Value {
+    json!({
+        "picture": score.number,
+        "seconds": score.seconds,
+        "psnr": finite(score.psnr),
+        "ssim": score.ssim,
+    })
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+fn print_json(
+    args: &Args,
+    found: &Comparison,
+    worst: &Worst,
+    all: &[serde_json::Value],
+    strips: &[PathBuf],
+) {
+    let moments: Vec<_> = worst.moments.iter().map(|m| score_json(&m.score)).collect();
+    let mut result = json!({
+        "reel": args.reel.display().to_string(),
+        "clip": args.clip.display().to_string(),
+        "pictures": found.pictures,
+        "missing": found.missing,
+        "psnr": finite(found.psnr),
+        "ssim": found.ssim,
+        "lowest_psnr": finite(found.lowest_psnr),
+        "lowest_ssim": found.lowest_ssim,
+        "worst": moments,
+        "strips": strips.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
+    });
+    if args.each {
+        result["each"] = all.into();
+    }
+    say!("{result}");
+}
