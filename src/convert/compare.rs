@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
+use crate::coding::patch::Level;
 use crate::coding::{self, ByteOrder, CodingError, PanelDecoder, PanelSettings};
 use crate::picture::dither::expand;
 use crate::picture::pace::Shown;
@@ -343,6 +344,7 @@ fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
             reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
             reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
         },
+        level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables,
     }
 }
