@@ -19,6 +19,8 @@ mod compress;
 #[cfg(feature = "host")]
 pub mod downmix;
 #[cfg(feature = "host")]
+pub mod enclosure;
+#[cfg(feature = "host")]
 pub mod encode;
 #[cfg(feature = "host")]
 mod envelope;
@@ -27,11 +29,15 @@ mod error;
 #[cfg(feature = "host")]
 mod front;
 #[cfg(feature = "host")]
+pub mod gain;
+#[cfg(feature = "host")]
 pub mod layout;
 #[cfg(feature = "host")]
 mod level;
 #[cfg(feature = "host")]
 mod limit;
+#[cfg(feature = "host")]
+pub mod listen;
 #[cfg(feature = "host")]
 pub mod loudness;
 #[cfg(feature = "host")]
@@ -48,6 +54,8 @@ mod shape;
 mod shaped8;
 #[cfg(feature = "host")]
 mod stage;
+#[cfg(feature = "host")]
+pub mod supply;
 
 pub use block::{BlockError, SoundCoding, block_bytes, decode_block};
 

@@ -2,10 +2,13 @@
 //! general-purpose libraries.
 
 mod blocks;
+mod enclosure;
 mod filters;
+mod gain;
 mod level;
 mod loudness;
 mod phase;
+mod programme;
 mod python;
 mod signals;
 mod stage;
