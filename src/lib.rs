@@ -25,6 +25,8 @@ pub mod units;
 #[cfg(feature = "host")]
 pub mod board;
 #[cfg(feature = "host")]
+pub mod budget;
+#[cfg(feature = "host")]
 pub mod command;
 #[cfg(feature = "host")]
 pub mod convert;

@@ -1,0 +1,212 @@
+//! One line of a budget: need against capacity.
+
+use serde::Serialize;
+
+use crate::board::{Board, Provenance};
+
+/// What a line is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Part {
+    /// Bytes a second from the card.
+    Card,
+    /// Bytes a second over the air.
+    Wifi,
+    /// Time of the panel's bus.
+    Bus,
+    /// Decoding and sending that cannot overlap.
+    Turns,
+    /// One picture, the most expensive.
+    Picture,
+    /// The core that draws (the only one, where there is one).
+    DrawCore,
+    /// The core that reads and sounds.
+    ReadCore,
+    /// Internal memory.
+    Internal,
+    /// External memory.
+    External,
+    /// Traffic of external memory.
+    ExternalRate,
+    /// I2S bit clock.
+    I2s,
+    /// Size of the file on its card.
+    Space,
+    /// Current through the regulator.
+    Regulator,
+    /// Temperature of the regulator.
+    Heat,
+    /// Current from USB port or cell.
+    Source,
+}
+
+impl Part {
+    /// The part's name in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Card => "card",
+            Self::Wifi => "Wi-Fi",
+            Self::Bus => "panel bus",
+            Self::Turns => "decode and send in turn",
+            Self::Picture => "worst picture",
+            Self::DrawCore => "drawing core",
+            Self::ReadCore => "reading core",
+            Self::Internal => "internal memory",
+            Self::External => "external memory",
+            Self::ExternalRate => "external memory traffic",
+            Self::I2s => "I2S",
+            Self::Space => "file size",
+            Self::Regulator => "regulator current",
+            Self::Heat => "regulator heat",
+            Self::Source => "supply current",
+        }
+    }
+}
+
+/// Whether a need is met.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// With the asked margin to spare.
+    Fit,
+    /// Met, with less than the margin to spare.
+    Tight,
+    /// Not met.
+    Not,
+}
+
+impl Verdict {
+    /// The verdict on a need at `ratio` of its capacity.
+    #[must_use]
+    pub fn of(ratio: f64, margin: f64) -> Self {
+        if ratio > 1.0 || ratio.is_nan() {
+            Self::Not
+        } else if ratio > 1.0 - margin + 1e-12 {
+            Self::Tight
+        } else {
+            Self::Fit
+        }
+    }
+
+    /// One word.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Fit => "fit",
+            Self::Tight => "tight",
+            Self::Not => "not",
+        }
+    }
+}
+
+/// Where a figure comes from: computed from keys, the weakest of which is named.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Origin {
+    /// How the figure itself was made.
+    pub kind: Provenance,
+    /// The weakest provenance among what it was made from.
+    pub of: Provenance,
+    /// What it was made from.
+    pub from: Vec<String>,
+}
+
+impl Origin {
+    /// Computed from keys of a board.
+    #[must_use]
+    pub fn keys(board: &Board, keys: &[&str]) -> Self {
+        Self {
+            kind: Provenance::Computed,
+            of: keys
+                .iter()
+                .map(|k| board.provenance_of(k))
+                .max()
+                .unwrap_or(Provenance::Computed),
+            from: keys.iter().map(|k| (*k).to_owned()).collect(),
+        }
+    }
+
+    /// From one named origin that is no key.
+    #[must_use]
+    pub fn plain(kind: Provenance, from: &str) -> Self {
+        Self {
+            kind,
+            of: kind,
+            from: vec![from.to_owned()],
+        }
+    }
+
+    /// From two origins together.
+    #[must_use]
+    pub fn and(mut self, other: Self) -> Self {
+        self.kind = Provenance::Computed;
+        self.of = self.of.max(other.of);
+        for name in other.from {
+            if !self.from.contains(&name) {
+                self.from.push(name);
+            }
+        }
+        self
+    }
+}
+
+impl std::fmt::Display for Origin {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.kind == self.of {
+            write!(f, "{} ({})", self.kind, self.from.join(", "))
+        } else {
+            write!(f, "{} from {} {}", self.kind, self.of, self.from.join(", "))
+        }
+    }
+}
+
+/// Need against capacity of one part.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Line {
+    /// The part.
+    pub part: Part,
+    /// What is needed.
+    pub need: f64,
+    /// What there is.
+    pub capacity: f64,
+    /// Unit of both.
+    pub unit: &'static str,
+    /// Share of the need that does not grow with rate or size of the pictures.
+    pub fixed: f64,
+    /// It grows with the picture rate.
+    pub by_rate: bool,
+    /// It grows with the picture's area.
+    pub by_area: bool,
+    /// When the need is greatest, in seconds from the start.
+    pub at_seconds: Option<f64>,
+    /// Where the need comes from.
+    pub need_origin: Origin,
+    /// Where the capacity comes from.
+    pub capacity_origin: Origin,
+    /// The verdict with the asked margin.
+    pub verdict: Verdict,
+    /// What else must be said.
+    pub note: Option<String>,
+}
+
+impl Line {
+    /// Need over capacity; infinite where there is none.
+    #[must_use]
+    pub fn ratio(&self) -> f64 {
+        if self.capacity > 0.0 {
+            self.need / self.capacity
+        } else if self.need > 0.0 {
+            f64::INFINITY
+        } else {
+            0.0
+        }
+    }
+
+    /// The factor by which what grows may grow until it fills `share` of the
+    /// capacity; `None` if nothing grows.
+    #[must_use]
+    pub fn room(&self, share: f64) -> Option<f64> {
+        let growing = self.need - self.fixed;
+        (growing > 0.0).then(|| ((self.capacity * share - self.fixed) / growing).max(0.0))
+    }
+}

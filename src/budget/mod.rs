@@ -1,0 +1,206 @@
+//! Closed-form needs of a reel against the capacities of a board: link, bus,
+//! cores, memory, I2S, card space and power, each with margin and verdict.
+//!
+//! A reel, or settings alone, is first reduced to [`ReelFacts`]; the needs are
+//! those of its worst window, not of the mean.
+
+mod air;
+mod change;
+mod chart;
+mod compare;
+mod cost;
+mod current;
+mod facts;
+mod line;
+mod lines;
+mod memory;
+mod settings;
+mod stall;
+
+use serde::Serialize;
+
+use crate::board::Board;
+
+pub use air::{
+    AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
+};
+pub use change::{Change, best_change};
+pub use chart::chart;
+pub use compare::{Comparison, Crossover};
+pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
+pub use current::{Currents, Duty, speaker_watts};
+pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
+pub use line::{Line, Origin, Part, Verdict};
+pub use memory::{Buffer, MemoryPlan, Place};
+pub use settings::Settings;
+pub use stall::{StallNeed, stall_need};
+
+/// Where a reel is read from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Link {
+    /// The memory card.
+    Card,
+    /// The wireless link.
+    Wifi,
+}
+
+impl Link {
+    /// The links that a board has.
+    #[must_use]
+    pub fn of(board: &Board) -> Vec<Self> {
+        let card = board.card.is_some().then_some(Self::Card);
+        let wifi = board.wifi.is_some().then_some(Self::Wifi);
+        card.into_iter().chain(wifi).collect()
+    }
+
+    /// The link's name in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Card => "card",
+            Self::Wifi => "Wi-Fi",
+        }
+    }
+}
+
+/// How a budget is made.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Terms {
+    /// Share of each capacity that must stay free for the verdict "fit".
+    pub margin: f64,
+    /// Length of the window whose worst is taken, in seconds.
+    pub window: f64,
+}
+
+impl Default for Terms {
+    fn default() -> Self {
+        Self {
+            margin: 0.15,
+            window: 1.0,
+        }
+    }
+}
+
+/// Why there is no budget.
+#[derive(Debug, thiserror::Error)]
+pub enum BudgetError {
+    /// The board has no such link.
+    #[error(
+        "the board `{board}` has no [{section}] section, so nothing can be read from there; add one, or choose the other link"
+    )]
+    NoLink {
+        /// The board's name.
+        board: String,
+        /// The section that is missing.
+        section: &'static str,
+    },
+    /// The reel holds no slice.
+    #[error(
+        "there is no slice in the reel, so there is nothing to play; `thumbreel repair` may find some"
+    )]
+    Empty,
+}
+
+/// A whole budget for one link.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Budget {
+    /// The board's name.
+    pub board: String,
+    /// The link that it was made for.
+    pub link: Link,
+    /// Margin that "fit" asks for.
+    pub margin: f64,
+    /// Every need against its capacity.
+    pub lines: Vec<Line>,
+    /// Where each buffer lies.
+    pub memory: MemoryPlan,
+    /// Electric currents while playing.
+    pub currents: Currents,
+    /// Worst verdict of all lines.
+    pub verdict: Verdict,
+    /// Minutes of such play in a gigabyte (10^9 bytes).
+    pub minutes_per_gigabyte: f64,
+    /// Picture rate of the reel, a second.
+    pub rate: f64,
+    /// Width and height of its pictures.
+    pub size: (u16, u16),
+}
+
+impl Budget {
+    /// The budget of `reel` on `board` over `link`.
+    ///
+    /// # Errors
+    /// The board lacks the link, or the reel is empty.
+    pub fn new(
+        reel: &ReelFacts,
+        board: &Board,
+        link: Link,
+        terms: Terms,
+    ) -> Result<Self, BudgetError> {
+        if !Link::of(board).contains(&link) {
+            let section = if link == Link::Card { "card" } else { "wifi" };
+            return Err(BudgetError::NoLink {
+                board: board.name.clone(),
+                section,
+            });
+        }
+        if reel.slices.is_empty() || reel.ticks() == 0 {
+            return Err(BudgetError::Empty);
+        }
+        let memory = MemoryPlan::new(reel, board);
+        let (lines, currents) = lines::all(reel, board, link, terms, &memory);
+        let verdict = lines
+            .iter()
+            .map(|l| l.verdict)
+            .max()
+            .unwrap_or(Verdict::Not);
+        Ok(Self {
+            board: board.name.clone(),
+            link,
+            margin: terms.margin,
+            lines,
+            memory,
+            currents,
+            verdict,
+            minutes_per_gigabyte: 1e9 / reel.total_bytes.max(1) as f64 * reel.seconds() / 60.0,
+            rate: reel.rate,
+            size: (reel.width, reel.height),
+        })
+    }
+
+    /// The line whose need is the greatest share of its capacity.
+    ///
+    /// # Panics
+    /// Never: a budget has lines.
+    #[must_use]
+    pub fn bottleneck(&self) -> &Line {
+        self.lines
+            .iter()
+            .max_by(|a, b| a.ratio().total_cmp(&b.ratio()))
+            .expect("a budget has lines")
+    }
+
+    /// The highest picture rate at which every line keeps the margin, else
+    /// equal. 0 if none does.
+    #[must_use]
+    pub fn highest_rate(&self) -> f64 {
+        let rate = |l: &Line| l.room(1.0 - self.margin).map(|room| self.rate * room);
+        self.lines
+            .iter()
+            .filter(|l| l.by_rate)
+            .filter_map(rate)
+            .fold(f64::INFINITY, f64::min)
+    }
+
+    /// The factor on width and height at which every line keeps the margin.
+    #[must_use]
+    pub fn highest_scale(&self) -> f64 {
+        let scale = |l: &Line| l.room(1.0 - self.margin).map(f64::sqrt);
+        self.lines
+            .iter()
+            .filter(|l| l.by_area)
+            .filter_map(scale)
+            .fold(f64::INFINITY, f64::min)
+    }
+}
