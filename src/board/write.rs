@@ -58,7 +58,7 @@ fn grouped(i: i64) -> String {
     }
     let mut out = String::new();
     for (n, c) in digits.chars().enumerate() {
-        if n > 0 && (digits.len() - n) % 3 == 0 {
+        if n > 0 && (digits.len() - n).is_multiple_of(3) {
             out.push('_');
         }
         out.push(c);

@@ -4,9 +4,9 @@ use crate::board::{Board, PowerSource, Provenance};
 
 use super::cost::{Costs, card_rate, card_wire_ns};
 use super::current::{Currents, Duty};
-use super::facts::{PictureCoding, PictureFacts, ReelFacts};
+use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
-use super::memory::{MemoryPlan, Place};
+use super::memory::{MemoryPlan, Place, overlaps};
 use super::{Link, Terms, air};
 
 /// The largest file on a FAT32 card, in whole sectors.
@@ -254,9 +254,7 @@ impl Case<'_> {
     /// With one picture buffer a picture is not decoded while the one before
     /// it is still being sent.
     fn turns_line(&self) -> Option<Line> {
-        let overlaps =
-            self.reel.coding == PictureCoding::Raw || self.board.player.picture_buffers > 1;
-        if overlaps || !self.costs.dma {
+        if overlaps(self.reel, self.board) || !self.costs.dma {
             return None;
         }
         let (load, at) = self.worst_load(|p| self.decode(p) + self.send(p));
@@ -456,20 +454,9 @@ impl Case<'_> {
         } else {
             limit
         };
-        let mut source = self.power_line(
-            Part::Source,
-            currents.source_peak_ma,
-            through,
-            "mA at full-scale sound",
-            key,
-        );
-        source.note = (currents.headroom_v < 0.0).then(|| {
-            format!(
-                "the logic's supply sags by {:.2} V at that moment",
-                -currents.headroom_v
-            )
-        });
-        if currents.headroom_v < 0.0 {
+        let mut source = self.power_line(Part::Source, currents.source_ma, through, "mA", key);
+        source.note = source_note(&currents, through);
+        if source.note.is_some() {
             source.verdict = source.verdict.max(Verdict::Tight);
         }
         (vec![regulator, heat, source], currents)
@@ -495,4 +482,16 @@ impl Case<'_> {
         line.capacity_origin = self.origin(&[key]);
         line
     }
+}
+
+/// What a full-scale tone would do to the supply, if it does harm.
+fn source_note(currents: &Currents, limit: f64) -> Option<String> {
+    if currents.source_peak_ma > limit {
+        let peak = currents.source_peak_ma;
+        return Some(format!(
+            "a full-scale tone draws {peak:.0} mA: lower the gain setting or the sound's ceiling"
+        ));
+    }
+    let sag = -currents.headroom_v;
+    (sag > 0.0).then(|| format!("a full-scale tone lets the logic's supply sag by {sag:.2} V"))
 }

@@ -31,7 +31,7 @@ pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Verdict};
-pub use memory::{Buffer, MemoryPlan, Place};
+pub use memory::{Buffer, MemoryPlan, Place, overlaps};
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
 
@@ -169,14 +169,18 @@ impl Budget {
         })
     }
 
-    /// The line whose need is the greatest share of its capacity.
+    /// The line whose need is the greatest share of its capacity. I2S and file
+    /// size, which bind only when they are not met at all, count only then.
     ///
     /// # Panics
     /// Never: a budget has lines.
     #[must_use]
     pub fn bottleneck(&self) -> &Line {
+        let binds =
+            |l: &&Line| l.verdict == Verdict::Not || !matches!(l.part, Part::I2s | Part::Space);
         self.lines
             .iter()
+            .filter(binds)
             .max_by(|a, b| a.ratio().total_cmp(&b.ratio()))
             .expect("a budget has lines")
     }

@@ -75,7 +75,7 @@ impl Settings {
         let picture = u32::from(self.width) * u32::from(self.height) * 2;
         match self.coding {
             PictureCoding::Raw => 0,
-            PictureCoding::Jpeg => u32::from(self.width) * 32 + 16_384,
+            PictureCoding::Jpeg => picture + 16_384,
             PictureCoding::PatchLight => picture + 16_384,
             PictureCoding::PatchFull => picture * 2,
         }
@@ -88,7 +88,7 @@ impl Settings {
             .max(1.0);
         let key = self.coding == PictureCoding::Jpeg
             || self.coding == PictureCoding::Raw
-            || number % every as u64 == 0;
+            || number.is_multiple_of(every as u64);
         let inter = self.key_factor != 1.0 && !matches!(self.coding, PictureCoding::Jpeg);
         // The mean over keys and others together is `bits_per_pixel`.
         let mean = pixels * self.bits_per_pixel / 8.0;

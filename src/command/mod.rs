@@ -4,6 +4,7 @@
 
 mod bars;
 mod boards;
+mod budget;
 mod choose;
 mod compare;
 mod convert;
@@ -35,6 +36,7 @@ struct Cli {
 #[derive(Subcommand)]
 enum Command {
     Boards(boards::Args),
+    Budget(budget::Args),
     Compare(compare::Args),
     Convert(Box<convert::Args>),
     Demo(demo::Args),
@@ -66,6 +68,7 @@ pub fn main() -> ExitCode {
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Boards(args) => boards::run(args),
+        Command::Budget(args) => budget::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(*args),
         Command::Demo(args) => demo::run(args),

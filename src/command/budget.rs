@@ -1,0 +1,489 @@
+//! `thumbreel budget`: will it play, by formula.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use clap::ValueEnum;
+
+use crate::board::{Board, Shape};
+use crate::budget::{
+    Budget, Comparison, Link, Part, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed,
+    Terms, Verdict, best_change, chart, stall_need,
+};
+use crate::units::Ratio;
+
+use super::out::say;
+
+/// Will it play: need against capacity of link, bus, cores, memory, sound, card and power.
+///
+/// Exit code: 0 fit, 3 tight (met, but with less than the margin to spare), 4 not met.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:
+  thumbreel budget ferry.tbr --board lantern-room
+  thumbreel budget --board porthole --rate 25 --coding patch
+  thumbreel budget ferry.tbr --board keepers-door --compare")]
+pub struct Args {
+    /// The reel; without one the settings below are judged.
+    reel: Option<PathBuf>,
+    /// A built-in board's name or a profile's path.
+    #[arg(long, short)]
+    board: String,
+    /// Judge one link only.
+    #[arg(long)]
+    from: Option<From>,
+    /// Say on one page whether card or air suits better, and where the air stops sufficing.
+    #[arg(long, conflicts_with = "from")]
+    compare: bool,
+    #[command(flatten)]
+    settings: SettingsArgs,
+    /// Share of each capacity to keep free, in percent.
+    #[arg(long, default_value_t = 15.0, value_parser = percent)]
+    margin: f64,
+    /// Length of the window whose worst is taken, in seconds.
+    #[arg(long, default_value_t = 1.0, value_parser = positive)]
+    window: f64,
+    /// Length of the stall to ride out, in milliseconds [default: the worst of the profile].
+    #[arg(long, value_parser = positive)]
+    stall: Option<f64>,
+    /// Write need against capacity as a picture (SVG).
+    #[arg(long, value_name = "FILE")]
+    chart: Option<PathBuf>,
+    /// One JSON document.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Settings without a clip.
+#[derive(clap::Args)]
+pub(super) struct SettingsArgs {
+    /// Size in pixels, for settings without a reel [default: the board's panel].
+    #[arg(long, value_name = "WxH", value_parser = size, conflicts_with = "reel")]
+    size: Option<(u16, u16)>,
+    /// Pictures a second, for settings without a reel.
+    #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = rate, conflicts_with = "reel")]
+    rate: Ratio,
+    /// Picture coding, for settings without a reel.
+    #[arg(long, default_value = "patch", conflicts_with = "reel")]
+    coding: CodingArg,
+    /// Bits a pixel in the mean, for settings without a reel [default: typical of the coding].
+    #[arg(long, value_parser = positive, conflicts_with = "reel")]
+    bits_per_pixel: Option<f64>,
+    /// Sound rate in Hz, for settings without a reel [default: the board's].
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=48000), conflicts_with = "reel")]
+    sound_rate: Option<u32>,
+    /// Sound coding, for settings without a reel.
+    #[arg(long, default_value = "adpcm", conflicts_with = "reel")]
+    sound: SoundArg,
+    /// Length in minutes, for settings without a reel.
+    #[arg(long, default_value_t = 1.0, value_parser = positive, conflicts_with = "reel")]
+    minutes: f64,
+}
+
+/// A link, as typed.
+#[derive(Clone, Copy, ValueEnum)]
+pub(super) enum From {
+    /// The memory card.
+    #[value(alias = "card")]
+    Sd,
+    /// The wireless link.
+    Wifi,
+}
+
+impl From {
+    pub(super) fn link(self) -> Link {
+        match self {
+            Self::Sd => Link::Card,
+            Self::Wifi => Link::Wifi,
+        }
+    }
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum CodingArg {
+    Raw,
+    Jpeg,
+    PatchLight,
+    #[value(alias = "patch-full")]
+    Patch,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum SoundArg {
+    None,
+    Pcm16,
+    Pcm8,
+    Adpcm,
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
+    (0.0..=90.0)
+        .contains(&value)
+        .then_some(value)
+        .ok_or_else(|| "must be 0 to 90 percent".into())
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
+    (value > 0.0 && value <= 1e6)
+        .then_some(value)
+        .ok_or_else(|| "must be above 0 and at most a million".into())
+}
+
+fn size(text: &str) -> Result<(u16, u16), String> {
+    let parse = |t: &str| t.parse().ok().filter(|v| (16..=1024).contains(v));
+    text.split_once('x')
+        .and_then(|(w, h)| Some((parse(w)?, parse(h)?)))
+        .ok_or_else(|| "must be WIDTHxHEIGHT, each 16 to 1024, for example 240x240".into())
+}
+
+fn rate(text: &str) -> Result<Ratio, String> {
+    let (num, den) = text.split_once('/').unwrap_or((text, "1"));
+    let (num, den) = (num.parse().unwrap_or(0), den.parse().unwrap_or(0));
+    Ratio::new(num, den)
+        .filter(|r| (0.1..=120.0).contains(&(f64::from(r.num) / f64::from(r.den))))
+        .ok_or_else(|| {
+            "must be pictures a second from 0.1 to 120, for example 25 or 30000/1001".into()
+        })
+}
+
+impl SettingsArgs {
+    /// The reel that such settings would make on `board`.
+    pub(super) fn facts(&self, board: &Board) -> ReelFacts {
+        let (width, height) = self.size.unwrap_or_else(|| board.panel.upright_size());
+        let coding = match self.coding {
+            CodingArg::Raw => PictureCoding::Raw,
+            CodingArg::Jpeg => PictureCoding::Jpeg,
+            CodingArg::PatchLight => PictureCoding::PatchLight,
+            CodingArg::Patch => PictureCoding::PatchFull,
+        };
+        let mut settings = Settings::typical(width, height, self.rate, coding);
+        settings.sound = match self.sound {
+            SoundArg::None => SoundCoding::None,
+            SoundArg::Pcm16 => SoundCoding::Pcm16,
+            SoundArg::Pcm8 => SoundCoding::Pcm8,
+            SoundArg::Adpcm => SoundCoding::Adpcm,
+        };
+        settings.sound_rate = self.sound_rate.unwrap_or(board.sound.sample_rate);
+        settings.seconds = self.minutes * 60.0;
+        settings.bits_per_pixel = self.bits_per_pixel.unwrap_or(settings.bits_per_pixel);
+        if board.panel.shape == Shape::Ellipse {
+            settings.visible = std::f64::consts::FRAC_PI_4;
+        }
+        settings.facts()
+    }
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Board or reel cannot be used, or the picture cannot be written.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let board = Board::find(&args.board)?;
+    let reel = facts(args.reel.as_deref(), &args.settings, &board)?;
+    let terms = Terms {
+        margin: args.margin / 100.0,
+        window: args.window,
+    };
+    let links = args
+        .from
+        .map_or_else(|| Link::of(&board), |from| vec![from.link()]);
+    let budgets = links
+        .iter()
+        .map(|link| Budget::new(&reel, &board, *link, terms))
+        .collect::<Result<Vec<_>, _>>()?;
+    let comparison = args
+        .compare
+        .then(|| Comparison::new(&reel, &board, terms))
+        .transpose()?;
+    if let Some(path) = &args.chart {
+        let best = budgets
+            .iter()
+            .min_by_key(|b| b.verdict)
+            .context("the board has no link")?;
+        let svg = chart(best).map_err(anyhow::Error::msg)?;
+        std::fs::write(path, svg)?;
+    }
+    if args.json {
+        let changes = budgets
+            .iter()
+            .map(|b| best_change(&reel, &board, b.link, terms))
+            .collect::<Result<Vec<_>, _>>()?;
+        let stalls: Vec<StallNeed> = budgets
+            .iter()
+            .map(|b| stall_of(&reel, &board, b, args.stall))
+            .collect();
+        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison });
+        say!("{}", serde_json::to_string_pretty(&document)?);
+    } else {
+        print(&args, &reel, &board, terms, &budgets, comparison.as_ref())?;
+    }
+    let verdict = budgets
+        .iter()
+        .map(|b| b.verdict)
+        .min()
+        .unwrap_or(Verdict::Not);
+    Ok(exit_code(verdict))
+}
+
+/// The reel's facts, or those of the settings.
+pub(super) fn facts(
+    reel: Option<&std::path::Path>,
+    settings: &SettingsArgs,
+    board: &Board,
+) -> anyhow::Result<ReelFacts> {
+    match reel {
+        Some(path) => anyhow::bail!("{}", path.display()),
+        None => Ok(settings.facts(board)),
+    }
+}
+
+pub(super) fn exit_code(verdict: Verdict) -> ExitCode {
+    ExitCode::from(match verdict {
+        Verdict::Fit => 0,
+        Verdict::Tight => 3,
+        Verdict::Not => 4,
+    })
+}
+
+fn print(
+    args: &Args,
+    reel: &ReelFacts,
+    board: &Board,
+    terms: Terms,
+    budgets: &[Budget],
+    comparison: Option<&Comparison>,
+) -> anyhow::Result<()> {
+    let what = args.reel.as_ref().map_or_else(
+        || "settings (typical pictures, assumed)".into(),
+        |p| p.display().to_string(),
+    );
+    say!("{} on {}: {}", what, board.name, board.description);
+    say!(
+        "{}x{}, {:.3} pictures a second, {:.1} s, {}",
+        reel.width,
+        reel.height,
+        reel.rate,
+        reel.seconds(),
+        bytes(reel.total_bytes as f64)
+    );
+    for budget in budgets {
+        say!("");
+        print_budget(budget);
+        print_outlook(
+            budget,
+            reel,
+            board,
+            terms,
+            stall_of(reel, board, budget, args.stall),
+        )?;
+    }
+    if let Some(comparison) = comparison {
+        print_comparison(comparison);
+    }
+    if board.power.source == crate::board::PowerSource::Cell {
+        say!(
+            "\nLithium cell: never above its charge voltage, charge at 0 to 45 C, never a swollen or damaged one,"
+        );
+        say!("never unattended. The cell's own sheet and local rules win over these figures.");
+    }
+    Ok(())
+}
+
+fn print_budget(budget: &Budget) {
+    say!(
+        "From {}: {} (margin asked: {:.0} %)",
+        budget.link.name(),
+        budget.verdict.word().to_uppercase(),
+        budget.margin * 100.0
+    );
+    say!(
+        "  {:<24} {:>14} {:>14} {:>7}  verdict",
+        "",
+        "need",
+        "capacity",
+        "share"
+    );
+    for line in &budget.lines {
+        let share = line.ratio() * 100.0;
+        say!(
+            "  {:<24} {:>14} {:>14} {:>5.0} %  {}",
+            line.part.name(),
+            amount(line.need, line.unit),
+            amount(line.capacity, line.unit),
+            share,
+            line.verdict.word()
+        );
+        if let Some(note) = &line.note {
+            say!("      {note}");
+        }
+    }
+    say!("  Where the capacities come from:");
+    for line in &budget.lines {
+        say!("    {}: {}", line.part.name(), line.capacity_origin);
+    }
+    say!("  Memory:");
+    for buffer in &budget.memory.buffers {
+        let place = if buffer.place == crate::budget::Place::Internal {
+            "internal"
+        } else {
+            "external"
+        };
+        say!(
+            "    {:<18} {:>12}  {place}",
+            buffer.name,
+            bytes(buffer.bytes as f64)
+        );
+    }
+}
+
+fn print_outlook(
+    budget: &Budget,
+    reel: &ReelFacts,
+    board: &Board,
+    terms: Terms,
+    stall: StallNeed,
+) -> anyhow::Result<()> {
+    let worst = budget.bottleneck();
+    let at = worst
+        .at_seconds
+        .map_or_else(String::new, |s| format!(", worst at {}", clock(s)));
+    say!(
+        "  Bottleneck: {} at {:.0} % of its capacity{at}",
+        worst.part.name(),
+        worst.ratio() * 100.0
+    );
+    let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
+    if rate.is_finite() {
+        say!("  Highest rate that keeps the margin: {rate:.1} pictures a second");
+    }
+    if scale.is_finite() {
+        let side = |v: u16| (f64::from(v) * scale) as u32;
+        say!(
+            "  Largest picture of these proportions that keeps it: {}x{}",
+            side(budget.size.0),
+            side(budget.size.1)
+        );
+    }
+    match best_change(reel, board, budget.link, terms)? {
+        Some(c) => say!(
+            "  What would help most: {} ({:.0} % -> {:.0} %)",
+            c.what,
+            c.before * 100.0,
+            c.after * 100.0
+        ),
+        None => say!(
+            "  No single change of the board helps much; fewer pictures a second or a lower quality does"
+        ),
+    }
+    let recovery = stall.recovery_s.map_or_else(
+        || "never caught up at this rate".into(),
+        |s| format!("caught up in {s:.1} s"),
+    );
+    say!(
+        "  A stall of {:.0} ms needs {} ahead; the ring rides out {:.0} ms; {recovery}",
+        stall.stall_ms,
+        bytes(stall.buffer_bytes as f64),
+        stall.ring_rides_ms
+    );
+    say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
+    let c = &budget.currents;
+    let hours = c
+        .hours
+        .map_or_else(String::new, |h| format!(", about {h:.1} hours on the cell"));
+    say!(
+        "  Current {:.0} mA in the mean{hours}; regulator {:.0} mW, about {:.0} C (computed from assumed currents)",
+        c.source_ma,
+        c.regulator_w * 1e3,
+        c.regulator_c
+    );
+    Ok(())
+}
+
+fn stall_of(reel: &ReelFacts, board: &Board, budget: &Budget, asked: Option<f64>) -> StallNeed {
+    let stalls = match budget.link {
+        Link::Card => board.card.as_ref().map(|c| &c.stalls),
+        Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
+    };
+    let worst = asked.or(stalls.map(|s| s.worst_ms)).unwrap_or(100.0);
+    stall_need(reel, budget, worst)
+}
+
+fn print_comparison(comparison: &Comparison) {
+    let x = &comparison.crossover;
+    say!(
+        "\nCard or air: {}",
+        if comparison.advice == Link::Card {
+            "card"
+        } else {
+            "air"
+        }
+    );
+    say!("  {}", comparison.reason);
+    say!("  {:<24} {:>14} {:>14}", "", "card", "Wi-Fi");
+    for line in &comparison.card.lines {
+        let part = if line.part == Part::Card {
+            Part::Wifi
+        } else {
+            line.part
+        };
+        let other = comparison.wifi.lines.iter().find(|l| l.part == part);
+        let name = if line.part == Part::Card {
+            "link"
+        } else {
+            line.part.name()
+        };
+        let share = |ratio: f64| format!("{:.0} %", ratio * 100.0);
+        say!(
+            "  {name:<24} {:>14} {:>14}",
+            share(line.ratio()),
+            other.map_or_else(String::new, |l| share(l.ratio()))
+        );
+    }
+    say!("  The air suffices, margin included and all else as it is, down to");
+    say!(
+        "    a payload rate of {:.2} Mbit/s, a link rate of {:.1} Mbit/s",
+        x.need_bps / 1e6,
+        x.link_bps / 1e6
+    );
+    match (x.mcs, x.reach_m) {
+        (Some(mcs), Some(reach)) => say!(
+            "    MCS {mcs}: some {reach:.0} m indoors on one floor (ITU-R P.1238, an order of magnitude)"
+        ),
+        _ => say!("    no MCS: this reel is too much for the air with one stream at 20 MHz"),
+    }
+    say!(
+        "    a round trip of {:.0} ms with this TCP window, a loss of {:.2} % of segments",
+        x.round_trip_ms,
+        x.loss * 100.0
+    );
+}
+
+/// A quantity with its unit, in powers of ten.
+fn amount(value: f64, unit: &str) -> String {
+    let short = unit.split(' ').next().unwrap_or(unit);
+    match unit {
+        "bytes" => bytes(value),
+        "bytes/s" => format!("{}/s", bytes(value)),
+        "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
+        "degrees C over the air" => format!("{value:.0} C rise"),
+        _ => format!("{value:.0} {short}"),
+    }
+}
+
+/// Bytes in powers of ten.
+pub(super) fn bytes(value: f64) -> String {
+    if value >= 1e9 {
+        format!("{:.2} GB", value / 1e9)
+    } else if value >= 1e6 {
+        format!("{:.2} MB", value / 1e6)
+    } else {
+        format!("{:.1} kB", value / 1e3)
+    }
+}
+
+/// Minutes and seconds.
+pub(super) fn clock(seconds: f64) -> String {
+    format!("{}:{:04.1}", (seconds / 60.0) as u64, seconds % 60.0)
+}
