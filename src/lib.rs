@@ -37,6 +37,8 @@ pub mod faults;
 #[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]
+pub mod rehearsal;
+#[cfg(feature = "host")]
 pub mod serve;
 #[cfg(feature = "host")]
 pub mod source;

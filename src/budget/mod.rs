@@ -14,6 +14,7 @@ mod facts;
 mod line;
 mod lines;
 mod memory;
+mod read;
 mod settings;
 mod stall;
 
@@ -32,6 +33,7 @@ pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Verdict};
 pub use memory::{Buffer, MemoryPlan, Place, overlaps};
+pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
 

@@ -203,7 +203,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .min_by_key(|b| b.verdict)
             .context("the board has no link")?;
         let svg = chart(best).map_err(anyhow::Error::msg)?;
-        std::fs::write(path, svg)?;
+        super::out::file(path, svg.as_bytes())?;
     }
     if args.json {
         let changes = budgets
@@ -234,7 +234,7 @@ pub(super) fn facts(
     board: &Board,
 ) -> anyhow::Result<ReelFacts> {
     match reel {
-        Some(path) => anyhow::bail!("{}", path.display()),
+        Some(path) => Ok(ReelFacts::read(path)?),
         None => Ok(settings.facts(board)),
     }
 }

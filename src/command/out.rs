@@ -32,3 +32,19 @@ fn settle(result: std::io::Result<()>) {
         }
     }
 }
+
+/// Writes a whole file: beside the target, synced, renamed, so that no half
+/// file ever stands under the final name.
+pub fn file(path: &std::path::Path, data: &[u8]) -> anyhow::Result<()> {
+    use anyhow::Context;
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    let folder = folder.unwrap_or_else(|| std::path::Path::new("."));
+    let failed = || format!("{}: cannot be written", path.display());
+    let mut beside = tempfile::NamedTempFile::new_in(folder).with_context(failed)?;
+    beside
+        .write_all(data)
+        .and_then(|()| beside.as_file().sync_all())
+        .with_context(failed)?;
+    beside.persist(path).with_context(failed)?;
+    Ok(())
+}

@@ -1,4 +1,5 @@
 //! Budget: published formulas, worst windows, verdicts, what would help.
 
 mod formulas;
+mod from_reel;
 mod verdicts;

@@ -1,0 +1,117 @@
+//! A reel file reduced to its facts.
+
+use std::io::{Read, Seek};
+use std::path::Path;
+
+use crate::reel::{self, FileError, Piece, ReelFile, WholeSlice};
+
+use super::facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
+
+/// Bytes of window commands that the container counts in each window.
+const WINDOW_BYTES: u32 = 11;
+
+/// Why a reel's facts cannot be had.
+#[derive(Debug, thiserror::Error)]
+#[error("{file}: {cause}")]
+pub struct FactsError {
+    /// The reel's path.
+    pub file: String,
+    /// What went wrong.
+    pub cause: FileError,
+}
+
+impl ReelFacts {
+    /// Reads the facts of the reel at `path`, slice by slice. Damaged
+    /// stretches are passed over as a player would.
+    ///
+    /// # Errors
+    /// The file cannot be read or is no reel.
+    pub fn read(path: &Path) -> Result<Self, FactsError> {
+        let wrap = |cause| FactsError {
+            file: path.display().to_string(),
+            cause,
+        };
+        let mut facts = ReelFile::open(path).and_then(Self::of).map_err(wrap)?;
+        let length = std::fs::metadata(path).map(|m| m.len());
+        facts.total_bytes = length.map_err(|e| wrap(e.into()))?;
+        Ok(facts)
+    }
+
+    /// The facts of an open reel; `total_bytes` is what was seen.
+    ///
+    /// # Errors
+    /// The source fails, or a chunk asks for a newer reader.
+    pub fn of<R: Read + Seek>(mut file: ReelFile<R>) -> Result<Self, FileError> {
+        let mut facts = Self::of_header(file.header());
+        let first_tick = file.header().first_tick;
+        while let Some(piece) = file.next_piece()? {
+            if let Piece::Slice(whole) = piece {
+                facts.take(&whole, first_tick);
+            }
+        }
+        facts.total_bytes = u64::from(facts.lead_bytes) + facts.slice_bytes();
+        Ok(facts)
+    }
+
+    fn of_header(header: &reel::Header) -> Self {
+        Self {
+            width: header.width,
+            height: header.height,
+            clock_rate: header.clock_rate,
+            rate: f64::from(header.rate.num) / f64::from(header.rate.den),
+            sound: sound_coding(header.sound),
+            coding: picture_coding(header.coding, header.level),
+            largest_chunk: header.largest_chunk,
+            working_bytes: header.working_memory,
+            prebuffer: header.prebuffer,
+            lead_bytes: u32::try_from(header.first_slice).unwrap_or(u32::MAX),
+            total_bytes: 0,
+            slices: Vec::new(),
+            pictures: Vec::new(),
+        }
+    }
+
+    fn take(&mut self, whole: &WholeSlice, first_tick: u64) {
+        let tick = whole.slice.time.saturating_sub(first_tick);
+        self.slices.push(SliceFacts {
+            tick,
+            ticks: whole.slice.ticks,
+            bytes: whole.header.length,
+            first_picture: self.pictures.len() as u32,
+            pictures: whole.slice.pictures.len() as u32,
+        });
+        self.largest_chunk = self.largest_chunk.max(whole.header.length);
+        self.pictures
+            .extend(whole.slice.pictures.iter().map(|p| picture_facts(p, tick)));
+    }
+}
+
+fn picture_facts(picture: &reel::Picture, slice_tick: u64) -> PictureFacts {
+    let windows = u32::from(picture.windows);
+    PictureFacts {
+        tick: slice_tick + u64::from(picture.tick_offset),
+        bytes: picture.bytes.len() as u32,
+        instructions: picture.cost,
+        pixels: picture.bus_bytes.saturating_sub(windows * WINDOW_BYTES) / 2,
+        windows,
+        key: picture.key,
+    }
+}
+
+fn sound_coding(coding: reel::SoundCoding) -> SoundCoding {
+    match coding {
+        reel::SoundCoding::None => SoundCoding::None,
+        reel::SoundCoding::PcmS16 => SoundCoding::Pcm16,
+        reel::SoundCoding::PcmU8 => SoundCoding::Pcm8,
+        reel::SoundCoding::ImaAdpcm => SoundCoding::Adpcm,
+    }
+}
+
+fn picture_coding(coding: u8, level: u8) -> PictureCoding {
+    match (coding, level) {
+        (1, _) => PictureCoding::Jpeg,
+        (2, 1) => PictureCoding::PatchLight,
+        (2, _) => PictureCoding::PatchFull,
+        _ => PictureCoding::Raw,
+    }
+}

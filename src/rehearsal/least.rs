@@ -1,0 +1,72 @@
+//! The least buffers that would have been clean.
+
+use serde::Serialize;
+
+use super::Rehearsal;
+use super::play::{Rules, Scratch};
+
+/// Least buffers with which every one of some rehearsals is clean; `None`
+/// where none is enough.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Least {
+    /// Least bytes before play begins, the ring as it is.
+    pub start_bytes: Option<u64>,
+    /// Least bytes of the ring, its start level as it is or as much of it as
+    /// fits.
+    pub ring_bytes: Option<u64>,
+}
+
+/// Steps of the search: sectors.
+const STEP: u64 = 512;
+
+impl Rehearsal {
+    /// Searches the least start level and ring over the seeds `first`, ...
+    /// More of either never hurts, so that halving finds them.
+    #[must_use]
+    pub fn least(&self, runs: u32, first: u64) -> Least {
+        let clean = |rules: Rules| self.all_clean(runs, first, rules);
+        let most = self.rules.ring - self.least_ring;
+        let start_bytes = search(0, most, |start| {
+            clean(Rules {
+                start,
+                ..self.rules
+            })
+        });
+        let ring_bytes = search(self.least_ring, self.rules.ring, |ring| {
+            let start = self.rules.start.min(ring - self.least_ring);
+            clean(Rules {
+                ring,
+                start,
+                ..self.rules
+            })
+        });
+        Least {
+            start_bytes,
+            ring_bytes,
+        }
+    }
+
+    fn all_clean(&self, runs: u32, first: u64, rules: Rules) -> bool {
+        let mut scratch = Scratch::default();
+        (first..first + u64::from(runs))
+            .all(|seed| self.run_with(seed, rules, &mut scratch).is_clean())
+    }
+}
+
+/// The least value of whole steps from `low` to `high` that is good, if
+/// `high` is.
+fn search(low: u64, high: u64, good: impl Fn(u64) -> bool) -> Option<u64> {
+    if !good(high) {
+        return None;
+    }
+    let (mut low, mut high) = (low, high);
+    while high - low > STEP {
+        let middle = low + (high - low) / 2;
+        if good(middle) {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some(if good(low) { low } else { high })
+}

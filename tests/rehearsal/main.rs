@@ -1,0 +1,6 @@
+//! Rehearsals: closed forms, queueing theory, and what must never happen.
+
+mod built;
+mod closed_forms;
+mod properties;
+mod queueing;
