@@ -1,0 +1,1191 @@
+/* player.c - the playback loop: reel in, pictures and sound out, in step.
+ *
+ * Copy it beside thumbreel.h and include it in one source file of yours, after
+ * defining THUMBREEL_IMPLEMENTATION there (or cut the part down to "INSIDE"
+ * into a header and compile the rest on its own). You write eight small
+ * functions; README.md beside this file says what to wire where.
+ *
+ * One core:   tbr_player_open, then tbr_player_run until it returns something
+ *             other than TBR_PLAYER_ITEM. Or call tbr_player_step in a loop of
+ *             your own.
+ * Two cores:  the same tbr_player_open; then one core calls
+ *             tbr_player_fetch (reads ahead), the other tbr_player_present
+ *             (sound and pictures), each in its own loop. They share nothing
+ *             but a queue with one writer and one reader. All other functions
+ *             belong to the core that presents.
+ *
+ * Rules of play
+ *   Sound is the master clock: a picture is shown when the sample it belongs
+ *   to is heard. Without sound the hook `clock` takes its place.
+ *   A picture that is late by more than a picture's time is not sent: coding
+ *   "patch" decodes it and sends its changes with the next one; a raw one is
+ *   passed over if the next one is a key picture. Later than
+ *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture.
+ *   A picture that is missing is repeated: the panel keeps its own.
+ *   A damaged slice is silent for as long as it would have lasted, and
+ *   pictures stand until the next key picture.
+ *   When the memory runs dry, sound fades out, time stands still, and play
+ *   goes on when it has filled again.
+ *   Sound never jumps: every break ends in a short fall to zero and begins
+ *   with a short rise.
+ */
+#include "thumbreel.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Results of the hook `read`, besides a count. */
+enum { TBR_READ_END = -1, TBR_READ_FAILED = -2 };
+
+/* What the board can do. All get `user`. */
+typedef struct tbr_hooks {
+    void *user;
+    /* Reads up to n of the bytes that follow, and returns how many; 0: none
+     * yet; TBR_READ_END; TBR_READ_FAILED: try again later. */
+    int32_t (*read)(void *user, void *to, uint32_t n);
+    /* Goes to a byte offset in item 0, 1, ... of the list; below zero: there
+     * is none, or it cannot be reached now. NULL if the source cannot seek. */
+    int (*seek)(void *user, uint32_t item, uint64_t offset);
+    /* Sends a rectangle to the panel. May return while a transfer is running. */
+    tbr_send window;
+    /* Returns when the last transfer is over. NULL if `window` waits itself. */
+    void (*window_wait)(void *user);
+    /* Takes up to n samples into the queue that is being played, and returns
+     * how many it took. It plays zeros when the queue is empty. */
+    uint32_t (*sound)(void *user, const int16_t *samples, uint32_t n);
+    /* Samples taken and not heard yet. */
+    uint32_t (*sound_left)(void *user);
+    /* Microseconds since some start, modulo 2^32. */
+    uint32_t (*clock)(void *user);
+    /* Nothing to do for about so many microseconds. Buttons may be read here. */
+    void (*yield)(void *user, uint32_t microseconds);
+} tbr_hooks;
+
+/* Memory and habits. */
+typedef struct tbr_player_setup {
+    uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
+    uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
+    void *work;          /* header.working_memory bytes, aligned to 4 */
+    uint32_t work_bytes;
+    uint32_t piece;      /* most bytes in one read; 512 or more */
+    uint8_t loop;        /* play the list again and again */
+} tbr_player_setup;
+
+/* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
+enum {
+    TBR_PLAYER_GOES_ON = 0,
+    TBR_PLAYER_IDLE = 1,  /* nothing to do just now */
+    TBR_PLAYER_ITEM = 2,  /* a reel begins: set the sound to
+                             player->header.clock_rate, then go on */
+    TBR_PLAYER_ENDED = 3  /* all has been seen and heard */
+};
+
+/* Counters, for a status page or a log. */
+typedef struct tbr_player_counts {
+    uint32_t shown;   /* pictures sent */
+    uint32_t late;    /* decoded but sent with a later one, or passed over */
+    uint32_t waiting; /* passed over for want of a key picture */
+    uint32_t damaged; /* stretches of the reel that could not be used */
+    uint32_t dry;     /* times the memory ran dry */
+    uint32_t lost;    /* times the source failed */
+} tbr_player_counts;
+
+#define TBR_PLAYER_SLOTS 32u /* a power of two */
+#define TBR_PLAYER_BLOCK 64u /* samples made at a time */
+/* Later than this, in parts of a second, pictures wait for a key picture. */
+#define TBR_PLAYER_LATEST 1
+/* Time between tries to reach a source that failed, in microseconds. */
+#define TBR_PLAYER_RETRY 250000u
+/* Longest silence for a gap, in seconds; past a longer one play goes on. */
+#define TBR_PLAYER_LONGEST_GAP 10u
+
+/* One entry of the queue: a stretch of the ring. */
+typedef struct tbr_player_slot {
+    int64_t start; /* the presenting side's: when its first tick is heard */
+    uint32_t at, bytes;
+    int32_t code;
+    uint8_t kind, generation, restart, stale;
+} tbr_player_slot;
+
+/* The side that reads ahead. */
+typedef struct tbr_player_fetcher {
+    tbr_reader reader;
+    uint64_t goal; /* where to start in the item that is being opened */
+    uint32_t item, head, retry_at;
+    uint8_t generation, state, restart;
+} tbr_player_fetcher;
+
+typedef struct tbr_player {
+    tbr_header header; /* of the reel that is playing */
+    tbr_player_counts counts;
+    tbr_hooks hooks;
+    tbr_player_setup setup;
+    /* written by the fetching side */
+    tbr_player_slot slots[TBR_PLAYER_SLOTS];
+    uint32_t put;
+    uint8_t stuck;
+    tbr_player_fetcher fetcher;
+    /* written by the presenting side */
+    uint32_t got;
+    uint8_t generation;
+    uint32_t goal_item;
+    uint64_t goal_tick;
+    /* the presenting side's own */
+    tbr_decoder decoder;
+    tbr_sound block;
+    tbr_slice slice;
+    tbr_picture picture;
+    int16_t samples[TBR_PLAYER_BLOCK];
+    int64_t made;        /* ticks made, given to the sound queue or not yet */
+    int64_t taken;       /* ticks given to the sound queue */
+    int64_t clock_time;  /* without sound: the tick that is being "heard" */
+    int64_t from;        /* only the last picture before this is sent: a seek */
+    uint64_t expected;   /* reel time of the next slice */
+    uint64_t position;   /* reel time of the picture that is on */
+    uint64_t slice_time; /* reel time of the slice it is in */
+    uint64_t skip;       /* ticks to pass over: a seek into a slice */
+    uint64_t clock_rest;
+    uint32_t hear, see;  /* the slots that sound and pictures are at */
+    uint32_t silence, tail; /* zeros to come; samples of a fall to zero to come */
+    uint32_t sample_at, sample_end;
+    uint32_t clock_last;
+    int32_t gain, volume, last;
+    int error;
+    uint8_t state, hearing, seeing, has_picture, need_key, need_expected;
+    uint8_t paused, wants_seek, wants_stop, window_open, is_open, says_item;
+    uint8_t sounded; /* what was given last may not be zero */
+    uint32_t want_item;
+    uint64_t want_tick;
+} tbr_player;
+
+/* Sets everything up; the reel itself is opened by the first calls that follow.
+ * TBR_MEMORY if the ring holds less than a sector. */
+int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
+/* One core: plays, yields while idle, and returns only with something to say. */
+int tbr_player_run(tbr_player *player);
+/* One core: one round of presenting and reading ahead. */
+int tbr_player_step(tbr_player *player);
+/* Two cores: one piece of reading ahead; returns 1 if it did something. */
+int tbr_player_fetch(tbr_player *player);
+/* Two cores: what is due of sound and pictures. */
+int tbr_player_present(tbr_player *player);
+/* Goes to a tick of item 0, 1, ... of the list. TBR_CALL if the source cannot seek. */
+int tbr_player_seek(tbr_player *player, uint32_t item, uint64_t tick);
+/* Fades out and stands still; or goes on. */
+void tbr_player_pause(tbr_player *player, int paused);
+/* 0 to 32768, reached by a ramp of 10 ms. 32768 leaves samples as they are. */
+void tbr_player_volume(tbr_player *player, int32_t volume);
+/* Fades out, plays a moment of silence, and ends. */
+void tbr_player_stop(tbr_player *player);
+/* Microseconds until something is due, at most 5000. */
+uint32_t tbr_player_idle(tbr_player *player);
+
+#ifdef __cplusplus
+}
+#endif
+
+/* --- INSIDE ------------------------------------------------------------- */
+
+#include <string.h>
+
+/* What one side wrote is seen by the other only after these. */
+#define TBR_TAKE(field) __atomic_load_n(&(field), __ATOMIC_ACQUIRE)
+#define TBR_GIVE(field, value) __atomic_store_n(&(field), (value), __ATOMIC_RELEASE)
+
+enum { TBR_SLOT_ITEM, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
+
+/* --- reading ahead ------------------------------------------------------ */
+
+enum { TBR_FETCH_OPEN, TBR_FETCH_READ, TBR_FETCH_LOST, TBR_FETCH_DONE };
+
+/* Bytes free at the ring's head without a break; with `wrapped`, at its start. */
+static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
+{
+    const tbr_player_fetcher *f = &p->fetcher;
+    const uint32_t got = TBR_TAKE(p->got);
+    const uint32_t tail = got == p->put ? 0 : p->slots[got % TBR_PLAYER_SLOTS].at;
+    if (p->put - got >= TBR_PLAYER_SLOTS - 1) {
+        return 0;
+    }
+    if (got == p->put) {
+        return wrapped ? p->setup.ring_bytes : p->setup.ring_bytes - f->head;
+    }
+    if (f->head <= tail) {
+        return wrapped ? 0 : tail - f->head;
+    }
+    return wrapped ? tail : p->setup.ring_bytes - f->head;
+}
+
+/* Finds room for `bytes` and moves the head there; 0 if there is none yet. */
+static int tbr_fetch_find(tbr_player *p, uint32_t bytes)
+{
+    if (tbr_fetch_free(p, 0) >= bytes) {
+        return 1;
+    }
+    if (tbr_fetch_free(p, 1) >= bytes) {
+        p->fetcher.head = 0;
+        return 1;
+    }
+    return 0;
+}
+
+static void tbr_fetch_put(tbr_player *p, uint8_t kind, uint32_t bytes, int32_t code)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    tbr_player_slot *s = &p->slots[p->put % TBR_PLAYER_SLOTS];
+    memset(s, 0, sizeof *s);
+    s->kind = kind;
+    s->at = f->head;
+    s->bytes = bytes;
+    s->code = code;
+    s->generation = f->generation;
+    if (kind == TBR_SLOT_SLICE) {
+        s->restart = f->restart;
+        s->stale = f->reader.stale;
+        f->restart = 0;
+        f->reader.stale = 0;
+    }
+    f->head += bytes;
+    TBR_GIVE(p->put, p->put + 1);
+}
+
+static int tbr_fetch_wait(tbr_player *p)
+{
+    TBR_GIVE(p->stuck, 1);
+    return 0;
+}
+
+static void tbr_fetch_finish(tbr_player *p, uint8_t kind, int32_t code)
+{
+    tbr_fetch_put(p, kind, 0, code);
+    p->fetcher.state = TBR_FETCH_DONE;
+}
+
+/* Opens the item, at its beginning. Without one, the list is over. */
+static int tbr_fetch_open(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    const tbr_hooks *h = &p->hooks;
+    if (!tbr_fetch_find(p, TBR_SECTOR)) {
+        return tbr_fetch_wait(p);
+    }
+    if (h->seek != NULL && h->seek(h->user, f->item, 0) < 0) {
+        if (p->setup.loop && f->item > 0) {
+            f->item = 0;
+        } else {
+            tbr_fetch_finish(p, TBR_SLOT_END, 0);
+        }
+        return 1;
+    }
+    tbr_reader_open(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
+    f->reader.capacity = p->setup.ring_bytes;
+    f->reader.asks = 1;
+    f->state = TBR_FETCH_READ;
+    return 1;
+}
+
+/* After the end of an item: the next one, or the first one again. */
+static int tbr_fetch_next_item(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    if (p->hooks.seek == NULL) {
+        tbr_fetch_finish(p, TBR_SLOT_END, 0);
+        return 1;
+    }
+    f->item++;
+    f->state = TBR_FETCH_OPEN;
+    return 1;
+}
+
+static int tbr_fetch_failed(tbr_player *p)
+{
+    p->counts.lost++;
+    p->fetcher.state = TBR_FETCH_LOST;
+    p->fetcher.retry_at = p->hooks.clock(p->hooks.user) + TBR_PLAYER_RETRY;
+    return 0;
+}
+
+/* Tries to reach a source that failed, from time to time. */
+static int tbr_fetch_retry(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    const tbr_hooks *h = &p->hooks;
+    if ((int32_t)(h->clock(h->user) - f->retry_at) < 0) {
+        return 0;
+    }
+    if (h->seek != NULL && h->seek(h->user, f->item, f->reader.position) < 0) {
+        f->retry_at = h->clock(h->user) + TBR_PLAYER_RETRY;
+        return 0;
+    }
+    f->state = TBR_FETCH_READ;
+    return 1;
+}
+
+/* Reads one piece of what the reader wants. */
+static int tbr_fetch_piece(tbr_player *p)
+{
+    tbr_reader *r = &p->fetcher.reader;
+    const tbr_hooks *h = &p->hooks;
+    uint8_t *to;
+    uint32_t n;
+    int32_t got;
+    if (h->seek != NULL && tbr_reader_ahead(r) != 0 &&
+        h->seek(h->user, p->fetcher.item, tbr_reader_jump(r)) < 0) {
+        return tbr_fetch_failed(p);
+    }
+    n = tbr_reader_room(r, &to);
+    got = h->read(h->user, to, n < p->setup.piece ? n : p->setup.piece);
+    if (got == TBR_READ_END || (got < 0 && h->seek == NULL)) {
+        tbr_reader_ended(r);
+        return 1;
+    }
+    if (got < 0) {
+        return tbr_fetch_failed(p);
+    }
+    tbr_reader_added(r, (uint32_t)got);
+    return got > 0;
+}
+
+/* Before a chunk's first sector is read there must be a place for it. */
+static int tbr_fetch_has_place(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    if (f->reader.filled > 0) {
+        return 1;
+    }
+    if (!tbr_fetch_find(p, TBR_SECTOR)) {
+        return 0;
+    }
+    tbr_reader_place(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
+    return 1;
+}
+
+static int tbr_fetch_place_slice(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    const uint32_t length = f->reader.chunk.length;
+    if (!tbr_fetch_find(p, length)) {
+        return tbr_fetch_wait(p);
+    }
+    tbr_reader_place(&f->reader, p->setup.ring + f->head, length);
+    return 1;
+}
+
+static int tbr_fetch_header(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    tbr_fetch_put(p, TBR_SLOT_ITEM, TBR_SECTOR, 0);
+    if (f->goal > f->reader.header.first_tick) {
+        f->restart = 1;
+        tbr_reader_seek(&f->reader, f->goal);
+        f->goal = 0;
+    }
+    return 1;
+}
+
+static int tbr_fetch_event(tbr_player *p, int event)
+{
+    switch (event) {
+    case TBR_EV_HEADER:
+        return tbr_fetch_header(p);
+    case TBR_EV_PLACE:
+        return tbr_fetch_place_slice(p);
+    case TBR_EV_SLICE:
+        tbr_fetch_put(p, TBR_SLOT_SLICE, p->fetcher.reader.chunk.length, 0);
+        return 1;
+    case TBR_EV_DAMAGE:
+        p->counts.damaged++;
+        return 1;
+    case TBR_EV_END:
+        return tbr_fetch_next_item(p);
+    default:
+        tbr_fetch_finish(p, TBR_SLOT_ERROR, event);
+        return 1;
+    }
+}
+
+static int tbr_fetch_read(tbr_player *p)
+{
+    int event;
+    if (!tbr_fetch_has_place(p)) {
+        return tbr_fetch_wait(p);
+    }
+    event = tbr_reader_next(&p->fetcher.reader);
+    return event == TBR_EV_MORE ? tbr_fetch_piece(p) : tbr_fetch_event(p, event);
+}
+
+/* The presenting side wants to be elsewhere, and has let go of everything. */
+static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    tbr_reader *r = &f->reader;
+    if (TBR_TAKE(p->got) != p->put) {
+        return 0;
+    }
+    f->generation = generation;
+    f->head = 0;
+    f->goal = p->goal_tick;
+    f->restart = 1;
+    f->state = TBR_FETCH_READ;
+    if (f->item != p->goal_item || !r->has_header || r->state == TBR_AT_FAILURE) {
+        f->item = p->goal_item;
+        f->state = TBR_FETCH_OPEN;
+        return 1;
+    }
+    tbr_reader_place(r, p->setup.ring, p->setup.ring_bytes);
+    tbr_reader_seek(r, f->goal);
+    f->goal = 0;
+    return 1;
+}
+
+static int tbr_fetch_any(tbr_player *p)
+{
+    const uint8_t generation = TBR_TAKE(p->generation);
+    if (generation != p->fetcher.generation) {
+        return tbr_fetch_begin(p, generation);
+    }
+    switch (p->fetcher.state) {
+    case TBR_FETCH_OPEN:
+        return tbr_fetch_open(p);
+    case TBR_FETCH_READ:
+        return tbr_fetch_read(p);
+    case TBR_FETCH_LOST:
+        return tbr_fetch_retry(p);
+    default:
+        return 0;
+    }
+}
+
+int tbr_player_fetch(tbr_player *p)
+{
+    const int did = tbr_fetch_any(p);
+    if (did) {
+        TBR_GIVE(p->stuck, 0);
+    }
+    return did;
+}
+
+/* --- time --------------------------------------------------------------- */
+
+enum { TBR_PLAY_FILL, TBR_PLAY_CATCH, TBR_PLAY_ON, TBR_PLAY_STOP, TBR_PLAY_OVER };
+
+static int tbr_play_silent(const tbr_player *p) { return p->header.sound == TBR_NO_SOUND; }
+
+/* The tick that is being heard, on the player's own endless time line. */
+static int64_t tbr_play_now(const tbr_player *p)
+{
+    if (tbr_play_silent(p)) {
+        return p->clock_time;
+    }
+    return p->taken - (int64_t)p->hooks.sound_left(p->hooks.user);
+}
+
+/* Ticks of a fade: 10 ms. */
+static uint32_t tbr_play_fade(const tbr_player *p)
+{
+    return p->header.clock_rate < 100 ? 1 : p->header.clock_rate / 100;
+}
+
+/* Without sound, time goes by the clock, but not past what has been read. */
+static void tbr_play_tick(tbr_player *p)
+{
+    const uint32_t clock = p->hooks.clock(p->hooks.user);
+    const uint32_t passed = clock - p->clock_last;
+    p->clock_last = clock;
+    if (!tbr_play_silent(p) || p->state != TBR_PLAY_ON || p->paused) {
+        return;
+    }
+    p->clock_rest += (uint64_t)passed * p->header.clock_rate;
+    p->clock_time += (int64_t)(p->clock_rest / 1000000u);
+    p->clock_rest %= 1000000u;
+    if (p->clock_time > p->made) {
+        p->clock_time = p->made;
+    }
+}
+
+/* --- the queue, from the presenting side -------------------------------- */
+
+static tbr_player_slot *tbr_play_slot(tbr_player *p, uint32_t number)
+{
+    return &p->slots[number % TBR_PLAYER_SLOTS];
+}
+
+static int tbr_play_has(const tbr_player *p, uint32_t number)
+{
+    return number != TBR_TAKE(p->put);
+}
+
+/* Waits for a transfer that may still read from memory to be changed. */
+static void tbr_play_settle(tbr_player *p)
+{
+    if (p->window_open && p->hooks.window_wait != NULL) {
+        p->hooks.window_wait(p->hooks.user);
+    }
+    p->window_open = 0;
+}
+
+/* Gives back the slots that neither sound nor pictures need. A raw picture is
+ * sent from the ring itself: its slot is kept while the transfer may run,
+ * unless there is no other room to read into. */
+static void tbr_play_release(tbr_player *p)
+{
+    const uint32_t done = p->hear - p->got < p->see - p->got ? p->hear : p->see;
+    if (done == p->got) {
+        return;
+    }
+    if (p->window_open && p->header.coding == TBR_RAW) {
+        if (!TBR_TAKE(p->stuck)) {
+            return;
+        }
+        tbr_play_settle(p);
+    }
+    TBR_GIVE(p->got, done);
+}
+
+/* Drops what was read before a seek. */
+static void tbr_play_discard(tbr_player *p)
+{
+    while (tbr_play_has(p, p->hear) &&
+           tbr_play_slot(p, p->hear)->generation != p->generation) {
+        p->hear++;
+        p->see = p->hear;
+    }
+}
+
+/* Whether enough lies ready to begin. */
+static int tbr_play_filled(tbr_player *p)
+{
+    uint32_t bytes = 0, i;
+    const uint32_t put = TBR_TAKE(p->put);
+    if (TBR_TAKE(p->stuck)) {
+        return 1;
+    }
+    for (i = p->hear; i != put; i++) {
+        const tbr_player_slot *s = tbr_play_slot(p, i);
+        if (s->kind != TBR_SLOT_SLICE) {
+            return 1;
+        }
+        bytes += s->bytes;
+    }
+    return bytes > 0 && bytes >= p->header.prebuffer;
+}
+
+/* --- sound -------------------------------------------------------------- */
+
+/* Whether sound is to fade out now. */
+static int tbr_hear_hush(const tbr_player *p)
+{
+    return p->paused || p->wants_seek || p->wants_stop;
+}
+
+/* Breaks the sound off: from the last sample down to zero, then `silence`. */
+static void tbr_hear_break(tbr_player *p, uint32_t silence)
+{
+    const uint32_t fade = tbr_play_fade(p);
+    p->tail = silence != 0 && silence < fade ? silence : fade;
+    p->silence = silence > p->tail ? silence - p->tail : 0;
+    p->gain = 0;
+    p->sounded = 0;
+}
+
+static void tbr_hear_drop(tbr_player *p, uint32_t n)
+{
+    while (n > 0) {
+        n -= tbr_sound_read(&p->block, p->samples,
+                            n < TBR_PLAYER_BLOCK ? n : TBR_PLAYER_BLOCK);
+    }
+}
+
+/* Begins to play somewhere else in time: by a seek, or because a reel begins. */
+static void tbr_hear_restart(tbr_player *p, tbr_player_slot *s, const tbr_chunk *c)
+{
+    p->skip = s->restart && p->goal_tick > c->time ? p->goal_tick - c->time : 0;
+    p->from = p->made;
+    p->clock_time = tbr_play_silent(p) ? p->made : p->clock_time;
+    if (p->skip > 0) {
+        p->state = TBR_PLAY_CATCH;
+    }
+    p->expected = c->time;
+    p->need_expected = 0;
+    s->restart = 0;
+}
+
+/* Time that is missing before the slice: silence, and pictures stand. */
+static int tbr_hear_gap(tbr_player *p, const tbr_chunk *c)
+{
+    const uint64_t gap = c->time > p->expected ? c->time - p->expected : 0;
+    p->expected = c->time;
+    if (gap == 0 || gap > (uint64_t)p->header.clock_rate * TBR_PLAYER_LONGEST_GAP) {
+        return 0;
+    }
+    if (tbr_play_silent(p)) {
+        p->made += (int64_t)gap;
+        return 0;
+    }
+    tbr_hear_break(p, (uint32_t)gap);
+    return 1;
+}
+
+static void tbr_hear_open(tbr_player *p, const tbr_chunk *c, const uint8_t *bytes)
+{
+    const uint32_t left = c->ticks - (uint32_t)p->skip;
+    if (tbr_play_silent(p)) {
+        p->made += left;
+        p->hear++;
+    } else if (tbr_sound_open(&p->block, p->header.sound, bytes + TBR_CHUNK_HEADER,
+                              c->sound_bytes, c->ticks) == TBR_OK) {
+        tbr_hear_drop(p, (uint32_t)p->skip);
+        p->hearing = 1;
+    } else {
+        /* A block that breaks its coding is silent for as long. */
+        p->counts.damaged++;
+        tbr_hear_break(p, left);
+        p->hear++;
+    }
+    p->skip = 0;
+}
+
+/* Starts the slice at `hear`, or what must be heard before it. */
+static int tbr_hear_slice(tbr_player *p)
+{
+    tbr_player_slot *s = tbr_play_slot(p, p->hear);
+    const uint8_t *bytes = p->setup.ring + s->at;
+    tbr_chunk c;
+    tbr_chunk_read(bytes, &c);
+    if (s->restart || p->need_expected) {
+        if (p->sounded) {
+            tbr_hear_break(p, 0);
+            return 1;
+        }
+        tbr_hear_restart(p, s, &c);
+    }
+    if (tbr_hear_gap(p, &c)) {
+        return 1;
+    }
+    s->start = p->made - (int64_t)p->skip;
+    p->expected = c.time + c.ticks;
+    if (p->skip >= c.ticks) {
+        p->skip -= c.ticks;
+        p->hear++;
+    } else {
+        tbr_hear_open(p, &c, bytes);
+    }
+    return 1;
+}
+
+/* Begins a reel, once everything of the one before has been seen. */
+static int tbr_hear_item(tbr_player *p)
+{
+    const tbr_player_slot *s = tbr_play_slot(p, p->hear);
+    tbr_header h;
+    if (p->see != p->hear || p->sample_at != p->sample_end) {
+        return 0;
+    }
+    p->error = tbr_header_read(p->setup.ring + s->at, &h);
+    p->says_item = (uint8_t)(!p->is_open || h.clock_rate != p->header.clock_rate);
+    if (p->says_item && p->sounded) {
+        tbr_hear_break(p, 0);
+        return 1;
+    }
+    if (p->says_item && p->is_open && tbr_play_now(p) < p->made) {
+        return 0;
+    }
+    tbr_play_settle(p);
+    if (p->error == TBR_OK && !(p->is_open && h.reel_id == p->header.reel_id &&
+                                h.first_tick == p->expected && h.part > 1)) {
+        p->error = tbr_decoder_open(&p->decoder, &h, p->setup.work, p->setup.work_bytes);
+        p->need_expected = 1;
+    }
+    p->header = h;
+    p->is_open = 1;
+    p->taken = p->made;
+    p->clock_time = p->made;
+    p->hear++;
+    p->see = p->hear;
+    if (p->error != TBR_OK) {
+        p->state = TBR_PLAY_OVER;
+    }
+    return 1;
+}
+
+/* The end, once everything has been seen and heard. */
+static int tbr_hear_end(tbr_player *p)
+{
+    if (p->sounded) {
+        tbr_hear_break(p, 0);
+        return 1;
+    }
+    if (p->see == p->hear && tbr_play_now(p) >= p->made) {
+        p->error = tbr_play_slot(p, p->hear)->code;
+        p->state = TBR_PLAY_OVER;
+    }
+    return 0;
+}
+
+/* Nothing more lies ready: if it is still so when the queue is nearly played,
+ * play stops to fill up. */
+static int tbr_hear_dry(tbr_player *p)
+{
+    if (tbr_play_now(p) + 2 * (int64_t)tbr_play_fade(p) < p->made) {
+        return 0;
+    }
+    if (tbr_play_silent(p) && p->clock_time < p->made) {
+        return 0;
+    }
+    p->counts.dry++;
+    p->state = TBR_PLAY_FILL;
+    if (p->sounded) {
+        tbr_hear_break(p, 0);
+    }
+    return 1;
+}
+
+/* Goes on to what lies at `hear`; returns 0 if nothing can be done now. */
+static int tbr_hear_next(tbr_player *p)
+{
+    if (!tbr_play_has(p, p->hear)) {
+        return p->state == TBR_PLAY_ON ? tbr_hear_dry(p) : 0;
+    }
+    switch (tbr_play_slot(p, p->hear)->kind) {
+    case TBR_SLOT_ITEM:
+        return tbr_hear_item(p);
+    case TBR_SLOT_SLICE:
+        return tbr_hear_slice(p);
+    default:
+        return tbr_hear_end(p);
+    }
+}
+
+/* Samples of the slice that is being heard, at their volume. */
+static uint32_t tbr_hear_block(tbr_player *p)
+{
+    const int32_t goal = tbr_hear_hush(p) ? 0 : p->volume;
+    const int32_t step = 32768 / (int32_t)tbr_play_fade(p) + 1;
+    uint32_t n = TBR_PLAYER_BLOCK, i;
+    if (goal == 0 && p->gain > 0 && tbr_hear_hush(p)) {
+        /* No further than to silence. */
+        const uint32_t falls = (uint32_t)(p->gain / step + 1);
+        n = falls < n ? falls : n;
+    }
+    n = tbr_sound_read(&p->block, p->samples, n);
+    for (i = 0; i < n; i++) {
+        const int32_t way = goal - p->gain;
+        p->gain += way > step ? step : way < -step ? -step : way;
+        p->samples[i] = (int16_t)(p->samples[i] * p->gain / 32768);
+    }
+    p->sounded = 1;
+    return n;
+}
+
+static uint32_t tbr_hear_tail(tbr_player *p)
+{
+    const int32_t fade = (int32_t)tbr_play_fade(p);
+    uint32_t i;
+    for (i = 0; i < TBR_PLAYER_BLOCK && p->tail > 0; i++) {
+        p->tail--;
+        p->samples[i] = (int16_t)(p->last * (int32_t)p->tail / fade);
+    }
+    return i;
+}
+
+static uint32_t tbr_hear_silence(tbr_player *p)
+{
+    const uint32_t n = p->silence < TBR_PLAYER_BLOCK ? p->silence : TBR_PLAYER_BLOCK;
+    memset(p->samples, 0, n * sizeof p->samples[0]);
+    p->silence -= n;
+    return n;
+}
+
+/* Makes the next few samples; 0 if there are none now. */
+static uint32_t tbr_hear_make(tbr_player *p)
+{
+    for (;;) {
+        if (p->tail > 0) {
+            return tbr_hear_tail(p);
+        }
+        if (p->silence > 0) {
+            return tbr_hear_silence(p);
+        }
+        if (p->state != TBR_PLAY_ON || (tbr_hear_hush(p) && p->gain == 0)) {
+            return 0;
+        }
+        if (p->hearing && p->block.left > 0) {
+            const uint32_t n = tbr_hear_block(p);
+            p->last = p->samples[n - 1];
+            return n;
+        }
+        if (p->hearing) {
+            p->hearing = 0;
+            p->hear++;
+        } else if (!tbr_hear_next(p)) {
+            return 0;
+        }
+    }
+}
+
+/* Fills the sound queue as far as it takes samples. */
+static int tbr_hear_feed(tbr_player *p)
+{
+    int did = 0;
+    for (;;) {
+        uint32_t n;
+        if (p->sample_at == p->sample_end) {
+            p->sample_at = 0;
+            p->sample_end = tbr_hear_make(p);
+            p->made += p->sample_end;
+        }
+        n = p->sample_end - p->sample_at;
+        n = n == 0 ? 0 : p->hooks.sound(p->hooks.user, p->samples + p->sample_at, n);
+        if (n == 0) {
+            return did;
+        }
+        p->sample_at += n;
+        p->taken += n;
+        did = 1;
+    }
+}
+
+/* Without sound: looks an eighth of a second ahead. */
+static int tbr_hear_follow(tbr_player *p)
+{
+    int did = 0;
+    while (p->state == TBR_PLAY_ON &&
+           p->made - p->clock_time <= (int64_t)(p->header.clock_rate / 8) && tbr_hear_next(p)) {
+        did = 1;
+    }
+    return did;
+}
+
+static int tbr_hear(tbr_player *p)
+{
+    return tbr_play_silent(p) && p->is_open ? tbr_hear_follow(p) : tbr_hear_feed(p);
+}
+
+/* --- pictures ----------------------------------------------------------- */
+
+/* Whether slot `number` is a slice whose time is known. */
+static int tbr_see_started(tbr_player *p, uint32_t number)
+{
+    const int32_t ahead = (int32_t)(number - p->hear);
+    return (ahead < 0 || (ahead == 0 && p->hearing)) &&
+           tbr_play_slot(p, number)->kind == TBR_SLOT_SLICE;
+}
+
+static int64_t tbr_see_due(tbr_player *p, uint32_t number, const tbr_picture *picture)
+{
+    return tbr_play_slot(p, number)->start + picture->tick_offset;
+}
+
+static void tbr_see_open(tbr_player *p)
+{
+    const tbr_player_slot *s = tbr_play_slot(p, p->see);
+    const uint8_t *bytes = p->setup.ring + s->at;
+    tbr_chunk c;
+    tbr_chunk_read(bytes, &c);
+    tbr_slice_open(&p->slice, &c, bytes);
+    p->slice_time = c.time;
+    p->need_key |= s->stale;
+    p->seeing = 1;
+}
+
+/* Finds the next picture; 0 if there is none yet. */
+static int tbr_see_next(tbr_player *p)
+{
+    while (!p->has_picture) {
+        if (!p->seeing && !tbr_see_started(p, p->see)) {
+            return 0;
+        }
+        if (!p->seeing) {
+            tbr_see_open(p);
+        }
+        p->has_picture = (uint8_t)tbr_slice_picture(&p->slice, &p->picture);
+        if (!p->has_picture) {
+            p->seeing = 0;
+            p->see++;
+        }
+    }
+    return 1;
+}
+
+/* The picture after the present one, if its time is known. */
+static int tbr_see_peek(tbr_player *p, tbr_picture *picture, int64_t *due)
+{
+    tbr_slice slice = p->slice;
+    tbr_chunk c;
+    if (tbr_slice_picture(&slice, picture)) {
+        *due = tbr_see_due(p, p->see, picture);
+        return 1;
+    }
+    if (!tbr_see_started(p, p->see + 1)) {
+        return 0;
+    }
+    tbr_chunk_read(p->setup.ring + tbr_play_slot(p, p->see + 1)->at, &c);
+    tbr_slice_open(&slice, &c, p->setup.ring + tbr_play_slot(p, p->see + 1)->at);
+    if (!tbr_slice_picture(&slice, picture)) {
+        return 0;
+    }
+    *due = tbr_see_due(p, p->see + 1, picture);
+    return 1;
+}
+
+/* Whether the next picture is due as well, so that this one need not be sent. */
+static int tbr_see_superseded(tbr_player *p, int64_t now)
+{
+    tbr_picture next;
+    int64_t due;
+    if (!tbr_see_peek(p, &next, &due) || due > (now > p->from ? now : p->from)) {
+        return 0;
+    }
+    return p->picture.coding != TBR_RAW || (next.flags & TBR_PICTURE_KEY) != 0;
+}
+
+static void tbr_see_decode(tbr_player *p, int sends)
+{
+    const int changes = !(p->picture.flags & TBR_PICTURE_UNCHANGED);
+    int code;
+    if (p->picture.coding == TBR_RAW && !sends) {
+        p->counts.late += (uint32_t)changes;
+        return;
+    }
+    code = tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
+                      p->hooks.user);
+    p->window_open |= (uint8_t)sends;
+    if (code != TBR_OK) {
+        p->counts.damaged++;
+        p->need_key = 1;
+    } else if (changes) {
+        p->counts.shown += sends ? 1 : 0;
+        p->counts.late += sends ? 0 : 1;
+    }
+}
+
+/* Decodes and sends the next picture if it is due. */
+static int tbr_see(tbr_player *p)
+{
+    const int64_t now = tbr_play_now(p);
+    const int64_t latest = (int64_t)p->header.clock_rate * TBR_PLAYER_LATEST;
+    int64_t due;
+    if (!tbr_see_next(p)) {
+        return 0;
+    }
+    due = tbr_see_due(p, p->see, &p->picture);
+    if (due > now && due >= p->from) {
+        return 0;
+    }
+    p->has_picture = 0;
+    p->position = p->slice_time + p->picture.tick_offset;
+    p->need_key |= (uint8_t)(due >= p->from && now - due > latest);
+    if (p->need_key && !(p->picture.flags & TBR_PICTURE_KEY)) {
+        p->counts.waiting += p->picture.flags & TBR_PICTURE_UNCHANGED ? 0 : 1;
+        return 1;
+    }
+    p->need_key = 0;
+    tbr_see_decode(p, !tbr_see_superseded(p, now));
+    return 1;
+}
+
+/* --- the player --------------------------------------------------------- */
+
+int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setup *setup)
+{
+    if (setup->ring_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
+        return TBR_MEMORY;
+    }
+    memset(p, 0, sizeof *p);
+    p->hooks = *hooks;
+    p->setup = *setup;
+    p->volume = 32768;
+    p->gain = 32768;
+    p->need_expected = 1;
+    p->header.clock_rate = 8000;
+    p->generation = 1;
+    p->clock_last = hooks->clock(hooks->user);
+    return TBR_OK;
+}
+
+/* Lets go of everything that was read, and tells the other side where to go. */
+static void tbr_player_jump(tbr_player *p)
+{
+    tbr_play_settle(p);
+    p->goal_item = p->want_item;
+    p->goal_tick = p->want_tick;
+    p->made = p->taken;
+    p->sample_at = p->sample_end;
+    p->tail = p->silence = 0;
+    p->skip = 0;
+    p->hearing = p->seeing = p->has_picture = p->sounded = 0;
+    p->need_expected = 1;
+    p->wants_seek = 0;
+    p->error = TBR_OK;
+    p->state = TBR_PLAY_FILL;
+    TBR_GIVE(p->generation, (uint8_t)(p->generation + 1));
+}
+
+/* Does what was asked for, once the sound has faded out. */
+static void tbr_player_obey(tbr_player *p)
+{
+    const int quiet = tbr_play_silent(p) || p->state != TBR_PLAY_ON ||
+                      (p->gain == 0 && p->sample_at == p->sample_end);
+    if (!quiet) {
+        return;
+    }
+    if (p->wants_stop) {
+        p->wants_stop = 0;
+        p->hearing = 0;
+        p->state = TBR_PLAY_STOP;
+        p->tail = 0;
+        p->silence = tbr_play_silent(p) ? 0 : 2 * tbr_play_fade(p);
+    } else if (p->wants_seek) {
+        tbr_player_jump(p);
+    }
+}
+
+/* Waits for enough to begin with. */
+static int tbr_player_fill(tbr_player *p)
+{
+    const int did = tbr_hear_feed(p);
+    if (!tbr_play_has(p, p->hear)) {
+        return did;
+    }
+    if (tbr_play_slot(p, p->hear)->kind == TBR_SLOT_ITEM) {
+        return tbr_hear_item(p) | did;
+    }
+    if (tbr_play_filled(p)) {
+        p->state = TBR_PLAY_ON;
+        return 1;
+    }
+    return did;
+}
+
+/* After a seek: decodes without sound up to the time that was asked for. */
+static int tbr_player_catch(tbr_player *p)
+{
+    if (p->skip > 0) {
+        return tbr_hear_next(p) | tbr_see(p);
+    }
+    if (tbr_see(p)) {
+        return 1;
+    }
+    p->state = TBR_PLAY_ON;
+    return 1;
+}
+
+static int tbr_player_halt(tbr_player *p)
+{
+    const int did = tbr_hear_feed(p);
+    if (p->silence == 0 && p->sample_at == p->sample_end &&
+        (tbr_play_silent(p) || tbr_play_now(p) >= p->made)) {
+        p->state = TBR_PLAY_OVER;
+    }
+    return did;
+}
+
+static int tbr_player_round(tbr_player *p)
+{
+    switch (p->state) {
+    case TBR_PLAY_FILL:
+        return tbr_player_fill(p);
+    case TBR_PLAY_CATCH:
+        return tbr_player_catch(p);
+    case TBR_PLAY_ON:
+        return tbr_hear(p) | tbr_see(p);
+    case TBR_PLAY_STOP:
+        return tbr_player_halt(p);
+    default:
+        return 0;
+    }
+}
+
+int tbr_player_present(tbr_player *p)
+{
+    int did;
+    tbr_play_tick(p);
+    tbr_play_discard(p);
+    did = tbr_player_round(p);
+    tbr_player_obey(p);
+    tbr_play_release(p);
+    if (p->says_item && p->state != TBR_PLAY_OVER) {
+        p->says_item = 0;
+        return TBR_PLAYER_ITEM;
+    }
+    if (p->state == TBR_PLAY_OVER) {
+        tbr_play_settle(p);
+        return p->error < 0 ? p->error : TBR_PLAYER_ENDED;
+    }
+    return did ? TBR_PLAYER_GOES_ON : TBR_PLAYER_IDLE;
+}
+
+/* Whether a picture is due now. */
+static int tbr_player_due(tbr_player *p)
+{
+    return p->has_picture && tbr_see_due(p, p->see, &p->picture) <= tbr_play_now(p);
+}
+
+int tbr_player_step(tbr_player *p)
+{
+    int said = tbr_player_present(p);
+    uint32_t rounds = 16;
+    if (said != TBR_PLAYER_GOES_ON && said != TBR_PLAYER_IDLE) {
+        return said;
+    }
+    /* Reads until a picture is due; on when little is left to hear. */
+    while (rounds-- > 0 && tbr_player_fetch(p)) {
+        said = TBR_PLAYER_GOES_ON;
+        if (p->state == TBR_PLAY_ON) {
+            tbr_hear(p);
+        }
+        if (p->put - p->hear >= 2 && tbr_player_due(p)) {
+            break;
+        }
+    }
+    return said;
+}
+
+uint32_t tbr_player_idle(tbr_player *p)
+{
+    int64_t ticks;
+    if (!p->has_picture || p->state != TBR_PLAY_ON) {
+        return 5000;
+    }
+    ticks = tbr_see_due(p, p->see, &p->picture) - tbr_play_now(p);
+    if (ticks <= 0) {
+        return 0;
+    }
+    if (ticks > (int64_t)(p->header.clock_rate / 200)) {
+        return 5000;
+    }
+    return (uint32_t)ticks * 1000u / (p->header.clock_rate / 1000u);
+}
+
+int tbr_player_run(tbr_player *p)
+{
+    for (;;) {
+        const int said = tbr_player_step(p);
+        if (said == TBR_PLAYER_IDLE) {
+            p->hooks.yield(p->hooks.user, tbr_player_idle(p));
+        } else if (said != TBR_PLAYER_GOES_ON) {
+            return said;
+        }
+    }
+}
+
+int tbr_player_seek(tbr_player *p, uint32_t item, uint64_t tick)
+{
+    if (p->hooks.seek == NULL) {
+        return TBR_CALL;
+    }
+    p->want_item = item;
+    p->want_tick = tick;
+    p->wants_seek = 1;
+    return TBR_OK;
+}
+
+void tbr_player_pause(tbr_player *p, int paused) { p->paused = paused != 0; }
+
+void tbr_player_volume(tbr_player *p, int32_t volume)
+{
+    p->volume = volume < 0 ? 0 : volume > 32768 ? 32768 : volume;
+}
+
+void tbr_player_stop(tbr_player *p) { p->wants_stop = 1; }

@@ -1,0 +1,1671 @@
+/* thumbreel.h - reads reels (.tbr) and decodes their pictures and sound.
+ *
+ * SYNOPSIS
+ *   In one source file:          #define THUMBREEL_IMPLEMENTATION
+ *   there and in the others:     #include "thumbreel.h"
+ *
+ *   Level 1, header only:        tbr_header_read(sector0, &header)
+ *   Level 2, chunk by chunk:     tbr_reader_open, tbr_reader_room,
+ *                                tbr_reader_added: bytes in, events out, in
+ *                                pieces of any size, from a file, a socket,
+ *                                or flash memory that is simply there
+ *   Level 3, inside a slice:     tbr_slice_open, tbr_slice_picture;
+ *                                tbr_sound_open, tbr_sound_read;
+ *                                tbr_decoder_open, tbr_decode: pixels out, in
+ *                                the panel's own byte order, by rectangles
+ *   Level 4, the whole player:   player.c beside this file
+ *
+ * COMPILE SWITCHES (define before the implementation; defaults in brackets)
+ *   TBR_PATCH [2]   0: no coding "patch"; 1: level light; 2: light and full
+ *   TBR_CRC32       your own CRC-32/ISO-HDLC, if the chip has one in ROM or
+ *                   in hardware: a function of (uint32_t crc, const uint8_t *,
+ *                   uint32_t bytes) that goes on from crc, 0 at the start
+ *
+ * DEMANDS
+ *   C99 or C++17, two's complement, 8-bit bytes. No allocation, no floating
+ *   point, no recursion, nothing of the C library but memcpy and memset.
+ *   Under 1 KB of stack. Sizes: README.md beside this file.
+ *
+ * MEMORY, all of it given by the caller and stated in the reel's header:
+ *   largest_chunk    bytes for one slice as it comes from the card; twice
+ *                    that, or `prebuffer` bytes, to read ahead
+ *   working_memory   bytes for the picture decoder; none for raw
+ *
+ * RETURN CODES
+ *   0 or more: done, or an event. Below zero: an error, whose hundreds say
+ *   whose fault it is: -1xx the bytes, -2xx a newer format than this reader
+ *   knows, -3xx a limit, -4xx the calling program. tbr_blame() tells.
+ *
+ * THE FORMAT IN BRIEF (container.md is normative)
+ *   All numbers little-endian; everything starts on a 512-byte sector.
+ *   Sector 0: header. Then chunks: 64-byte header, payload, zeros, CRC-32 of
+ *   all that follows the chunk header in the last 4 bytes.
+ *   A slice is a stretch of time: its sound block, then its pictures, each
+ *   under a 20-byte header; blocks are padded with zeros to 4 bytes. A tick
+ *   is one sound sample. A key slice can be played without those before it.
+ *   Raw picture: {u16 rectangles, u16 0}, then each {u16 x, y, w, h} and
+ *   w x h pixels of 2 bytes, padded to 4.
+ */
+#ifndef THUMBREEL_H
+#define THUMBREEL_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#ifndef TBR_PATCH
+#define TBR_PATCH 2
+#endif
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* --- constants ---------------------------------------------------------- */
+
+enum {
+    TBR_SECTOR = 512,
+    TBR_CHUNK_HEADER = 64,
+    TBR_PICTURE_HEADER = 20,
+    TBR_TITLE = 96,
+    TBR_INDEX_ENTRIES = 62 /* in one sector of the index */
+};
+
+/* Picture codings. */
+enum { TBR_RAW = 0, TBR_JPEG = 1, TBR_PATCH_CODING = 2 };
+/* Sound codings. */
+enum { TBR_NO_SOUND = 0, TBR_PCM_S16 = 1, TBR_PCM_U8 = 2, TBR_IMA_ADPCM = 3 };
+/* Kinds of chunk. */
+enum {
+    TBR_POSTER = 1,
+    TBR_TABLES = 2,
+    TBR_SLICE = 3,
+    TBR_INDEX = 4,
+    TBR_END = 5,
+    TBR_NOTE = 6
+};
+/* Flags of a chunk. */
+enum { TBR_KEY = 1, TBR_GAP = 2, TBR_SKIPPABLE = 128 };
+/* Flags of a picture. */
+enum { TBR_PICTURE_KEY = 1, TBR_PICTURE_UNCHANGED = 2 };
+
+/* Errors. */
+enum {
+    TBR_OK = 0,
+    /* the bytes */
+    TBR_NOT_A_REEL = -101,
+    TBR_TEXT_MODE = -102, /* a reel changed by a transfer in text mode */
+    TBR_CHECKSUM = -103,
+    TBR_TRUNCATED = -104,
+    TBR_NO_SYNC = -105,
+    TBR_OTHER_REEL = -106,
+    TBR_SEQUENCE = -107,
+    TBR_FIELD = -108,
+    TBR_RESERVED = -109,
+    TBR_PICTURE = -110, /* a picture's payload breaks its coding */
+    TBR_SOUND = -111,   /* a sound block breaks its coding */
+    /* newer than this reader, or left out of this build */
+    TBR_VERSION = -201,
+    TBR_MUST_KNOW = -202,
+    TBR_UNKNOWN_KIND = -203,
+    TBR_CODING = -204,
+    /* limits of the format, or those the header states */
+    TBR_LIMIT = -301,
+    /* the calling program */
+    TBR_MEMORY = -401, /* the memory given is too small */
+    TBR_CALL = -402    /* called at the wrong time */
+};
+
+/* Whose fault an error is. */
+enum { TBR_NOBODY = 0, TBR_BYTES = 1, TBR_NEWER = 2, TBR_LIMITS = 3, TBR_CALLER = 4 };
+
+#define TBR_UNKNOWN UINT64_MAX /* a duration that is not known */
+
+/* --- structures --------------------------------------------------------- */
+
+/* The meaning of sector 0. One tick is one sound sample at clock_rate; offsets
+ * and lengths are in bytes from the start of the file. */
+typedef struct tbr_header {
+    uint64_t reel_id;
+    uint64_t first_tick;    /* tick at which this part starts */
+    uint64_t duration;      /* ticks in this part, or TBR_UNKNOWN */
+    uint64_t reel_duration; /* ticks in all parts, or TBR_UNKNOWN */
+    uint64_t file_length;   /* 0 when live */
+    uint64_t first_slice;   /* offset */
+    uint64_t index_offset;  /* 0 without an index */
+    uint32_t index_length, index_step, index_entries;
+    uint32_t may_ignore;
+    uint32_t first_picture, picture_count, slice_count;
+    uint32_t clock_rate;         /* ticks a second */
+    uint32_t rate_num, rate_den; /* nominal pictures a second */
+    uint32_t largest_chunk;      /* bytes */
+    uint32_t most_ticks, largest_sound, largest_picture;
+    uint32_t working_memory;     /* bytes the decoder needs */
+    uint32_t prebuffer;          /* bytes to have before play starts */
+    uint32_t mean_rate, worst_rate; /* bytes a second */
+    uint32_t worst_bus_bytes, worst_instructions;
+    uint32_t poster_offset, poster_length, tables_offset, tables_length;
+    uint16_t version_minor, part, parts;
+    uint16_t width, height;      /* pixels */
+    uint16_t most_pictures;
+    uint16_t poster_width, poster_height;
+    uint8_t shape;               /* 0 rectangle, 1 ellipse */
+    uint8_t low_first;           /* pixels: 0 high byte first, 1 low byte first */
+    uint8_t wire;                /* bit 0 blue where red would be, bit 1 inverted */
+    uint8_t coding, level, sound, channels;
+    char title[TBR_TITLE + 1];   /* UTF-8, ends in zero */
+} tbr_header;
+
+/* The 64 bytes at the start of a chunk. */
+typedef struct tbr_chunk {
+    uint64_t time;  /* tick of a slice's first sample */
+    uint32_t number;
+    uint32_t length; /* bytes of the whole chunk */
+    uint32_t used;   /* bytes of payload */
+    uint32_t ticks;
+    uint32_t sound_bytes;
+    uint32_t first_picture;
+    uint32_t id_low;
+    uint16_t pictures;
+    uint8_t kind, flags;
+} tbr_chunk;
+
+/* A picture in a slice. */
+typedef struct tbr_picture {
+    const uint8_t *bytes; /* payload */
+    uint32_t length;      /* bytes of it */
+    uint32_t tick_offset; /* from the slice's start */
+    uint32_t cost;        /* instructions, as the encoder's model has them */
+    uint32_t bus_bytes;
+    uint16_t windows;
+    uint8_t coding, flags;
+} tbr_picture;
+
+/* A rectangle of panel pixels. */
+typedef struct tbr_rect {
+    uint16_t x, y, w, h;
+} tbr_rect;
+
+/* Takes pixels to the panel: `bytes` bytes in wire order. With a window they
+ * are its first pixels, row by row; with NULL they go on where the last ones
+ * ended. It may return while a DMA transfer is running; called again, it waits
+ * for the one before. The pixels of a call stay as they are until the next
+ * call returns (raw: until the chunk's memory is used for something else), so
+ * that one half of a buffer is sent while the other is being filled. */
+typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixels,
+                         uint32_t bytes);
+
+/* --- level 1: the header ------------------------------------------------ */
+
+/* CRC-32/ISO-HDLC of bytes, going on from crc (0 at the start). */
+uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length);
+/* Whose fault a return code is: TBR_NOBODY ... TBR_CALLER. */
+int tbr_blame(int code);
+/* Reads and checks sector 0, 512 bytes. */
+int tbr_header_read(const uint8_t *sector, tbr_header *header);
+
+/* --- level 2: chunks ---------------------------------------------------- */
+
+/* Reads and checks the first 64 bytes of a chunk. */
+int tbr_chunk_read(const uint8_t *bytes, tbr_chunk *chunk);
+/* Checks a whole chunk: its checksum and its padding. */
+int tbr_chunk_check(const tbr_chunk *chunk, const uint8_t *bytes);
+
+/* Which entry of the index leads to `tick`, and the offset of the sector that
+ * holds it. TBR_CALL if there is no index. */
+int tbr_index_find(const tbr_header *header, uint64_t tick, uint32_t *entry,
+                   uint64_t *sector_offset);
+/* Reads that entry from its sector: the offset of the key slice to play from. */
+int tbr_index_read(const tbr_header *header, const uint8_t *sector, uint32_t entry,
+                   uint64_t *slice_offset, uint32_t *chunk_number);
+
+/* What the reader found; see tbr_reader_next. */
+enum {
+    TBR_EV_MORE = 0,   /* more bytes are needed, or nothing follows the end */
+    TBR_EV_HEADER = 1, /* reader->header */
+    TBR_EV_CHUNK = 2,  /* reader->chunk, whole at reader->bytes: not a slice */
+    TBR_EV_SLICE = 3,  /* the same for a slice: checked, ready to be opened */
+    TBR_EV_DAMAGE = 4, /* reader->damage: sound is silent from..to, read on */
+    TBR_EV_END = 5,    /* nothing more will come */
+    TBR_EV_PLACE = 6   /* only if `asks`: say where the slice is to lie */
+};
+
+/* A stretch of the reel that cannot be presented. */
+typedef struct tbr_damage {
+    uint64_t offset;   /* of the structure at fault */
+    uint64_t length;   /* bytes passed over from there */
+    uint64_t from, to; /* ticks that are missing; equal if none are */
+    uint32_t chunk;    /* number, if it could be read */
+    int code;
+    uint8_t has_chunk;
+} tbr_damage;
+
+/* The reader: a state machine without input or output. It holds one chunk at a
+ * time in the caller's memory, checks it, and only then hands it out: nothing
+ * damaged is ever presented. The fields up to `stale` may be read. */
+typedef struct tbr_reader {
+    tbr_header header;
+    tbr_chunk chunk;
+    tbr_damage damage;
+    const uint8_t *bytes; /* the chunk, from its first byte */
+    uint64_t position;    /* offset of the next byte it is given */
+    uint64_t time;        /* tick at which the next slice should start */
+    uint8_t asks;         /* set it to be asked where each slice is to lie, and
+                             to pass over everything else but the end */
+    uint8_t has_end;      /* at the end: there was an end chunk */
+    uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
+    /* its own */
+    uint8_t *buffer;
+    const uint8_t *map;
+    uint64_t map_length, base, tick;
+    uint64_t key_offset;
+    uint32_t key_number;
+    uint32_t capacity, size, filled, want, number;
+    tbr_damage search;
+    int failed;
+    uint8_t state, has_header, has_number, loose, input_ended;
+} tbr_reader;
+
+/* A reader at the start of a reel; `size` is 512 bytes or more, and
+ * largest_chunk for play. */
+int tbr_reader_open(tbr_reader *reader, uint8_t *buffer, uint32_t size);
+/* The same for a reel that lies in memory: nothing is copied, and there is no
+ * need for tbr_reader_room. */
+void tbr_reader_map(tbr_reader *reader, const uint8_t *reel, uint64_t length);
+/* Where the next bytes are to be put and how many are wanted; fewer may come
+ * at a time. 0: call tbr_reader_next. */
+uint32_t tbr_reader_room(tbr_reader *reader, uint8_t **to);
+/* Tells that n bytes were put there. */
+void tbr_reader_added(tbr_reader *reader, uint32_t n);
+/* Bytes that will be passed over before the next one that is wanted. A source
+ * that can seek goes to the offset returned by tbr_reader_jump instead. */
+uint64_t tbr_reader_ahead(const tbr_reader *reader);
+uint64_t tbr_reader_jump(tbr_reader *reader);
+/* Tells that the source has no more bytes. */
+void tbr_reader_ended(tbr_reader *reader);
+/* The next event, TBR_EV_..., or an error: no reel, too new, too large. */
+int tbr_reader_next(tbr_reader *reader);
+/* After TBR_EV_PLACE: the slice shall lie in `buffer`; what has been read of
+ * it is moved there. 0 bytes: pass it over. */
+void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
+/* Goes to the key slice for `tick`: by one sector of the index or, without an
+ * index, from slice to slice. TBR_CALL before the header. */
+int tbr_reader_seek(tbr_reader *reader, uint64_t tick);
+
+/* Walks through a slice that the reader has checked. */
+typedef struct tbr_slice {
+    const uint8_t *sound; /* the sound block */
+    uint32_t sound_bytes;
+    const uint8_t *at;
+    uint16_t left; /* pictures to come */
+} tbr_slice;
+
+void tbr_slice_open(tbr_slice *slice, const tbr_chunk *chunk, const uint8_t *bytes);
+/* Returns 1 and the next picture, or 0 after the last one. */
+int tbr_slice_picture(tbr_slice *slice, tbr_picture *picture);
+
+/* Decodes a sound block, in pieces of any size. */
+typedef struct tbr_sound {
+    const uint8_t *at;
+    uint32_t left; /* samples to come */
+    int32_t sample;
+    uint8_t coding, index, half, first;
+} tbr_sound;
+
+/* `samples` are the slice's ticks. TBR_SOUND if the block breaks its coding. */
+int tbr_sound_open(tbr_sound *sound, uint8_t coding, const uint8_t *bytes, uint32_t length,
+                   uint32_t samples);
+/* Writes up to n samples; returns how many, 0 at the end of the block. */
+uint32_t tbr_sound_read(tbr_sound *sound, int16_t *samples, uint32_t n);
+
+/* Decodes pictures of one reel. */
+typedef struct tbr_decoder {
+    uint16_t width, height;
+    uint8_t coding, level;
+} tbr_decoder;
+
+/* `memory` holds `size` bytes, header->working_memory or more, aligned to 4.
+ * TBR_MEMORY if it is too small, TBR_CODING if this build lacks the coding. */
+int tbr_decoder_open(tbr_decoder *decoder, const tbr_header *header, void *memory,
+                     uint32_t size);
+/* Decodes one picture and sends what changed. Without `send` (NULL) it only
+ * keeps up: what would have been sent goes out with the next picture; for
+ * raw, which has no memory of its own, it is lost unless that one is a key
+ * picture. A picture that breaks its coding is TBR_PICTURE: the panel keeps
+ * what it shows, and the next picture to decode is a key picture. */
+int tbr_decode(tbr_decoder *decoder, const tbr_picture *picture, tbr_send send, void *user);
+
+#ifdef __cplusplus
+}
+#endif
+
+#endif /* THUMBREEL_H */
+
+#if defined(THUMBREEL_IMPLEMENTATION) && !defined(THUMBREEL_IMPLEMENTED)
+#define THUMBREEL_IMPLEMENTED
+
+#include <string.h>
+
+/* --- bytes and checks --------------------------------------------------- */
+
+static uint16_t tbr_u16(const uint8_t *b)
+{
+    return (uint16_t)(b[0] | (uint32_t)b[1] << 8);
+}
+
+static uint32_t tbr_u32(const uint8_t *b)
+{
+    return b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16 | (uint32_t)b[3] << 24;
+}
+
+static uint64_t tbr_u64(const uint8_t *b)
+{
+    return tbr_u32(b) | (uint64_t)tbr_u32(b + 4) << 32;
+}
+
+/* n rounded up to a multiple of four. n is at most a chunk's length. */
+static uint32_t tbr_align4(uint32_t n) { return (n + 3u) & ~3u; }
+
+static int tbr_zeros(const uint8_t *bytes, uint32_t n)
+{
+    uint32_t i;
+    for (i = 0; i < n; i++) {
+        if (bytes[i] != 0) {
+            return 0;
+        }
+    }
+    return 1;
+}
+
+#ifndef TBR_CRC32
+static const uint32_t tbr_crc_table[256] = {
+    0x00000000u, 0x77073096u, 0xee0e612cu, 0x990951bau, 0x076dc419u, 0x706af48fu,
+    0xe963a535u, 0x9e6495a3u, 0x0edb8832u, 0x79dcb8a4u, 0xe0d5e91eu, 0x97d2d988u,
+    0x09b64c2bu, 0x7eb17cbdu, 0xe7b82d07u, 0x90bf1d91u, 0x1db71064u, 0x6ab020f2u,
+    0xf3b97148u, 0x84be41deu, 0x1adad47du, 0x6ddde4ebu, 0xf4d4b551u, 0x83d385c7u,
+    0x136c9856u, 0x646ba8c0u, 0xfd62f97au, 0x8a65c9ecu, 0x14015c4fu, 0x63066cd9u,
+    0xfa0f3d63u, 0x8d080df5u, 0x3b6e20c8u, 0x4c69105eu, 0xd56041e4u, 0xa2677172u,
+    0x3c03e4d1u, 0x4b04d447u, 0xd20d85fdu, 0xa50ab56bu, 0x35b5a8fau, 0x42b2986cu,
+    0xdbbbc9d6u, 0xacbcf940u, 0x32d86ce3u, 0x45df5c75u, 0xdcd60dcfu, 0xabd13d59u,
+    0x26d930acu, 0x51de003au, 0xc8d75180u, 0xbfd06116u, 0x21b4f4b5u, 0x56b3c423u,
+    0xcfba9599u, 0xb8bda50fu, 0x2802b89eu, 0x5f058808u, 0xc60cd9b2u, 0xb10be924u,
+    0x2f6f7c87u, 0x58684c11u, 0xc1611dabu, 0xb6662d3du, 0x76dc4190u, 0x01db7106u,
+    0x98d220bcu, 0xefd5102au, 0x71b18589u, 0x06b6b51fu, 0x9fbfe4a5u, 0xe8b8d433u,
+    0x7807c9a2u, 0x0f00f934u, 0x9609a88eu, 0xe10e9818u, 0x7f6a0dbbu, 0x086d3d2du,
+    0x91646c97u, 0xe6635c01u, 0x6b6b51f4u, 0x1c6c6162u, 0x856530d8u, 0xf262004eu,
+    0x6c0695edu, 0x1b01a57bu, 0x8208f4c1u, 0xf50fc457u, 0x65b0d9c6u, 0x12b7e950u,
+    0x8bbeb8eau, 0xfcb9887cu, 0x62dd1ddfu, 0x15da2d49u, 0x8cd37cf3u, 0xfbd44c65u,
+    0x4db26158u, 0x3ab551ceu, 0xa3bc0074u, 0xd4bb30e2u, 0x4adfa541u, 0x3dd895d7u,
+    0xa4d1c46du, 0xd3d6f4fbu, 0x4369e96au, 0x346ed9fcu, 0xad678846u, 0xda60b8d0u,
+    0x44042d73u, 0x33031de5u, 0xaa0a4c5fu, 0xdd0d7cc9u, 0x5005713cu, 0x270241aau,
+    0xbe0b1010u, 0xc90c2086u, 0x5768b525u, 0x206f85b3u, 0xb966d409u, 0xce61e49fu,
+    0x5edef90eu, 0x29d9c998u, 0xb0d09822u, 0xc7d7a8b4u, 0x59b33d17u, 0x2eb40d81u,
+    0xb7bd5c3bu, 0xc0ba6cadu, 0xedb88320u, 0x9abfb3b6u, 0x03b6e20cu, 0x74b1d29au,
+    0xead54739u, 0x9dd277afu, 0x04db2615u, 0x73dc1683u, 0xe3630b12u, 0x94643b84u,
+    0x0d6d6a3eu, 0x7a6a5aa8u, 0xe40ecf0bu, 0x9309ff9du, 0x0a00ae27u, 0x7d079eb1u,
+    0xf00f9344u, 0x8708a3d2u, 0x1e01f268u, 0x6906c2feu, 0xf762575du, 0x806567cbu,
+    0x196c3671u, 0x6e6b06e7u, 0xfed41b76u, 0x89d32be0u, 0x10da7a5au, 0x67dd4accu,
+    0xf9b9df6fu, 0x8ebeeff9u, 0x17b7be43u, 0x60b08ed5u, 0xd6d6a3e8u, 0xa1d1937eu,
+    0x38d8c2c4u, 0x4fdff252u, 0xd1bb67f1u, 0xa6bc5767u, 0x3fb506ddu, 0x48b2364bu,
+    0xd80d2bdau, 0xaf0a1b4cu, 0x36034af6u, 0x41047a60u, 0xdf60efc3u, 0xa867df55u,
+    0x316e8eefu, 0x4669be79u, 0xcb61b38cu, 0xbc66831au, 0x256fd2a0u, 0x5268e236u,
+    0xcc0c7795u, 0xbb0b4703u, 0x220216b9u, 0x5505262fu, 0xc5ba3bbeu, 0xb2bd0b28u,
+    0x2bb45a92u, 0x5cb36a04u, 0xc2d7ffa7u, 0xb5d0cf31u, 0x2cd99e8bu, 0x5bdeae1du,
+    0x9b64c2b0u, 0xec63f226u, 0x756aa39cu, 0x026d930au, 0x9c0906a9u, 0xeb0e363fu,
+    0x72076785u, 0x05005713u, 0x95bf4a82u, 0xe2b87a14u, 0x7bb12baeu, 0x0cb61b38u,
+    0x92d28e9bu, 0xe5d5be0du, 0x7cdcefb7u, 0x0bdbdf21u, 0x86d3d2d4u, 0xf1d4e242u,
+    0x68ddb3f8u, 0x1fda836eu, 0x81be16cdu, 0xf6b9265bu, 0x6fb077e1u, 0x18b74777u,
+    0x88085ae6u, 0xff0f6a70u, 0x66063bcau, 0x11010b5cu, 0x8f659effu, 0xf862ae69u,
+    0x616bffd3u, 0x166ccf45u, 0xa00ae278u, 0xd70dd2eeu, 0x4e048354u, 0x3903b3c2u,
+    0xa7672661u, 0xd06016f7u, 0x4969474du, 0x3e6e77dbu, 0xaed16a4au, 0xd9d65adcu,
+    0x40df0b66u, 0x37d83bf0u, 0xa9bcae53u, 0xdebb9ec5u, 0x47b2cf7fu, 0x30b5ffe9u,
+    0xbdbdf21cu, 0xcabac28au, 0x53b39330u, 0x24b4a3a6u, 0xbad03605u, 0xcdd70693u,
+    0x54de5729u, 0x23d967bfu, 0xb3667a2eu, 0xc4614ab8u, 0x5d681b02u, 0x2a6f2b94u,
+    0xb40bbe37u, 0xc30c8ea1u, 0x5a05df1bu, 0x2d02ef8du,
+};
+
+uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length)
+{
+    crc = ~crc;
+    while (length-- > 0) {
+        crc = tbr_crc_table[(crc ^ *bytes++) & 255u] ^ crc >> 8;
+    }
+    return ~crc;
+}
+#else
+uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length)
+{
+    return TBR_CRC32(crc, bytes, length);
+}
+#endif
+
+/* Under fuzzing every checksum agrees, so that the parser behind is reached. */
+static int tbr_agrees(uint32_t stored, uint32_t computed)
+{
+#ifdef TBR_FUZZING
+    (void)stored;
+    (void)computed;
+    return 1;
+#else
+    return stored == computed;
+#endif
+}
+
+int tbr_blame(int code)
+{
+    return code >= 0 ? TBR_NOBODY : -code / 100;
+}
+
+/* --- limits of the format ----------------------------------------------- */
+
+#define TBR_MAX_CHUNK (4ul << 20)
+#define TBR_MAX_PICTURES 1024
+#define TBR_MAX_SIDE 1024
+#define TBR_MAX_RATE 240
+#define TBR_MAX_SLICE_SECONDS 10
+#define TBR_MAX_SIDE_DATA (64ul << 10)
+#define TBR_MAX_WORKING_MEMORY (16ul << 20)
+#define TBR_MAX_TIME ((uint64_t)1 << 62)
+
+/* --- header ------------------------------------------------------------- */
+
+static const uint8_t tbr_magic[8] = {0xE7, 'T', 'B', 'R', 0x0A, 0x0D, 0x0A, 0x1A};
+
+static int tbr_same(const uint8_t *a, const uint8_t *b, uint32_t n)
+{
+    uint32_t i;
+    for (i = 0; i < n; i++) {
+        if (a[i] != b[i]) {
+            return 0;
+        }
+    }
+    return 1;
+}
+
+/* Tells a reel, a reel changed in transfer, and something else apart. */
+static int tbr_check_magic(const uint8_t *s)
+{
+    if (tbr_same(s, tbr_magic, 8)) {
+        return TBR_OK;
+    }
+    if ((s[0] & 0x7F) == (tbr_magic[0] & 0x7F) && tbr_same(s + 1, tbr_magic + 1, 3)) {
+        return TBR_TEXT_MODE;
+    }
+    return TBR_NOT_A_REEL;
+}
+
+static void tbr_header_times(const uint8_t *s, tbr_header *h)
+{
+    h->reel_id = tbr_u64(s + 24);
+    h->first_tick = tbr_u64(s + 32);
+    h->duration = tbr_u64(s + 40);
+    h->reel_duration = tbr_u64(s + 48);
+    h->file_length = tbr_u64(s + 56);
+    h->first_picture = tbr_u32(s + 64);
+    h->picture_count = tbr_u32(s + 68);
+    h->slice_count = tbr_u32(s + 72);
+    h->clock_rate = tbr_u32(s + 88);
+    h->rate_num = tbr_u32(s + 92);
+    h->rate_den = tbr_u32(s + 96);
+}
+
+static void tbr_header_panel(const uint8_t *s, tbr_header *h)
+{
+    h->version_minor = tbr_u16(s + 10);
+    h->may_ignore = tbr_u32(s + 16);
+    h->part = tbr_u16(s + 20);
+    h->parts = tbr_u16(s + 22);
+    h->width = tbr_u16(s + 76);
+    h->height = tbr_u16(s + 78);
+    h->shape = s[80];
+    h->low_first = s[81];
+    h->wire = s[82];
+    h->coding = s[83];
+    h->level = s[84];
+    h->sound = s[85];
+    h->channels = s[86];
+}
+
+static void tbr_header_needs(const uint8_t *s, tbr_header *h)
+{
+    h->largest_chunk = tbr_u32(s + 100);
+    h->most_pictures = tbr_u16(s + 104);
+    h->most_ticks = tbr_u32(s + 108);
+    h->largest_sound = tbr_u32(s + 112);
+    h->largest_picture = tbr_u32(s + 116);
+    h->working_memory = tbr_u32(s + 120);
+    h->prebuffer = tbr_u32(s + 124);
+    h->mean_rate = tbr_u32(s + 128);
+    h->worst_rate = tbr_u32(s + 132);
+    h->worst_bus_bytes = tbr_u32(s + 136);
+    h->worst_instructions = tbr_u32(s + 140);
+}
+
+static void tbr_header_places(const uint8_t *s, tbr_header *h)
+{
+    h->first_slice = tbr_u64(s + 144);
+    h->index_offset = tbr_u64(s + 152);
+    h->index_length = tbr_u32(s + 160);
+    h->index_step = tbr_u32(s + 164);
+    h->index_entries = tbr_u32(s + 168);
+    h->poster_offset = tbr_u32(s + 172);
+    h->poster_length = tbr_u32(s + 176);
+    h->poster_width = tbr_u16(s + 180);
+    h->poster_height = tbr_u16(s + 182);
+    h->tables_offset = tbr_u32(s + 184);
+    h->tables_length = tbr_u32(s + 188);
+    memcpy(h->title, s + 384, TBR_TITLE);
+    h->title[TBR_TITLE] = 0;
+}
+
+static uint32_t tbr_common_divisor(uint32_t a, uint32_t b)
+{
+    while (b != 0) {
+        const uint32_t rest = a % b;
+        a = b;
+        b = rest;
+    }
+    return a;
+}
+
+static int tbr_known(uint64_t time) { return time == TBR_UNKNOWN || time <= TBR_MAX_TIME; }
+
+static int tbr_check_times(const tbr_header *h)
+{
+    if (h->reel_id == 0 || h->part < 1 || (h->parts != 0 && h->part > h->parts)) {
+        return TBR_FIELD;
+    }
+    if (h->first_tick > TBR_MAX_TIME) {
+        return TBR_LIMIT;
+    }
+    if (!tbr_known(h->duration) || !tbr_known(h->reel_duration) ||
+        h->reel_duration < h->duration || h->clock_rate < 4000 || h->clock_rate > 96000 ||
+        (uint64_t)h->rate_num > (uint64_t)h->rate_den * TBR_MAX_RATE) {
+        return TBR_FIELD;
+    }
+    return TBR_OK;
+}
+
+static int tbr_check_panel(const tbr_header *h)
+{
+    const int patch = h->coding == TBR_PATCH_CODING;
+    const int level = patch ? h->level == 1 || h->level == 2 : h->level == 0;
+    const int sides = h->width >= 1 && h->width <= TBR_MAX_SIDE && h->height >= 1 &&
+                      h->height <= TBR_MAX_SIDE;
+    if (!sides || h->coding > 2 || !level || h->channels != (h->sound != TBR_NO_SOUND)) {
+        return TBR_FIELD;
+    }
+    return TBR_OK;
+}
+
+static int tbr_check_needs(const tbr_header *h)
+{
+    if (h->largest_chunk > TBR_MAX_CHUNK) {
+        return TBR_LIMIT;
+    }
+    if (h->largest_chunk < TBR_SECTOR || h->largest_chunk % TBR_SECTOR != 0) {
+        return TBR_FIELD;
+    }
+    if (h->most_pictures > TBR_MAX_PICTURES ||
+        h->most_ticks > TBR_MAX_SLICE_SECONDS * h->clock_rate ||
+        h->largest_sound > h->largest_chunk || h->largest_picture > h->largest_chunk ||
+        h->working_memory > TBR_MAX_WORKING_MEMORY) {
+        return TBR_LIMIT;
+    }
+    return TBR_OK;
+}
+
+static int tbr_check_place(uint64_t offset, uint32_t length)
+{
+    if ((offset == 0) != (length == 0) || offset % TBR_SECTOR != 0 ||
+        length % TBR_SECTOR != 0 || offset > TBR_MAX_TIME) {
+        return TBR_FIELD;
+    }
+    return length > TBR_MAX_CHUNK ? TBR_LIMIT : TBR_OK;
+}
+
+/* Length of a chunk of `used` payload bytes. */
+static uint64_t tbr_chunk_length(uint64_t used)
+{
+    return (TBR_CHUNK_HEADER + used + 4 + TBR_SECTOR - 1) / TBR_SECTOR * TBR_SECTOR;
+}
+
+static uint64_t tbr_index_length(uint32_t entries)
+{
+    const uint64_t sectors =
+        ((uint64_t)entries + TBR_INDEX_ENTRIES - 1) / TBR_INDEX_ENTRIES;
+    return entries == 0 ? 0
+                        : tbr_chunk_length(TBR_SECTOR - TBR_CHUNK_HEADER + sectors * TBR_SECTOR);
+}
+
+static int tbr_check_index_poster(const tbr_header *h)
+{
+    const uint32_t pixels = (uint32_t)h->poster_width * h->poster_height;
+    const uint64_t poster = pixels == 0 ? 0 : tbr_chunk_length((uint64_t)pixels * 2);
+    if (h->index_length != tbr_index_length(h->index_entries) ||
+        (h->index_step == 0) != (h->index_entries == 0) || h->poster_width > h->width ||
+        h->poster_height > h->height || h->poster_length != poster) {
+        return TBR_FIELD;
+    }
+    return TBR_OK;
+}
+
+static int tbr_check_places(const tbr_header *h)
+{
+    int code = tbr_check_place(h->index_offset, h->index_length);
+    if (code == TBR_OK) {
+        code = tbr_check_place(h->poster_offset, h->poster_length);
+    }
+    if (code == TBR_OK) {
+        code = tbr_check_place(h->tables_offset, h->tables_length);
+    }
+    if (code == TBR_OK && h->tables_length > TBR_MAX_SIDE_DATA + TBR_SECTOR) {
+        code = TBR_LIMIT;
+    }
+    if (code != TBR_OK) {
+        return code;
+    }
+    if (h->first_slice < TBR_SECTOR || h->first_slice % TBR_SECTOR != 0 ||
+        h->first_slice > TBR_MAX_TIME || (h->file_length == 0) != (h->duration == TBR_UNKNOWN) ||
+        h->file_length % TBR_SECTOR != 0 || h->file_length > TBR_MAX_TIME) {
+        return TBR_FIELD;
+    }
+    return tbr_check_index_poster(h);
+}
+
+/* Bytes of the UTF-8 character at `s`, 0 if there is none (RFC 3629), or if it
+ * is a control character. `left` is at least one. */
+static uint32_t tbr_character(const uint8_t *s, uint32_t left)
+{
+    static const uint32_t least[5] = {0, 0, 0x80, 0x800, 0x10000};
+    const uint32_t n = s[0] < 0x80 ? 1 : s[0] < 0xC2 ? 0 : s[0] < 0xE0 ? 2 : s[0] < 0xF0 ? 3
+                                     : s[0] < 0xF5   ? 4
+                                                     : 0;
+    uint32_t code = n < 2 ? s[0] : s[0] & (0x7Fu >> n);
+    uint32_t i;
+    if (n == 0 || n > left) {
+        return 0;
+    }
+    for (i = 1; i < n; i++) {
+        if ((s[i] & 0xC0) != 0x80) {
+            return 0;
+        }
+        code = code << 6 | (s[i] & 0x3Fu);
+    }
+    if (code < least[n] || code > 0x10FFFF || (code >= 0xD800 && code <= 0xDFFF) ||
+        code < 0x20 || (code >= 0x7F && code < 0xA0)) {
+        return 0;
+    }
+    return n;
+}
+
+static int tbr_check_title(const uint8_t *title)
+{
+    uint32_t at = 0;
+    while (at < TBR_TITLE && title[at] != 0) {
+        const uint32_t n = tbr_character(title + at, TBR_TITLE - at);
+        if (n == 0) {
+            return TBR_FIELD;
+        }
+        at += n;
+    }
+    return tbr_zeros(title + at, TBR_TITLE - at) ? TBR_OK : TBR_FIELD;
+}
+
+static int tbr_check_enums(const uint8_t *s)
+{
+    const uint32_t num = tbr_u32(s + 92), den = tbr_u32(s + 96);
+    const int ratio = num != 0 && den != 0 && tbr_common_divisor(num, den) == 1;
+    return s[80] <= 1 && s[81] <= 1 && s[82] <= 3 && s[85] <= 3 && ratio ? TBR_OK : TBR_FIELD;
+}
+
+static int tbr_check_reserved(const uint8_t *s)
+{
+    return s[87] == 0 && tbr_zeros(s + 106, 2) && tbr_zeros(s + 192, 192) &&
+                   tbr_zeros(s + 480, 28)
+               ? TBR_OK
+               : TBR_RESERVED;
+}
+
+static int tbr_check_header(const uint8_t *s, const tbr_header *h)
+{
+    int code = tbr_check_times(h);
+    if (code == TBR_OK) {
+        code = tbr_check_panel(h);
+    }
+    if (code == TBR_OK) {
+        code = tbr_check_needs(h);
+    }
+    if (code == TBR_OK) {
+        code = tbr_check_places(h);
+    }
+    if (code == TBR_OK) {
+        code = tbr_check_title(s + 384);
+    }
+    return code == TBR_OK ? tbr_check_reserved(s) : code;
+}
+
+int tbr_header_read(const uint8_t *s, tbr_header *h)
+{
+    const int magic = tbr_check_magic(s);
+    if (magic != TBR_OK) {
+        return magic;
+    }
+    if (!tbr_agrees(tbr_u32(s + 508), tbr_crc32(0, s, 508))) {
+        return TBR_CHECKSUM;
+    }
+    if (tbr_u16(s + 8) > 1) {
+        return TBR_VERSION;
+    }
+    if (tbr_u32(s + 12) != 0) {
+        return TBR_MUST_KNOW;
+    }
+    if (tbr_check_enums(s) != TBR_OK || tbr_u16(s + 8) != 1) {
+        return TBR_FIELD;
+    }
+    tbr_header_times(s, h);
+    tbr_header_panel(s, h);
+    tbr_header_needs(s, h);
+    tbr_header_places(s, h);
+    return tbr_check_header(s, h);
+}
+
+/* --- chunks ------------------------------------------------------------- */
+
+static const uint8_t tbr_sync[4] = {0xE7, 0x63, 0x74, 0x3E};
+
+static int tbr_check_slice(const tbr_chunk *c)
+{
+    if ((c->flags & ~(TBR_KEY | TBR_GAP)) != 0 || ((c->flags & TBR_KEY) && c->pictures == 0) ||
+        c->ticks == 0) {
+        return TBR_FIELD;
+    }
+    return c->sound_bytes > c->used ? TBR_LIMIT : TBR_OK;
+}
+
+static int tbr_check_other(const tbr_chunk *c)
+{
+    const uint8_t flags = c->kind == TBR_END ? 0 : TBR_SKIPPABLE;
+    return c->flags == flags && c->pictures == 0 && c->ticks == 0 && c->sound_bytes == 0
+               ? TBR_OK
+               : TBR_FIELD;
+}
+
+static int tbr_check_chunk(const tbr_chunk *c)
+{
+    if (c->length > TBR_MAX_CHUNK) {
+        return TBR_LIMIT;
+    }
+    if (c->length != tbr_chunk_length(c->used)) {
+        return TBR_FIELD;
+    }
+    if (c->time > TBR_MAX_TIME || c->pictures > TBR_MAX_PICTURES) {
+        return TBR_LIMIT;
+    }
+    if (c->kind < TBR_POSTER || c->kind > TBR_NOTE) {
+        return TBR_OK;
+    }
+    return c->kind == TBR_SLICE ? tbr_check_slice(c) : tbr_check_other(c);
+}
+
+int tbr_chunk_read(const uint8_t *b, tbr_chunk *c)
+{
+    int code;
+    if (!tbr_same(b, tbr_sync, 4)) {
+        return TBR_NO_SYNC;
+    }
+    if (!tbr_agrees(tbr_u32(b + 60), tbr_crc32(0, b, 60))) {
+        return TBR_CHECKSUM;
+    }
+    c->kind = b[4];
+    c->flags = b[5];
+    c->pictures = tbr_u16(b + 6);
+    c->number = tbr_u32(b + 8);
+    c->length = tbr_u32(b + 12);
+    c->used = tbr_u32(b + 16);
+    c->ticks = tbr_u32(b + 20);
+    c->time = tbr_u64(b + 24);
+    c->sound_bytes = tbr_u32(b + 32);
+    c->first_picture = tbr_u32(b + 36);
+    c->id_low = tbr_u32(b + 40);
+    code = tbr_check_chunk(c);
+    return code == TBR_OK && !tbr_zeros(b + 44, 16) ? TBR_RESERVED : code;
+}
+
+/* The padding of a chunk whose checksum agrees. */
+static int tbr_check_padding(const tbr_chunk *c, const uint8_t *bytes)
+{
+    const uint32_t end = TBR_CHUNK_HEADER + c->used;
+    return tbr_zeros(bytes + end, c->length - 4 - end) ? TBR_OK : TBR_RESERVED;
+}
+
+int tbr_chunk_check(const tbr_chunk *c, const uint8_t *bytes)
+{
+    const uint32_t body = c->length - 4;
+    const uint32_t crc =
+        tbr_crc32(0, bytes + TBR_CHUNK_HEADER, body - TBR_CHUNK_HEADER);
+    if (!tbr_agrees(tbr_u32(bytes + body), crc)) {
+        return TBR_CHECKSUM;
+    }
+    return tbr_check_padding(c, bytes);
+}
+
+/* --- sound -------------------------------------------------------------- */
+
+/* IMA ADPCM ("Recommended Practices for Enhancing Digital Audio Compatibility
+ * in Multimedia Systems", revision 3.00, 1992). */
+static const int16_t tbr_adpcm_steps[89] = {
+    7,     8,     9,     10,    11,    12,    13,    14,    16,    17,    19,    21,    23,
+    25,    28,    31,    34,    37,    41,    45,    50,    55,    60,    66,    73,    80,
+    88,    97,    107,   118,   130,   143,   157,   173,   190,   209,   230,   253,   279,
+    307,   337,   371,   408,   449,   494,   544,   598,   658,   724,   796,   876,   963,
+    1060,  1166,  1282,  1411,  1552,  1707,  1878,  2066,  2272,  2499,  2749,  3024,  3327,
+    3660,  4026,  4428,  4871,  5358,  5894,  6484,  7132,  7845,  8630,  9493,  10442, 11487,
+    12635, 13899, 15289, 16818, 18500, 20350, 22385, 24623, 27086, 29794, 32767};
+static const int8_t tbr_adpcm_changes[8] = {-1, -1, -1, -1, 2, 4, 6, 8};
+
+static uint32_t tbr_sound_bytes(uint8_t coding, uint32_t samples)
+{
+    switch (coding) {
+    case TBR_PCM_S16:
+        return samples * 2;
+    case TBR_PCM_U8:
+        return samples;
+    case TBR_IMA_ADPCM:
+        return samples == 0 ? 0 : 4 + samples / 2;
+    default:
+        return 0;
+    }
+}
+
+int tbr_sound_open(tbr_sound *s, uint8_t coding, const uint8_t *bytes, uint32_t length,
+                   uint32_t samples)
+{
+    const int adpcm = coding == TBR_IMA_ADPCM && samples > 0;
+    if (length != tbr_sound_bytes(coding, samples) ||
+        (adpcm && (bytes[2] > 88 || bytes[3] != 0))) {
+        return TBR_SOUND;
+    }
+    s->coding = coding;
+    s->at = bytes;
+    s->left = coding == TBR_NO_SOUND ? 0 : samples;
+    s->sample = adpcm ? (int16_t)tbr_u16(bytes) : 0;
+    s->index = adpcm ? bytes[2] : 0;
+    s->half = 0;
+    s->first = (uint8_t)adpcm;
+    s->at += adpcm ? 4 : 0;
+    return TBR_OK;
+}
+
+static int16_t tbr_adpcm_step(tbr_sound *s, uint32_t nibble)
+{
+    const int32_t step = tbr_adpcm_steps[s->index];
+    int32_t change = step >> 3;
+    int32_t index = s->index + tbr_adpcm_changes[nibble & 7];
+    change += nibble & 4 ? step : 0;
+    change += nibble & 2 ? step >> 1 : 0;
+    change += nibble & 1 ? step >> 2 : 0;
+    s->sample += nibble & 8 ? -change : change;
+    s->sample = s->sample > 32767 ? 32767 : s->sample < -32768 ? -32768 : s->sample;
+    s->index = (uint8_t)(index < 0 ? 0 : index > 88 ? 88 : index);
+    return (int16_t)s->sample;
+}
+
+static int16_t tbr_adpcm_next(tbr_sound *s)
+{
+    uint32_t nibble;
+    if (s->first) {
+        s->first = 0;
+        return (int16_t)s->sample;
+    }
+    nibble = s->half ? (uint32_t)*s->at >> 4 : *s->at & 15u;
+    s->at += s->half;
+    s->half ^= 1;
+    return tbr_adpcm_step(s, nibble);
+}
+
+uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
+{
+    uint32_t i;
+    n = n < s->left ? n : s->left;
+    for (i = 0; i < n; i++) {
+        if (s->coding == TBR_IMA_ADPCM) {
+            samples[i] = tbr_adpcm_next(s);
+        } else if (s->coding == TBR_PCM_U8) {
+            samples[i] = (int16_t)((*s->at++ - 128) * 256);
+        } else {
+            samples[i] = (int16_t)tbr_u16(s->at);
+            s->at += 2;
+        }
+    }
+    s->left -= n;
+    return n;
+}
+
+/* --- slices ------------------------------------------------------------- */
+
+/* Checks a slice's header against what the reel's header promises. */
+static int tbr_slice_limits(const tbr_header *h, const tbr_chunk *c)
+{
+    if (c->length > h->largest_chunk || c->pictures > h->most_pictures ||
+        c->ticks > h->most_ticks || c->sound_bytes > h->largest_sound) {
+        return TBR_LIMIT;
+    }
+    if (h->duration != TBR_UNKNOWN && c->time + c->ticks > h->first_tick + h->duration) {
+        return TBR_LIMIT;
+    }
+    return c->sound_bytes == tbr_sound_bytes(h->sound, c->ticks) ? TBR_OK : TBR_FIELD;
+}
+
+/* Passes over a block of `length` bytes and its padding at *at. */
+static int tbr_slice_pass(const uint8_t **at, const uint8_t *end, uint32_t length)
+{
+    const uint32_t left = (uint32_t)(end - *at);
+    const uint32_t whole = length <= left ? tbr_align4(length) : 0;
+    if (length > left || whole > left) {
+        return TBR_FIELD;
+    }
+    if (!tbr_zeros(*at + length, whole - length)) {
+        return TBR_RESERVED;
+    }
+    *at += whole;
+    return TBR_OK;
+}
+
+static void tbr_picture_read(const uint8_t *b, tbr_picture *p)
+{
+    p->tick_offset = tbr_u32(b);
+    p->length = tbr_u32(b + 4);
+    p->coding = b[8];
+    p->flags = b[9];
+    p->windows = tbr_u16(b + 10);
+    p->cost = tbr_u32(b + 12);
+    p->bus_bytes = tbr_u32(b + 16);
+    p->bytes = b + TBR_PICTURE_HEADER;
+}
+
+static int tbr_picture_check(const tbr_picture *p)
+{
+    const int still = (p->flags & TBR_PICTURE_UNCHANGED) != 0;
+    return p->flags <= TBR_PICTURE_UNCHANGED && still == (p->length == 0) &&
+                   !(still && (p->windows != 0 || p->bus_bytes != 0))
+               ? TBR_OK
+               : TBR_FIELD;
+}
+
+static int tbr_picture_fits(const tbr_header *h, const tbr_chunk *c, const tbr_picture *p)
+{
+    if (p->tick_offset >= c->ticks) {
+        return TBR_FIELD;
+    }
+    if (p->length > h->largest_picture) {
+        return TBR_LIMIT;
+    }
+    return p->coding == TBR_RAW || p->coding == h->coding ? TBR_OK : TBR_FIELD;
+}
+
+/* Checks picture number i of a slice at *at, and goes past it. */
+static int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
+                                   const uint8_t *end, uint32_t i, uint32_t *earliest)
+{
+    tbr_picture p;
+    int code;
+    if ((uint32_t)(end - *at) < TBR_PICTURE_HEADER) {
+        return TBR_FIELD;
+    }
+    tbr_picture_read(*at, &p);
+    *at += TBR_PICTURE_HEADER;
+    code = tbr_picture_check(&p);
+    code = code == TBR_OK ? tbr_picture_fits(h, c, &p) : code;
+    if (code != TBR_OK) {
+        return code;
+    }
+    if (p.tick_offset < *earliest ||
+        (i == 0 && (p.flags & TBR_PICTURE_KEY) != (c->flags & TBR_KEY))) {
+        return TBR_FIELD;
+    }
+    *earliest = p.tick_offset + 1;
+    return tbr_slice_pass(at, end, p.length);
+}
+
+/* Checks every rule inside a slice, so that walking through it cannot fail. */
+static int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
+{
+    const uint8_t *at = bytes + TBR_CHUNK_HEADER;
+    const uint8_t *const end = at + c->used;
+    uint32_t i, earliest = 0;
+    int code = tbr_slice_pass(&at, end, c->sound_bytes);
+    for (i = 0; i < c->pictures && code == TBR_OK; i++) {
+        code = tbr_slice_check_picture(h, c, &at, end, i, &earliest);
+    }
+    return code == TBR_OK && at != end ? TBR_FIELD : code;
+}
+
+static int tbr_end_check(const tbr_chunk *c, const uint8_t *bytes)
+{
+    if (c->used != 40 + TBR_SECTOR) {
+        return TBR_FIELD;
+    }
+    return tbr_zeros(bytes + TBR_CHUNK_HEADER + 36, 4) ? TBR_OK : TBR_RESERVED;
+}
+
+void tbr_slice_open(tbr_slice *s, const tbr_chunk *c, const uint8_t *bytes)
+{
+    s->sound = bytes + TBR_CHUNK_HEADER;
+    s->sound_bytes = c->sound_bytes;
+    s->at = s->sound + tbr_align4(c->sound_bytes);
+    s->left = c->pictures;
+}
+
+int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
+{
+    if (s->left == 0) {
+        return 0;
+    }
+    tbr_picture_read(s->at, p);
+    s->at = p->bytes + tbr_align4(p->length);
+    s->left--;
+    return 1;
+}
+
+/* --- index -------------------------------------------------------------- */
+
+int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry, uint64_t *sector_offset)
+{
+    uint64_t step;
+    if (h->index_entries == 0) {
+        return TBR_CALL;
+    }
+    step = (tick < h->first_tick ? 0 : tick - h->first_tick) / h->index_step;
+    *entry = step < h->index_entries ? (uint32_t)step : h->index_entries - 1;
+    *sector_offset =
+        h->index_offset + (uint64_t)TBR_SECTOR * (1 + *entry / TBR_INDEX_ENTRIES);
+    return TBR_OK;
+}
+
+int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entry,
+                   uint64_t *slice_offset, uint32_t *chunk_number)
+{
+    const uint32_t in_sector = entry % TBR_INDEX_ENTRIES;
+    if (!tbr_agrees(tbr_u32(s + 508), tbr_crc32(0, s, 508))) {
+        return TBR_CHECKSUM;
+    }
+    *slice_offset = (uint64_t)tbr_u32(s + 8 * in_sector) * TBR_SECTOR;
+    *chunk_number = tbr_u32(s + 8 * in_sector + 4);
+    if (tbr_u32(s + 496) != entry - in_sector || tbr_u32(s + 500) != (uint32_t)h->reel_id ||
+        tbr_u32(s + 504) != h->index_step || *slice_offset < h->first_slice ||
+        *slice_offset >= h->index_offset) {
+        return TBR_FIELD;
+    }
+    return TBR_OK;
+}
+
+/* --- reader ------------------------------------------------------------- */
+
+enum {
+    TBR_AT_HEADER, /* wants sector 0 */
+    TBR_AT_CHUNK,  /* wants the first sector of the next chunk */
+    TBR_AT_PLACE,  /* waits to be told where a slice is to lie */
+    TBR_AT_BODY,   /* wants the rest of a chunk whose header is in order */
+    TBR_AT_PARTS,  /* has handed out a chunk */
+    TBR_AT_SEARCH, /* looks for the next chunk after damage */
+    TBR_AT_INDEX,  /* wants the index sector for a tick */
+    TBR_AT_WALK,   /* looks from chunk to chunk for the key slice for a tick */
+    TBR_AT_LAST,   /* has seen the head of the end chunk, which is enough */
+    TBR_AT_END,
+    TBR_AT_FAILURE
+};
+
+static void tbr_reader_start(tbr_reader *r)
+{
+    memset(r, 0, sizeof *r);
+    r->want = TBR_SECTOR;
+    r->state = TBR_AT_HEADER;
+    r->stale = 1;
+}
+
+int tbr_reader_open(tbr_reader *r, uint8_t *buffer, uint32_t size)
+{
+    if (size < TBR_SECTOR) {
+        return TBR_MEMORY;
+    }
+    tbr_reader_start(r);
+    r->buffer = buffer;
+    r->bytes = buffer;
+    r->size = size;
+    r->capacity = size;
+    return TBR_OK;
+}
+
+void tbr_reader_map(tbr_reader *r, const uint8_t *reel, uint64_t length)
+{
+    tbr_reader_start(r);
+    r->map = reel;
+    r->bytes = reel;
+    r->map_length = length;
+    r->capacity = UINT32_MAX;
+    r->size = UINT32_MAX;
+}
+
+static uint32_t tbr_reader_need(const tbr_reader *r)
+{
+    const int none = r->state == TBR_AT_PARTS || r->state == TBR_AT_PLACE ||
+                     r->state == TBR_AT_LAST || r->state == TBR_AT_END || r->state == TBR_AT_FAILURE;
+    return none || r->want < r->filled ? 0 : r->want - r->filled;
+}
+
+uint64_t tbr_reader_ahead(const tbr_reader *r)
+{
+    return r->base + r->filled - r->position;
+}
+
+uint64_t tbr_reader_jump(tbr_reader *r)
+{
+    r->position = r->base + r->filled;
+    return r->position;
+}
+
+uint32_t tbr_reader_room(tbr_reader *r, uint8_t **to)
+{
+    const uint32_t need = tbr_reader_need(r);
+    const uint64_t ahead = tbr_reader_ahead(r);
+    *to = r->buffer + r->filled;
+    if (need == 0 || ahead == 0) {
+        return need;
+    }
+    return ahead < r->size ? (uint32_t)ahead : r->size;
+}
+
+void tbr_reader_added(tbr_reader *r, uint32_t n)
+{
+    r->filled += tbr_reader_ahead(r) == 0 ? n : 0;
+    r->position += n;
+}
+
+void tbr_reader_ended(tbr_reader *r) { r->input_ended = 1; }
+
+/* Empties the buffer and wants the sector at `offset`. */
+static void tbr_reader_go(tbr_reader *r, uint64_t offset, uint8_t state)
+{
+    r->base = offset;
+    r->filled = 0;
+    r->want = TBR_SECTOR;
+    r->state = state;
+}
+
+/* Takes what is wanted from a reel that lies in memory. */
+static void tbr_reader_take(tbr_reader *r)
+{
+    const uint64_t left = r->base < r->map_length ? r->map_length - r->base : 0;
+    if (tbr_reader_need(r) == 0) {
+        return;
+    }
+    r->filled = r->want < left ? r->want : (uint32_t)left;
+    r->bytes = left == 0 ? r->map : r->map + r->base;
+    r->position = r->base + r->filled;
+    r->input_ended = (uint8_t)(r->filled < r->want);
+}
+
+static int tbr_reader_fail(tbr_reader *r, int code)
+{
+    r->state = TBR_AT_FAILURE;
+    r->failed = code;
+    return code;
+}
+
+static void tbr_damage_at(tbr_damage *d, int code, uint64_t offset)
+{
+    memset(d, 0, sizeof *d);
+    d->code = code;
+    d->offset = offset;
+}
+
+static void tbr_damage_in(tbr_damage *d, int code, uint64_t offset, uint32_t chunk)
+{
+    tbr_damage_at(d, code, offset);
+    d->chunk = chunk;
+    d->has_chunk = 1;
+}
+
+static int tbr_reader_header(tbr_reader *r)
+{
+    const int code = tbr_header_read(r->bytes, &r->header);
+    if (code != TBR_OK) {
+        return tbr_reader_fail(r, code);
+    }
+    if (r->header.largest_chunk > r->capacity) {
+        return tbr_reader_fail(r, TBR_MEMORY);
+    }
+    r->has_header = 1;
+    r->time = r->header.first_tick;
+    r->has_number = r->header.duration != TBR_UNKNOWN;
+    r->number = 0;
+    tbr_reader_go(r, TBR_SECTOR, TBR_AT_CHUNK);
+    return TBR_EV_HEADER;
+}
+
+static int tbr_reader_head(const tbr_reader *r, tbr_chunk *c)
+{
+    const int code = tbr_chunk_read(r->bytes, c);
+    if (code == TBR_OK && c->id_low != (uint32_t)r->header.reel_id) {
+        return TBR_OTHER_REEL;
+    }
+    return code;
+}
+
+static uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
+
+/* Whether the chunk comes in turn; if not, whether it may still be used. */
+static int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
+{
+    const int after = c->number > r->number;
+    *usable = 0;
+    if (r->has_number && c->number != r->number && !(r->loose && after)) {
+        *usable = after;
+        return TBR_SEQUENCE;
+    }
+    if (c->time < r->time) {
+        return TBR_FIELD;
+    }
+    if (c->time > r->time && !r->loose && !(c->flags & TBR_GAP)) {
+        *usable = 1;
+        return TBR_FIELD;
+    }
+    return c->kind == TBR_SLICE ? tbr_slice_limits(&r->header, c) : TBR_OK;
+}
+
+/* Reports a chunk out of turn, and passes it over unless it is usable. */
+static int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
+{
+    const tbr_chunk *c = &r->chunk;
+    tbr_damage_in(&r->damage, code, r->base, c->number);
+    r->damage.from = r->time;
+    r->loose = 1;
+    r->stale = 1;
+    if (usable) {
+        r->time = c->time > r->time ? c->time : r->time;
+    } else {
+        r->damage.length = c->length;
+        if (c->kind == TBR_SLICE && c->time >= r->time) {
+            r->time = tbr_chunk_end(c);
+        }
+        tbr_reader_go(r, r->base + c->length, TBR_AT_CHUNK);
+    }
+    r->damage.to = r->time;
+    return TBR_EV_DAMAGE;
+}
+
+/* Notes the chunk's place and wants the rest of it, or passes it over. */
+static void tbr_reader_enter(tbr_reader *r)
+{
+    const tbr_chunk *c = &r->chunk;
+    const int known = c->kind >= TBR_POSTER && c->kind <= TBR_NOTE;
+    r->stale |= (uint8_t)((c->flags & TBR_GAP) != 0 || c->time > r->time);
+    r->loose = 0;
+    r->has_number = 1;
+    r->number = c->number + 1;
+    r->time = c->time;
+    if (r->asks && c->kind == TBR_SLICE) {
+        r->state = TBR_AT_PLACE;
+    } else if (r->asks && c->kind == TBR_END) {
+        r->state = TBR_AT_LAST;
+    } else if (!r->asks && known && c->length <= r->size) {
+        r->want = c->length;
+    } else {
+        tbr_reader_go(r, r->base + c->length, TBR_AT_CHUNK);
+    }
+}
+
+void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
+{
+    if (r->state != TBR_AT_PLACE) {
+        r->size = size; /* between chunks nothing has been read */
+    } else if (size < r->chunk.length) {
+        tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
+        return;
+    } else if (buffer != r->buffer) {
+        memcpy(buffer, r->buffer, r->filled);
+    }
+    if (r->state == TBR_AT_PLACE) {
+        r->state = TBR_AT_BODY;
+        r->want = r->chunk.length;
+        r->size = size;
+    }
+    r->buffer = buffer;
+    r->bytes = buffer;
+}
+
+static int tbr_reader_accept(tbr_reader *r)
+{
+    int code, usable;
+    if ((r->chunk.kind < TBR_POSTER || r->chunk.kind > TBR_NOTE) &&
+        !(r->chunk.flags & TBR_SKIPPABLE)) {
+        return tbr_reader_fail(r, TBR_UNKNOWN_KIND);
+    }
+    r->state = TBR_AT_BODY;
+    code = tbr_reader_turn(r, &r->chunk, &usable);
+    code = code == TBR_OK ? TBR_EV_MORE : tbr_reader_misplaced(r, code, usable);
+    if (r->state == TBR_AT_BODY) {
+        tbr_reader_enter(r);
+    }
+    return code;
+}
+
+static int tbr_reader_chunk(tbr_reader *r)
+{
+    const int code = tbr_reader_head(r, &r->chunk);
+    if (code == TBR_OK) {
+        return tbr_reader_accept(r);
+    }
+    tbr_damage_at(&r->search, code, r->base);
+    tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_SEARCH);
+    return TBR_EV_MORE;
+}
+
+static int tbr_reader_check(const tbr_reader *r)
+{
+    const int code = tbr_chunk_check(&r->chunk, r->bytes);
+    if (code == TBR_OK && r->chunk.kind == TBR_SLICE) {
+        return tbr_slice_check(&r->header, &r->chunk, r->bytes);
+    }
+    if (code == TBR_OK && r->chunk.kind == TBR_END) {
+        return tbr_end_check(&r->chunk, r->bytes);
+    }
+    return code;
+}
+
+static int tbr_reader_bad_body(tbr_reader *r, int code)
+{
+    tbr_damage_in(&r->damage, code, r->base, r->chunk.number);
+    r->damage.length = r->chunk.length;
+    r->damage.from = r->chunk.time;
+    r->damage.to = tbr_chunk_end(&r->chunk);
+    r->time = r->damage.to;
+    r->stale |= (uint8_t)(r->chunk.kind == TBR_SLICE);
+    /* The length may have been true and bytes lost after it. */
+    r->loose = 1;
+    tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
+    return TBR_EV_DAMAGE;
+}
+
+static int tbr_reader_last(tbr_reader *r)
+{
+    r->state = TBR_AT_END;
+    r->has_end = 1;
+    return TBR_EV_END;
+}
+
+static int tbr_reader_body(tbr_reader *r)
+{
+    const int code = tbr_reader_check(r);
+    if (code != TBR_OK) {
+        return tbr_reader_bad_body(r, code);
+    }
+    if (r->chunk.kind == TBR_END) {
+        return tbr_reader_last(r);
+    }
+    r->state = TBR_AT_PARTS;
+    if (r->chunk.kind == TBR_SLICE) {
+        r->time = tbr_chunk_end(&r->chunk);
+        return TBR_EV_SLICE;
+    }
+    return TBR_EV_CHUNK;
+}
+
+static int tbr_reader_search(tbr_reader *r)
+{
+    tbr_chunk *c = &r->chunk;
+    if (tbr_reader_head(r, c) != TBR_OK) {
+        tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_SEARCH);
+        return TBR_EV_MORE;
+    }
+    r->damage = r->search;
+    r->damage.length = r->base - r->search.offset;
+    r->damage.from = r->time;
+    r->loose = 1;
+    r->stale = 1;
+    /* Judged once more, now as a chunk after reported damage. */
+    r->state = TBR_AT_CHUNK;
+    r->time = c->time > r->time ? c->time : r->time;
+    r->damage.to = r->time;
+    return TBR_EV_DAMAGE;
+}
+
+/* What the input's end in mid-stream has cost. */
+static int tbr_reader_cut(tbr_reader *r)
+{
+    const int body = r->state == TBR_AT_BODY;
+    const uint64_t reach = body ? tbr_chunk_end(&r->chunk) : r->time;
+    const tbr_header *h = &r->header;
+    uint64_t end = h->duration == TBR_UNKNOWN ? reach : h->first_tick + h->duration;
+    end = end > reach ? end : reach;
+    if (r->state == TBR_AT_SEARCH) {
+        r->damage = r->search;
+    } else if (body) {
+        tbr_damage_in(&r->damage, TBR_TRUNCATED, r->base, r->chunk.number);
+    } else {
+        tbr_damage_at(&r->damage, TBR_TRUNCATED, r->base);
+    }
+    r->damage.length =
+        r->position > r->damage.offset ? r->position - r->damage.offset : 0;
+    r->damage.from = r->time;
+    r->damage.to = end;
+    r->time = end;
+    r->loose = 1;
+    /* The end itself is the next event. */
+    tbr_reader_go(r, r->position, TBR_AT_CHUNK);
+    return TBR_EV_DAMAGE;
+}
+
+static int tbr_reader_cut_short(tbr_reader *r)
+{
+    if (!r->has_header) {
+        const int magic = r->filled >= 8 && tbr_same(r->bytes, tbr_magic, 8);
+        return tbr_reader_fail(r, magic ? TBR_TRUNCATED : TBR_NOT_A_REEL);
+    }
+    if (r->state == TBR_AT_CHUNK && r->filled == 0 &&
+        (r->header.duration == TBR_UNKNOWN || r->loose)) {
+        r->state = TBR_AT_END;
+        return TBR_EV_END;
+    }
+    return tbr_reader_cut(r);
+}
+
+/* Reads on at a key slice, which tells its own time. */
+static void tbr_reader_resume(tbr_reader *r, uint64_t offset, uint32_t number)
+{
+    r->number = number;
+    r->has_number = 1;
+    r->time = r->header.first_tick;
+    r->loose = 1;
+    r->stale = 1;
+    tbr_reader_go(r, offset, TBR_AT_CHUNK);
+}
+
+static void tbr_reader_walk_from_start(tbr_reader *r)
+{
+    r->key_offset = r->header.first_slice;
+    r->key_number = 0;
+    tbr_reader_go(r, r->header.first_slice, TBR_AT_WALK);
+}
+
+int tbr_reader_seek(tbr_reader *r, uint64_t tick)
+{
+    uint32_t entry;
+    uint64_t sector;
+    if (!r->has_header) {
+        return TBR_CALL;
+    }
+    r->tick = tick > r->header.first_tick ? tick : r->header.first_tick;
+    r->input_ended = 0;
+    if (tbr_index_find(&r->header, r->tick, &entry, &sector) == TBR_OK) {
+        tbr_reader_go(r, sector, TBR_AT_INDEX);
+    } else {
+        tbr_reader_walk_from_start(r);
+    }
+    return TBR_OK;
+}
+
+static int tbr_reader_index(tbr_reader *r)
+{
+    uint32_t entry = 0, number;
+    uint64_t offset;
+    tbr_index_find(&r->header, r->tick, &entry, &offset);
+    if (tbr_index_read(&r->header, r->bytes, entry, &offset, &number) == TBR_OK) {
+        tbr_reader_resume(r, offset, number);
+    } else {
+        tbr_reader_walk_from_start(r);
+    }
+    return TBR_EV_MORE;
+}
+
+static int tbr_reader_walk(tbr_reader *r)
+{
+    tbr_chunk c;
+    if (tbr_reader_head(r, &c) != TBR_OK) {
+        tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_WALK);
+        return TBR_EV_MORE;
+    }
+    if (c.kind == TBR_SLICE && (c.flags & TBR_KEY) && c.time <= r->tick) {
+        r->key_offset = r->base;
+        r->key_number = c.number;
+    }
+    if ((c.kind == TBR_SLICE && tbr_chunk_end(&c) > r->tick) || c.kind == TBR_INDEX ||
+        c.kind == TBR_END) {
+        tbr_reader_resume(r, r->key_offset, r->key_number);
+    } else {
+        tbr_reader_go(r, r->base + c.length, TBR_AT_WALK);
+    }
+    return TBR_EV_MORE;
+}
+
+static int tbr_reader_step(tbr_reader *r)
+{
+    switch (r->state) {
+    case TBR_AT_HEADER:
+        return tbr_reader_header(r);
+    case TBR_AT_CHUNK:
+        return tbr_reader_chunk(r);
+    case TBR_AT_BODY:
+        return tbr_reader_body(r);
+    case TBR_AT_PARTS:
+        tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
+        return TBR_EV_MORE;
+    case TBR_AT_SEARCH:
+        return tbr_reader_search(r);
+    case TBR_AT_INDEX:
+        return tbr_reader_index(r);
+    case TBR_AT_LAST:
+        return tbr_reader_last(r);
+    default:
+        return tbr_reader_walk(r);
+    }
+}
+
+int tbr_reader_next(tbr_reader *r)
+{
+    for (;;) {
+        int event;
+        if (r->state == TBR_AT_FAILURE) {
+            return r->failed;
+        }
+        if (r->state == TBR_AT_END) {
+            return TBR_EV_MORE;
+        }
+        if (r->state == TBR_AT_PLACE) {
+            return TBR_EV_PLACE;
+        }
+        if (r->map != NULL) {
+            tbr_reader_take(r);
+        }
+        if (tbr_reader_need(r) > 0) {
+            return r->input_ended ? tbr_reader_cut_short(r) : TBR_EV_MORE;
+        }
+        event = tbr_reader_step(r);
+        if (event != TBR_EV_MORE) {
+            return event;
+        }
+    }
+}
+
+/* --- raw pictures ------------------------------------------------------- */
+
+/* Reads the rectangle at *at, checks it against the panel, and goes past it.
+ * Returns its pixels, or NULL if it breaks a rule. */
+static const uint8_t *tbr_raw_next(const tbr_decoder *d, const uint8_t **at,
+                                   const uint8_t *end, tbr_rect *r)
+{
+    const uint8_t *const b = *at;
+    const uint8_t *pixels = b + 8;
+    uint32_t bytes, padding;
+    if (end - b < 8) {
+        return NULL;
+    }
+    r->x = tbr_u16(b);
+    r->y = tbr_u16(b + 2);
+    r->w = tbr_u16(b + 4);
+    r->h = tbr_u16(b + 6);
+    if (r->w == 0 || r->h == 0 || (uint32_t)r->x + r->w > d->width ||
+        (uint32_t)r->y + r->h > d->height) {
+        return NULL;
+    }
+    bytes = 2u * r->w * r->h;
+    padding = bytes & 2u;
+    if ((uint32_t)(end - pixels) < bytes + padding || !tbr_zeros(pixels + bytes, padding)) {
+        return NULL;
+    }
+    *at = pixels + bytes + padding;
+    return pixels;
+}
+
+/* Goes through a raw picture's rectangles and sends them, or only checks them. */
+static int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
+{
+    const uint8_t *at = p->bytes + 4;
+    const uint8_t *const end = p->bytes + p->length;
+    uint32_t left;
+    if (p->length < 4 || tbr_u16(p->bytes + 2) != 0) {
+        return TBR_PICTURE;
+    }
+    for (left = tbr_u16(p->bytes); left > 0; left--) {
+        tbr_rect r;
+        const uint8_t *const pixels = tbr_raw_next(d, &at, end, &r);
+        if (pixels == NULL) {
+            return TBR_PICTURE;
+        }
+        if (send != NULL) {
+            send(user, &r, pixels, 2u * r.w * r.h);
+        }
+    }
+    return at == end ? TBR_OK : TBR_PICTURE;
+}
+
+/* --- decoder ------------------------------------------------------------ */
+
+int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
+{
+    (void)memory;
+    memset(d, 0, sizeof *d);
+    d->width = h->width;
+    d->height = h->height;
+    d->coding = h->coding;
+    d->level = h->level;
+    if (h->coding != TBR_RAW) {
+        return TBR_CODING;
+    }
+    return size < h->working_memory ? TBR_MEMORY : TBR_OK;
+}
+
+int tbr_decode(tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
+{
+    if (p->flags & TBR_PICTURE_UNCHANGED) {
+        return TBR_OK;
+    }
+    if (p->coding == TBR_RAW) {
+        /* Checked whole before the first pixel leaves. */
+        const int code = tbr_raw(d, p, NULL, user);
+        return code == TBR_OK && send != NULL ? tbr_raw(d, p, send, user) : code;
+    }
+    return TBR_CODING;
+}
+
+#endif /* THUMBREEL_IMPLEMENTATION */
