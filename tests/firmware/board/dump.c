@@ -20,7 +20,7 @@ static char list[1 << 16];
 static int log_file;
 static tbr_reader reader;
 static tbr_decoder decoder;
-static int decodes;
+static int decodes, opened;
 static tbr_rect window;
 static uint32_t column, row;
 
@@ -68,7 +68,8 @@ static void say_header(void)
     bench_text(log_file, " ");
     bench_text(log_file, h->title);
     if (decodes) {
-        word_signed(" ", tbr_decoder_open(&decoder, h, work, sizeof work));
+        opened = tbr_decoder_open(&decoder, h, work, sizeof work);
+        word_signed(" ", opened);
         memset(panel, 0, 2u * h->width * h->height);
     }
 }
@@ -92,8 +93,8 @@ static void say_picture(const tbr_picture *p, uint64_t number)
     }
     if (decodes && !reader.stale) {
         bench_text(log_file, " :");
-        word_signed(" ", tbr_decode(&decoder, p, show, NULL));
-        word(" ", tbr_crc32(0, panel, 2u * reader.header.width * reader.header.height));
+        word_signed(" ", opened == TBR_OK ? tbr_decode(&decoder, p, show, NULL) : opened);
+        word(" ", opened != TBR_OK ? 0 : tbr_crc32(0, panel, 2u * reader.header.width * reader.header.height));
     }
     bench_text(log_file, "\n");
 }
@@ -213,6 +214,8 @@ static void read_reel(uint32_t length, uint32_t piece)
         }
         if (event == TBR_EV_HEADER && seek != UINT32_MAX) {
             tbr_reader_seek(&reader, seek);
+        }
+        if (seek != UINT32_MAX) {
             tbr_reader_jump(&reader);
         }
         if (event == TBR_EV_MORE && supply(length, piece) == 0) {

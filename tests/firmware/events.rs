@@ -1,0 +1,160 @@
+//! Reader and decoders in C against those in Rust: the same reel, whole, in
+//! pieces and damaged, gives the same events, pixels and errors.
+
+use super::films::Film;
+use super::rust_side::events;
+use super::tools::{EVERYWHERE, Target};
+use crate::common::reels::{Bytes, tiny_reel};
+use std::fs;
+use thumbreel::reel::SoundCoding;
+
+/// The first line in which two texts differ, to be read by people.
+fn compare(what: &str, c: &str, rust: &str) {
+    if c == rust {
+        return;
+    }
+    let mut reel = "";
+    for (i, (a, b)) in c.lines().zip(rust.lines()).enumerate() {
+        if a.starts_with("reel ") {
+            reel = a;
+        }
+        assert_eq!(a, b, "{what}, {reel}, line {i}: C left, Rust right");
+    }
+    panic!(
+        "{what}: C tells {} lines, Rust {}",
+        c.lines().count(),
+        rust.lines().count()
+    );
+}
+
+/// Lets the C side and the Rust side read every reel, in pieces of `piece`
+/// bytes (0: from memory), and compares their accounts.
+fn same_account(target: Target, reels: &[Vec<u8>], piece: usize, seek: Option<u64>) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut list = String::new();
+    let mut rust = String::new();
+    for (i, reel) in reels.iter().enumerate() {
+        let name = format!("{i}.tbr");
+        fs::write(folder.path().join(&name), reel).unwrap();
+        let whole = if piece == 0 { usize::MAX } else { piece };
+        rust += &events(&name, reel, whole, seek);
+        list += &name;
+        list.push('\n');
+    }
+    fs::write(folder.path().join("list"), list).unwrap();
+    let mut arguments = vec![
+        ("list", "list".to_owned()),
+        ("log", "log".to_owned()),
+        ("piece", piece.to_string()),
+    ];
+    arguments.extend(seek.map(|t| ("seek", t.to_string())));
+    target.run("dump", folder.path(), &arguments);
+    let c = fs::read_to_string(folder.path().join("log")).unwrap();
+    compare(&format!("{target:?}, pieces of {piece}"), &c, &rust);
+}
+
+pub fn films() -> Vec<Film> {
+    let film = Film::default();
+    vec![
+        film.clone(),
+        Film {
+            sound: SoundCoding::ImaAdpcm,
+            clock_rate: 22_050,
+            rate: 18,
+            ..film.clone()
+        },
+        Film {
+            sound: SoundCoding::PcmU8,
+            width: 33,
+            height: 31,
+            ..film.clone()
+        },
+        Film {
+            sound: SoundCoding::None,
+            pictures: 3,
+            ..film
+        },
+    ]
+}
+
+#[test]
+fn whole_reels_on_every_core() {
+    let mut reels: Vec<Vec<u8>> = films().iter().map(Film::reel).collect();
+    reels.push(tiny_reel(9));
+    for target in EVERYWHERE {
+        same_account(target, &reels, 4096, None);
+        same_account(target, &reels, 0, None);
+    }
+}
+
+#[test]
+fn pieces_of_any_size() {
+    let reels: Vec<Vec<u8>> = films().iter().map(Film::reel).collect();
+    for piece in [1, 3, 511, 512, 513, 100_000] {
+        same_account(Target::Desk, &reels, piece, None);
+    }
+}
+
+#[test]
+fn seek_lands_on_the_same_slice() {
+    let reels: Vec<Vec<u8>> = films().iter().map(Film::reel).collect();
+    for tick in [0, 1, 1599, 1600, 7000, 11_000, 1 << 40] {
+        same_account(Target::Desk, &reels, 700, Some(tick));
+    }
+}
+
+#[test]
+fn cut_at_every_sector_and_between() {
+    let reel = Film {
+        slices: 4,
+        ..Film::default()
+    }
+    .reel();
+    let cuts: Vec<Vec<u8>> = (0..reel.len())
+        .step_by(171)
+        .map(|n| reel[..n].to_vec())
+        .collect();
+    same_account(Target::Desk, &cuts, 512, None);
+    same_account(Target::Desk, &cuts, 0, None);
+}
+
+/// What cards and links do to bytes: flips, zeroed, lost and doubled sectors.
+fn hurt(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
+    let mut reel = reel.to_vec();
+    for _ in 0..=random.number(3) {
+        let sector = random.number(reel.len() as u64 / 512) as usize * 512;
+        match random.number(5) {
+            0 => reel[sector..sector + 512].fill(0),
+            1 => drop(reel.drain(sector..sector + 512)),
+            2 => {
+                let copy = reel[sector..sector + 512].to_vec();
+                reel.splice(sector..sector, copy);
+            }
+            _ => {
+                let at = random.number(reel.len() as u64) as usize;
+                reel[at] ^= 1 << random.number(8);
+            }
+        }
+    }
+    reel
+}
+
+#[test]
+fn damaged_reels_are_judged_alike() {
+    let mut random = Bytes::new(7);
+    let small = Film {
+        width: 24,
+        height: 16,
+        slices: 8,
+        ..Film::default()
+    };
+    let sources = [small.reel(), tiny_reel(12)];
+    let reels: Vec<Vec<u8>> = (0..400)
+        .map(|i| hurt(&sources[i % 2], &mut random))
+        .collect();
+    same_account(Target::Desk, &reels, 512, None);
+    same_account(Target::Desk, &reels[..100], 77, None);
+    same_account(Target::Desk, &reels[..100], 0, None);
+    same_account(Target::CortexM4, &reels[..40], 512, None);
+    same_account(Target::Rv32, &reels[..40], 512, None);
+}

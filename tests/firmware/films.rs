@@ -1,0 +1,184 @@
+//! Small reels with real pictures and sound, made with the library's writer and
+//! encoders: a harbour in a few colours, and a tone that glides.
+
+use crate::common::reels::write_reel;
+use thumbreel::coding::{ByteOrder, Encoded, PictureEncoder, PictureIn, RawEncoder, Shape};
+use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
+use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
+use thumbreel::units::Ratio;
+
+/// What a test film is like.
+#[derive(Clone, Debug)]
+pub struct Film {
+    pub width: u16,
+    pub height: u16,
+    pub rate: u32,
+    pub clock_rate: u32,
+    pub sound: SoundCoding,
+    pub slices: u64,
+    /// Pictures in each slice, which lasts as long as they do.
+    pub pictures: u32,
+    /// A key slice every so many slices.
+    pub key_every: u64,
+    pub coding: FilmCoding,
+    pub title: &'static str,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FilmCoding {
+    Raw,
+}
+
+impl Default for Film {
+    fn default() -> Self {
+        Self {
+            width: 64,
+            height: 48,
+            rate: 20,
+            clock_rate: 16_000,
+            sound: SoundCoding::PcmS16,
+            slices: 12,
+            pictures: 2,
+            key_every: 3,
+            coding: FilmCoding::Raw,
+            title: "Harbour at dusk",
+        }
+    }
+}
+
+/// Sky, sea and a boat that sails: 3 bytes a pixel, and the same in RGB565.
+pub fn harbour(width: u16, height: u16, number: u32) -> (Vec<u8>, Vec<u16>) {
+    let mut rgb = Vec::new();
+    let (w, h) = (u32::from(width), u32::from(height));
+    let boat = (number * 3) % w;
+    for y in 0..h {
+        for x in 0..w {
+            let glitter = (x * 7 + y * 13 + number * 5).is_multiple_of(29);
+            let pixel = if y < h / 2 {
+                let lamp = x.abs_diff(w / 5) + y.abs_diff(h / 4) < 2 + number % 5;
+                if lamp {
+                    [255, 240, 180]
+                } else {
+                    [40 + (y * 90 / h) as u8, 70, 130]
+                }
+            } else if x.abs_diff(boat) < 5 && y < h / 2 + 6 {
+                [120, 60, 30]
+            } else {
+                [10, 50 + (y * 60 / h) as u8, if glitter { 200 } else { 110 }]
+            };
+            rgb.extend(pixel);
+        }
+    }
+    let pixels = rgb
+        .chunks_exact(3)
+        .map(|p| thumbreel::coding::nearest_565(p[0], p[1], p[2]))
+        .collect();
+    (rgb, pixels)
+}
+
+/// A tone that glides, at half of full scale; no library function is needed.
+pub fn tone(from: u64, n: u32) -> Vec<i16> {
+    (from..from + u64::from(n))
+        .map(|i| {
+            let phase = (i as f64 * 0.02 + (i as f64 * 0.0001).powi(2)).sin();
+            (phase * 16_000.0) as i16
+        })
+        .collect()
+}
+
+impl Film {
+    pub fn ticks(&self) -> u32 {
+        self.clock_rate * self.pictures / self.rate
+    }
+
+    fn encoder(&self) -> Box<dyn PictureEncoder> {
+        let (order, shape) = (ByteOrder::HighFirst, Shape::Rectangle);
+        match self.coding {
+            FilmCoding::Raw => {
+                Box::new(RawEncoder::new(self.width, self.height, shape, order).unwrap())
+            }
+        }
+    }
+
+    pub fn settings(&self) -> Settings {
+        Settings {
+            width: self.width,
+            height: self.height,
+            clock_rate: self.clock_rate,
+            rate: Ratio::new(self.rate, 1).unwrap(),
+            sound: self.sound,
+            title: self.title.into(),
+            index_step_ms: 100,
+            seed: self.slices,
+            ..Settings::default()
+        }
+    }
+
+    pub fn slices(&self) -> Vec<Slice> {
+        let mut encoder = self.encoder();
+        let mut sound = block_coding(self.sound).map(BlockEncoder::new);
+        (0..self.slices)
+            .map(|i| self.slice(i, encoder.as_mut(), sound.as_mut()))
+            .collect()
+    }
+
+    fn slice(
+        &self,
+        i: u64,
+        encoder: &mut dyn PictureEncoder,
+        sound: Option<&mut BlockEncoder>,
+    ) -> Slice {
+        let (time, ticks) = (i * u64::from(self.ticks()), self.ticks());
+        let pictures = (0..self.pictures).map(|n| {
+            let number = i as u32 * self.pictures + n;
+            let (rgb, pixels) = harbour(self.width, self.height, number);
+            let input = PictureIn {
+                width: self.width,
+                height: self.height,
+                rgb: &rgb,
+                pixels: &pixels,
+                unchanged: number % 7 == 5,
+            };
+            let key = n == 0 && i.is_multiple_of(self.key_every);
+            let encoded = encoder.encode(&input, key).unwrap();
+            picture(ticks * n / self.pictures, self.coding.number(), encoded)
+        });
+        let pictures = pictures.collect();
+        let block = sound.map_or_else(Vec::new, |s| s.encode(&tone(time, ticks)));
+        Slice::new(time, ticks, block, pictures)
+    }
+
+    pub fn reel(&self) -> Vec<u8> {
+        write_reel(&self.settings(), None, &self.slices()).0
+    }
+}
+
+impl FilmCoding {
+    pub const fn number(self) -> u8 {
+        match self {
+            Self::Raw => 0,
+        }
+    }
+}
+
+pub fn block_coding(sound: SoundCoding) -> Option<BlockCoding> {
+    match sound {
+        SoundCoding::None => None,
+        SoundCoding::PcmS16 => Some(BlockCoding::Pcm16),
+        SoundCoding::PcmU8 => Some(BlockCoding::Pcm8),
+        SoundCoding::ImaAdpcm => Some(BlockCoding::Adpcm),
+    }
+}
+
+fn picture(tick_offset: u32, coding: u8, encoded: Encoded) -> Picture {
+    Picture {
+        tick_offset,
+        coding,
+        key: encoded.key,
+        unchanged: encoded.unchanged,
+        windows: encoded.windows,
+        cost: encoded.instructions,
+        bus_bytes: encoded.bus_bytes,
+        bytes: encoded.bytes,
+    }
+}

@@ -1,0 +1,12 @@
+//! The firmware header and playback loop, proven without hardware: compiled by
+//! four compilers, run on this computer under sanitizers and on two emulated
+//! cores, and compared with the Rust decoders bit for bit.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod compile;
+mod events;
+mod films;
+mod rust_side;
+mod tools;

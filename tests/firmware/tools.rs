@@ -1,0 +1,175 @@
+//! Compilers and emulators: programs from `board/` built for a target and run.
+
+use std::collections::HashMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use std::sync::{Mutex, OnceLock};
+
+/// Where a test program runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Target {
+    /// This computer, under the address and undefined-behaviour sanitizers.
+    Desk,
+    /// An emulated Cortex-M4 board.
+    CortexM4,
+    /// An emulated rv32imc board.
+    Rv32,
+}
+
+pub const EMULATED: [Target; 2] = [Target::CortexM4, Target::Rv32];
+pub const EVERYWHERE: [Target; 3] = [Target::Desk, Target::CortexM4, Target::Rv32];
+
+pub const WARNINGS: [&str; 6] = [
+    "-Wall",
+    "-Wextra",
+    "-Wpedantic",
+    "-Wconversion",
+    "-Wshadow",
+    "-Werror",
+];
+
+pub fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+pub fn firmware() -> PathBuf {
+    root().join("spec/firmware")
+}
+
+pub fn board() -> PathBuf {
+    root().join("tests/firmware/board")
+}
+
+/// Runs a command and returns its output; a tool that is not there fails the
+/// test with the way to get it.
+pub fn output(command: &mut Command) -> Output {
+    command.output().unwrap_or_else(|error| {
+        panic!("cannot run {command:?}: {error}; run .ci/install test first")
+    })
+}
+
+/// The same, and the command must succeed without a word.
+pub fn succeed(command: &mut Command) -> String {
+    let output = output(command);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{command:?} failed:\n{said}");
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+impl Target {
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Desk => "desk",
+            Self::CortexM4 => "cortex-m4",
+            Self::Rv32 => "rv32imc",
+        }
+    }
+
+    /// The compiler with the flags of this target, for C99.
+    pub fn compiler(self) -> Command {
+        let (program, flags): (&str, &[&str]) = match self {
+            Self::Desk => (
+                "gcc",
+                &[
+                    "-g",
+                    "-fsanitize=address,undefined",
+                    "-fno-sanitize-recover=all",
+                ],
+            ),
+            Self::CortexM4 => ("arm-none-eabi-gcc", &["-mcpu=cortex-m4", "-mthumb"]),
+            Self::Rv32 => (
+                "riscv64-unknown-elf-gcc",
+                &["-march=rv32imc", "-mabi=ilp32", "--specs=picolibc.specs"],
+            ),
+        };
+        let mut command = Command::new(program);
+        command.args(flags).args(["-std=c99", "-O2"]).args(WARNINGS);
+        command.arg("-I").arg(firmware()).arg("-I").arg(board());
+        command
+    }
+
+    fn link(self, command: &mut Command) {
+        let board = board();
+        let script = |name: &str| format!("-T{}", board.join(name).display());
+        match self {
+            Self::Desk => {
+                command.arg(board.join("bench_host.c"));
+            }
+            Self::CortexM4 => {
+                command
+                    .args(["-nostartfiles", "-Wl,--gc-sections", &script("m4.ld")])
+                    .args([board.join("bench_emulated.c"), board.join("start_m4.c")])
+                    .args(["-lc", "-lgcc"]);
+            }
+            Self::Rv32 => {
+                command
+                    .args(["-nostartfiles", &script("rv32.ld")])
+                    .arg("-Wl,--no-warn-rwx-segments")
+                    .args([board.join("bench_emulated.c"), board.join("start_rv32.S")]);
+            }
+        }
+    }
+
+    /// Builds test program `name` once and returns its path.
+    pub fn program(self, name: &str) -> PathBuf {
+        static BUILT: OnceLock<Mutex<HashMap<(Target, String), PathBuf>>> = OnceLock::new();
+        let built = BUILT.get_or_init(Mutex::default);
+        let mut built = built.lock().unwrap_or_else(|e| e.into_inner());
+        let key = (self, name.to_owned());
+        if let Some(path) = built.get(&key) {
+            return path.clone();
+        }
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
+        fs::create_dir_all(&folder).unwrap();
+        let path = folder.join(format!("{name}-{}", self.name()));
+        let mut command = self.compiler();
+        command.arg("-o").arg(&path);
+        command.arg(board().join(format!("{name}.c")));
+        if name == "play" {
+            command.arg(board().join("board.c"));
+        }
+        command.arg(board().join("bench.c"));
+        self.link(&mut command);
+        succeed(&mut command);
+        built.insert(key, path.clone());
+        path
+    }
+
+    fn command(self, program: &Path, arguments: &[String]) -> Command {
+        let (emulator, flags): (&str, &[&str]) = match self {
+            Self::Desk => {
+                let mut command = Command::new(program);
+                command.args(arguments);
+                return command;
+            }
+            // 2^6 ns an instruction: see bench_emulated.c.
+            Self::CortexM4 => (
+                "qemu-system-arm",
+                &["-M", "mps2-an386", "-icount", "shift=6"],
+            ),
+            Self::Rv32 => (
+                "qemu-system-riscv32",
+                &["-M", "virt", "-bios", "none", "-icount", "shift=0"],
+            ),
+        };
+        let mut command = Command::new(emulator);
+        command.args(flags);
+        command.args(["-display", "none", "-monitor", "none", "-serial", "none"]);
+        let mut semihosting = String::from("enable=on,target=native,arg=program");
+        for argument in arguments {
+            assert!(!argument.contains(','), "{argument}");
+            semihosting += &format!(",arg={argument}");
+        }
+        command.arg("-semihosting-config").arg(semihosting);
+        command.arg("-kernel").arg(program);
+        command
+    }
+
+    /// Runs test program `name` in `folder` with arguments key=value.
+    pub fn run(self, name: &str, folder: &Path, arguments: &[(&str, String)]) {
+        let words: Vec<String> = arguments.iter().map(|(k, v)| format!("{k}={v}")).collect();
+        let program = self.program(name);
+        succeed(self.command(&program, &words).current_dir(folder));
+    }
+}
