@@ -319,8 +319,9 @@ uint32_t tbr_sound_read(tbr_sound *sound, int16_t *samples, uint32_t n);
 
 /* Decodes pictures of one reel. */
 typedef struct tbr_decoder {
+    void *memory;
     uint16_t width, height;
-    uint8_t coding, level;
+    uint8_t coding;
 } tbr_decoder;
 
 /* `memory` holds `size` bytes, header->working_memory or more, aligned to 4.
@@ -345,6 +346,16 @@ int tbr_decode(tbr_decoder *decoder, const tbr_picture *picture, tbr_send send, 
 
 #include <string.h>
 
+/* Code that runs for each pixel or number is compiled for speed, the rest for
+ * size. */
+#ifdef __GNUC__
+#define TBR_COLD __attribute__((cold, noinline))
+#define TBR_HOT __attribute__((hot, noinline))
+#else
+#define TBR_COLD
+#define TBR_HOT
+#endif
+
 /* --- bytes and checks --------------------------------------------------- */
 
 static uint16_t tbr_u16(const uint8_t *b)
@@ -352,12 +363,12 @@ static uint16_t tbr_u16(const uint8_t *b)
     return (uint16_t)(b[0] | (uint32_t)b[1] << 8);
 }
 
-static uint32_t tbr_u32(const uint8_t *b)
+static TBR_COLD uint32_t tbr_u32(const uint8_t *b)
 {
     return b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16 | (uint32_t)b[3] << 24;
 }
 
-static uint64_t tbr_u64(const uint8_t *b)
+static TBR_COLD uint64_t tbr_u64(const uint8_t *b)
 {
     return tbr_u32(b) | (uint64_t)tbr_u32(b + 4) << 32;
 }
@@ -365,7 +376,7 @@ static uint64_t tbr_u64(const uint8_t *b)
 /* n rounded up to a multiple of four. n is at most a chunk's length. */
 static uint32_t tbr_align4(uint32_t n) { return (n + 3u) & ~3u; }
 
-static int tbr_zeros(const uint8_t *bytes, uint32_t n)
+static TBR_COLD int tbr_zeros(const uint8_t *bytes, uint32_t n)
 {
     uint32_t i;
     for (i = 0; i < n; i++) {
@@ -423,7 +434,7 @@ static const uint32_t tbr_crc_table[256] = {
     0xb40bbe37u, 0xc30c8ea1u, 0x5a05df1bu, 0x2d02ef8du,
 };
 
-uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length)
+TBR_HOT uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length)
 {
     crc = ~crc;
     while (length-- > 0) {
@@ -470,7 +481,7 @@ int tbr_blame(int code)
 
 static const uint8_t tbr_magic[8] = {0xE7, 'T', 'B', 'R', 0x0A, 0x0D, 0x0A, 0x1A};
 
-static int tbr_same(const uint8_t *a, const uint8_t *b, uint32_t n)
+static TBR_COLD int tbr_same(const uint8_t *a, const uint8_t *b, uint32_t n)
 {
     uint32_t i;
     for (i = 0; i < n; i++) {
@@ -482,7 +493,7 @@ static int tbr_same(const uint8_t *a, const uint8_t *b, uint32_t n)
 }
 
 /* Tells a reel, a reel changed in transfer, and something else apart. */
-static int tbr_check_magic(const uint8_t *s)
+static TBR_COLD int tbr_check_magic(const uint8_t *s)
 {
     if (tbr_same(s, tbr_magic, 8)) {
         return TBR_OK;
@@ -493,7 +504,7 @@ static int tbr_check_magic(const uint8_t *s)
     return TBR_NOT_A_REEL;
 }
 
-static void tbr_header_times(const uint8_t *s, tbr_header *h)
+static TBR_COLD void tbr_header_times(const uint8_t *s, tbr_header *h)
 {
     h->reel_id = tbr_u64(s + 24);
     h->first_tick = tbr_u64(s + 32);
@@ -508,7 +519,7 @@ static void tbr_header_times(const uint8_t *s, tbr_header *h)
     h->rate_den = tbr_u32(s + 96);
 }
 
-static void tbr_header_panel(const uint8_t *s, tbr_header *h)
+static TBR_COLD void tbr_header_panel(const uint8_t *s, tbr_header *h)
 {
     h->version_minor = tbr_u16(s + 10);
     h->may_ignore = tbr_u32(s + 16);
@@ -525,7 +536,7 @@ static void tbr_header_panel(const uint8_t *s, tbr_header *h)
     h->channels = s[86];
 }
 
-static void tbr_header_needs(const uint8_t *s, tbr_header *h)
+static TBR_COLD void tbr_header_needs(const uint8_t *s, tbr_header *h)
 {
     h->largest_chunk = tbr_u32(s + 100);
     h->most_pictures = tbr_u16(s + 104);
@@ -540,7 +551,7 @@ static void tbr_header_needs(const uint8_t *s, tbr_header *h)
     h->worst_instructions = tbr_u32(s + 140);
 }
 
-static void tbr_header_places(const uint8_t *s, tbr_header *h)
+static TBR_COLD void tbr_header_places(const uint8_t *s, tbr_header *h)
 {
     h->first_slice = tbr_u64(s + 144);
     h->index_offset = tbr_u64(s + 152);
@@ -569,7 +580,7 @@ static uint32_t tbr_common_divisor(uint32_t a, uint32_t b)
 
 static int tbr_known(uint64_t time) { return time == TBR_UNKNOWN || time <= TBR_MAX_TIME; }
 
-static int tbr_check_times(const tbr_header *h)
+static TBR_COLD int tbr_check_times(const tbr_header *h)
 {
     if (h->reel_id == 0 || h->part < 1 || (h->parts != 0 && h->part > h->parts)) {
         return TBR_FIELD;
@@ -585,7 +596,7 @@ static int tbr_check_times(const tbr_header *h)
     return TBR_OK;
 }
 
-static int tbr_check_panel(const tbr_header *h)
+static TBR_COLD int tbr_check_panel(const tbr_header *h)
 {
     const int patch = h->coding == TBR_PATCH_CODING;
     const int level = patch ? h->level == 1 || h->level == 2 : h->level == 0;
@@ -597,7 +608,7 @@ static int tbr_check_panel(const tbr_header *h)
     return TBR_OK;
 }
 
-static int tbr_check_needs(const tbr_header *h)
+static TBR_COLD int tbr_check_needs(const tbr_header *h)
 {
     if (h->largest_chunk > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
@@ -637,7 +648,7 @@ static uint64_t tbr_index_length(uint32_t entries)
                         : tbr_chunk_length(TBR_SECTOR - TBR_CHUNK_HEADER + sectors * TBR_SECTOR);
 }
 
-static int tbr_check_index_poster(const tbr_header *h)
+static TBR_COLD int tbr_check_index_poster(const tbr_header *h)
 {
     const uint32_t pixels = (uint32_t)h->poster_width * h->poster_height;
     const uint64_t poster = pixels == 0 ? 0 : tbr_chunk_length((uint64_t)pixels * 2);
@@ -649,7 +660,7 @@ static int tbr_check_index_poster(const tbr_header *h)
     return TBR_OK;
 }
 
-static int tbr_check_places(const tbr_header *h)
+static TBR_COLD int tbr_check_places(const tbr_header *h)
 {
     int code = tbr_check_place(h->index_offset, h->index_length);
     if (code == TBR_OK) {
@@ -698,7 +709,7 @@ static uint32_t tbr_character(const uint8_t *s, uint32_t left)
     return n;
 }
 
-static int tbr_check_title(const uint8_t *title)
+static TBR_COLD int tbr_check_title(const uint8_t *title)
 {
     uint32_t at = 0;
     while (at < TBR_TITLE && title[at] != 0) {
@@ -726,7 +737,7 @@ static int tbr_check_reserved(const uint8_t *s)
                : TBR_RESERVED;
 }
 
-static int tbr_check_header(const uint8_t *s, const tbr_header *h)
+static TBR_COLD int tbr_check_header(const uint8_t *s, const tbr_header *h)
 {
     int code = tbr_check_times(h);
     if (code == TBR_OK) {
@@ -744,7 +755,7 @@ static int tbr_check_header(const uint8_t *s, const tbr_header *h)
     return code == TBR_OK ? tbr_check_reserved(s) : code;
 }
 
-int tbr_header_read(const uint8_t *s, tbr_header *h)
+TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
 {
     const int magic = tbr_check_magic(s);
     if (magic != TBR_OK) {
@@ -790,7 +801,7 @@ static int tbr_check_other(const tbr_chunk *c)
                : TBR_FIELD;
 }
 
-static int tbr_check_chunk(const tbr_chunk *c)
+static TBR_COLD int tbr_check_chunk(const tbr_chunk *c)
 {
     if (c->length > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
@@ -807,7 +818,7 @@ static int tbr_check_chunk(const tbr_chunk *c)
     return c->kind == TBR_SLICE ? tbr_check_slice(c) : tbr_check_other(c);
 }
 
-int tbr_chunk_read(const uint8_t *b, tbr_chunk *c)
+TBR_COLD int tbr_chunk_read(const uint8_t *b, tbr_chunk *c)
 {
     int code;
     if (!tbr_same(b, tbr_sync, 4)) {
@@ -877,7 +888,7 @@ static uint32_t tbr_sound_bytes(uint8_t coding, uint32_t samples)
     }
 }
 
-int tbr_sound_open(tbr_sound *s, uint8_t coding, const uint8_t *bytes, uint32_t length,
+TBR_COLD int tbr_sound_open(tbr_sound *s, uint8_t coding, const uint8_t *bytes, uint32_t length,
                    uint32_t samples)
 {
     const int adpcm = coding == TBR_IMA_ADPCM && samples > 0;
@@ -923,7 +934,7 @@ static int16_t tbr_adpcm_next(tbr_sound *s)
     return tbr_adpcm_step(s, nibble);
 }
 
-uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
+TBR_HOT uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
 {
     uint32_t i;
     n = n < s->left ? n : s->left;
@@ -1004,7 +1015,7 @@ static int tbr_picture_fits(const tbr_header *h, const tbr_chunk *c, const tbr_p
 }
 
 /* Checks picture number i of a slice at *at, and goes past it. */
-static int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
+static TBR_COLD int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
                                    const uint8_t *end, uint32_t i, uint32_t *earliest)
 {
     tbr_picture p;
@@ -1028,7 +1039,7 @@ static int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, cons
 }
 
 /* Checks every rule inside a slice, so that walking through it cannot fail. */
-static int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
+static TBR_COLD int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
 {
     const uint8_t *at = bytes + TBR_CHUNK_HEADER;
     const uint8_t *const end = at + c->used;
@@ -1069,7 +1080,7 @@ int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
 
 /* --- index -------------------------------------------------------------- */
 
-int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry, uint64_t *sector_offset)
+TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry, uint64_t *sector_offset)
 {
     uint64_t step;
     if (h->index_entries == 0) {
@@ -1082,7 +1093,7 @@ int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry, uint64_t
     return TBR_OK;
 }
 
-int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entry,
+TBR_COLD int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entry,
                    uint64_t *slice_offset, uint32_t *chunk_number)
 {
     const uint32_t in_sector = entry % TBR_INDEX_ENTRIES;
@@ -1123,7 +1134,7 @@ static void tbr_reader_start(tbr_reader *r)
     r->stale = 1;
 }
 
-int tbr_reader_open(tbr_reader *r, uint8_t *buffer, uint32_t size)
+TBR_COLD int tbr_reader_open(tbr_reader *r, uint8_t *buffer, uint32_t size)
 {
     if (size < TBR_SECTOR) {
         return TBR_MEMORY;
@@ -1136,7 +1147,7 @@ int tbr_reader_open(tbr_reader *r, uint8_t *buffer, uint32_t size)
     return TBR_OK;
 }
 
-void tbr_reader_map(tbr_reader *r, const uint8_t *reel, uint64_t length)
+TBR_COLD void tbr_reader_map(tbr_reader *r, const uint8_t *reel, uint64_t length)
 {
     tbr_reader_start(r);
     r->map = reel;
@@ -1164,7 +1175,7 @@ uint64_t tbr_reader_jump(tbr_reader *r)
     return r->position;
 }
 
-uint32_t tbr_reader_room(tbr_reader *r, uint8_t **to)
+TBR_COLD uint32_t tbr_reader_room(tbr_reader *r, uint8_t **to)
 {
     const uint32_t need = tbr_reader_need(r);
     const uint64_t ahead = tbr_reader_ahead(r);
@@ -1226,7 +1237,7 @@ static void tbr_damage_in(tbr_damage *d, int code, uint64_t offset, uint32_t chu
     d->has_chunk = 1;
 }
 
-static int tbr_reader_header(tbr_reader *r)
+static TBR_COLD int tbr_reader_header(tbr_reader *r)
 {
     const int code = tbr_header_read(r->bytes, &r->header);
     if (code != TBR_OK) {
@@ -1274,7 +1285,7 @@ static int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
 }
 
 /* Reports a chunk out of turn, and passes it over unless it is usable. */
-static int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
+static TBR_COLD int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
 {
     const tbr_chunk *c = &r->chunk;
     tbr_damage_in(&r->damage, code, r->base, c->number);
@@ -1315,7 +1326,7 @@ static void tbr_reader_enter(tbr_reader *r)
     }
 }
 
-void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
+TBR_COLD void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
 {
     if (r->state != TBR_AT_PLACE) {
         r->size = size; /* between chunks nothing has been read */
@@ -1334,7 +1345,7 @@ void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
     r->bytes = buffer;
 }
 
-static int tbr_reader_accept(tbr_reader *r)
+static TBR_COLD int tbr_reader_accept(tbr_reader *r)
 {
     int code, usable;
     if ((r->chunk.kind < TBR_POSTER || r->chunk.kind > TBR_NOTE) &&
@@ -1350,7 +1361,7 @@ static int tbr_reader_accept(tbr_reader *r)
     return code;
 }
 
-static int tbr_reader_chunk(tbr_reader *r)
+static TBR_COLD int tbr_reader_chunk(tbr_reader *r)
 {
     const int code = tbr_reader_head(r, &r->chunk);
     if (code == TBR_OK) {
@@ -1394,7 +1405,7 @@ static int tbr_reader_last(tbr_reader *r)
     return TBR_EV_END;
 }
 
-static int tbr_reader_body(tbr_reader *r)
+static TBR_COLD int tbr_reader_body(tbr_reader *r)
 {
     const int code = tbr_reader_check(r);
     if (code != TBR_OK) {
@@ -1411,7 +1422,7 @@ static int tbr_reader_body(tbr_reader *r)
     return TBR_EV_CHUNK;
 }
 
-static int tbr_reader_search(tbr_reader *r)
+static TBR_COLD int tbr_reader_search(tbr_reader *r)
 {
     tbr_chunk *c = &r->chunk;
     if (tbr_reader_head(r, c) != TBR_OK) {
@@ -1431,7 +1442,7 @@ static int tbr_reader_search(tbr_reader *r)
 }
 
 /* What the input's end in mid-stream has cost. */
-static int tbr_reader_cut(tbr_reader *r)
+static TBR_COLD int tbr_reader_cut(tbr_reader *r)
 {
     const int body = r->state == TBR_AT_BODY;
     const uint64_t reach = body ? tbr_chunk_end(&r->chunk) : r->time;
@@ -1488,7 +1499,7 @@ static void tbr_reader_walk_from_start(tbr_reader *r)
     tbr_reader_go(r, r->header.first_slice, TBR_AT_WALK);
 }
 
-int tbr_reader_seek(tbr_reader *r, uint64_t tick)
+TBR_COLD int tbr_reader_seek(tbr_reader *r, uint64_t tick)
 {
     uint32_t entry;
     uint64_t sector;
@@ -1505,7 +1516,7 @@ int tbr_reader_seek(tbr_reader *r, uint64_t tick)
     return TBR_OK;
 }
 
-static int tbr_reader_index(tbr_reader *r)
+static TBR_COLD int tbr_reader_index(tbr_reader *r)
 {
     uint32_t entry = 0, number;
     uint64_t offset;
@@ -1518,7 +1529,7 @@ static int tbr_reader_index(tbr_reader *r)
     return TBR_EV_MORE;
 }
 
-static int tbr_reader_walk(tbr_reader *r)
+static TBR_COLD int tbr_reader_walk(tbr_reader *r)
 {
     tbr_chunk c;
     if (tbr_reader_head(r, &c) != TBR_OK) {
@@ -1538,7 +1549,7 @@ static int tbr_reader_walk(tbr_reader *r)
     return TBR_EV_MORE;
 }
 
-static int tbr_reader_step(tbr_reader *r)
+static TBR_COLD int tbr_reader_step(tbr_reader *r)
 {
     switch (r->state) {
     case TBR_AT_HEADER:
@@ -1561,7 +1572,7 @@ static int tbr_reader_step(tbr_reader *r)
     }
 }
 
-int tbr_reader_next(tbr_reader *r)
+TBR_COLD int tbr_reader_next(tbr_reader *r)
 {
     for (;;) {
         int event;
@@ -1618,7 +1629,7 @@ static const uint8_t *tbr_raw_next(const tbr_decoder *d, const uint8_t **at,
 }
 
 /* Goes through a raw picture's rectangles and sends them, or only checks them. */
-static int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
+static TBR_COLD int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
 {
     const uint8_t *at = p->bytes + 4;
     const uint8_t *const end = p->bytes + p->length;
@@ -1639,32 +1650,1421 @@ static int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send send, vo
     return at == end ? TBR_OK : TBR_PICTURE;
 }
 
+#if TBR_PATCH
+/* --- patch: state ------------------------------------------------------- */
+
+#define TBR_PATCH_SIDE 512 /* longest side of a panel, in pixels */
+#define TBR_PATCH_CONTEXTS 299
+#define TBR_PATCH_PITCH 20 /* bytes in a row of a fetched piece */
+#define TBR_MOST_QUANTISER 51
+#define TBR_MOST_VECTOR 2047
+
+/* Contexts of the syntax elements, as numbered in coding.md. */
+enum {
+    TBR_CX_KEEP = 0,
+    TBR_CX_INTRA = 3,
+    TBR_CX_SPLIT = 6,
+    TBR_CX_SAME = 7,
+    TBR_CX_CODED = 9,
+    TBR_CX_QUANT = 12,
+    TBR_CX_LUMA = 18,
+    TBR_CX_ORANGE = 24,
+    TBR_CX_GREEN = 27,
+    TBR_CX_FOURS = 33,
+    TBR_CX_MODE_LUMA = 35,
+    TBR_CX_MODE_CHROMA = 39,
+    TBR_CX_ACROSS = 43,
+    TBR_CX_DOWN = 53,
+    TBR_CX_LEVEL_ONE = 63,
+    TBR_CX_LEVEL_MORE = 75,
+    TBR_CX_BLOCK = 107
+};
+
+/* Statistics of a coded block. */
+enum { TBR_KIND_MOVED, TBR_KIND_INTRA, TBR_KIND_FOURS, TBR_KIND_CHROMA };
+
+/* A plane, and its last rows as they were before this picture. */
+typedef struct tbr_plane {
+    uint8_t *now, *history;
+    int32_t stride, rows, block; /* samples; rows in all and in a macroblock */
+} tbr_plane;
+
+typedef struct tbr_vector {
+    int16_t x, y;
+} tbr_vector;
+
+/* What a macroblock leaves behind for those to its right and below. */
+typedef struct tbr_neighbour {
+    tbr_vector vectors[2]; /* at the shared edge */
+    uint8_t keep, intra, orange, green, luma[2];
+} tbr_neighbour;
+
+/* Lies at the start of the decoder's memory; the planes follow. */
+typedef struct tbr_patch {
+    tbr_plane planes[3]; /* Y, Co, Cg */
+    const uint8_t *data; /* the payload's coded part */
+    uint32_t length, at; /* bytes in it; bytes taken, also past its end */
+    uint32_t code, range; /* light: bits not yet taken, and how many */
+    int32_t line;        /* of macroblocks */
+    int32_t step;        /* of the quantiser, in sixteenths */
+    int16_t values[64];
+    uint64_t cells[TBR_PATCH_SIDE / 8]; /* changed 8x8 cells, a row in each */
+    tbr_neighbour left, above[TBR_PATCH_SIDE / 16 + 1];
+    uint8_t piece[19 * TBR_PATCH_PITCH];
+    uint64_t turned[TBR_PATCH_SIDE / 8]; /* the same by columns, while they are cut */
+    uint16_t width, height;
+    uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
+#if TBR_PATCH > 1
+    uint16_t contexts[TBR_PATCH_CONTEXTS][2]; /* a quick and a slow estimate */
+#endif
+} tbr_patch;
+
+/* What the format allows for everything but planes and history. */
+typedef char tbr_patch_fits[sizeof(tbr_patch) <= 4096 ? 1 : -1];
+
+/* --- patch: reading numbers --------------------------------------------- */
+
+static uint32_t tbr_patch_byte(tbr_patch *p)
+{
+    const uint32_t byte = p->at < p->length ? p->data[p->at] : 0;
+    p->at++;
+    return byte;
+}
+
+/* Light: makes sure of 25 bits. */
+static void tbr_bits_fill(tbr_patch *p)
+{
+    while (p->range <= 24) {
+        p->code |= tbr_patch_byte(p) << (24 - p->range);
+        p->range += 8;
+    }
+}
+
+static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
+{
+    const uint32_t value = p->code >> 1 >> (31 - n);
+    p->code <<= n;
+    p->range -= n;
+    return value;
+}
+
+/* Light: as many ones as the number's length, a zero, its bits. */
+static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
+{
+    uint32_t length = 0;
+    tbr_bits_fill(p);
+    while ((p->code & 0x80000000u) != 0) {
+        length++;
+        if (length > 15) {
+            p->broken = 1;
+            return 0;
+        }
+        tbr_bits_take(p, 1);
+    }
+    tbr_bits_take(p, 1);
+    tbr_bits_fill(p);
+    return (1u << length) - 1 + tbr_bits_take(p, length);
+}
+
+static int tbr_bits_finish(const tbr_patch *p)
+{
+    const uint32_t used = (8 * p->at - p->range + 7) / 8;
+    return used == p->length && p->code == 0;
+}
+
+#if TBR_PATCH > 1
+static void tbr_range_refill(tbr_patch *p)
+{
+    while (p->range < 1u << 24) {
+        p->range <<= 8;
+        p->code = p->code << 8 | tbr_patch_byte(p);
+    }
+}
+
+/* Full: one flag in its context, which learns from it. */
+static TBR_HOT uint32_t tbr_range_flag(tbr_patch *p, uint32_t context)
+{
+    uint16_t *const c = p->contexts[context];
+    const uint32_t quick = c[0], slow = c[1];
+    const uint32_t bound = (p->range >> 16) * ((quick + slow) >> 1);
+    const uint32_t flag = p->code >= bound;
+    if (flag) {
+        c[0] = (uint16_t)(quick - (quick >> 4));
+        c[1] = (uint16_t)(slow - (slow >> 7));
+        p->code -= bound;
+        p->range -= bound;
+    } else {
+        c[0] = (uint16_t)(quick + ((0xFFFF - quick) >> 4));
+        c[1] = (uint16_t)(slow + ((0xFFFF - slow) >> 7));
+        p->range = bound;
+    }
+    tbr_range_refill(p);
+    return flag;
+}
+
+static TBR_HOT uint32_t tbr_range_bits(tbr_patch *p, uint32_t n)
+{
+    uint32_t value = 0;
+    for (; n > 0; n--) {
+        p->range >>= 1;
+        value <<= 1;
+        if (p->code >= p->range) {
+            p->code -= p->range;
+            value |= 1;
+        }
+        tbr_range_refill(p);
+    }
+    return value;
+}
+#endif
+
+static int tbr_patch_full(const tbr_patch *p) { return TBR_PATCH > 1 && p->level == 2; }
+
+static uint32_t tbr_patch_flag(tbr_patch *p, uint32_t context)
+{
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        return tbr_range_flag(p, context);
+    }
+#endif
+    (void)context;
+    tbr_bits_fill(p);
+    return tbr_bits_take(p, 1);
+}
+
+static uint32_t tbr_patch_bit(tbr_patch *p)
+{
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        return tbr_range_bits(p, 1);
+    }
+#endif
+    tbr_bits_fill(p);
+    return tbr_bits_take(p, 1);
+}
+
+/* A number from 0: its length in flags, then its bits below the highest. */
+static TBR_HOT uint32_t tbr_patch_number(tbr_patch *p, uint32_t base, uint32_t most)
+{
+#if TBR_PATCH > 1
+    uint32_t length = 0;
+    if (p->level == 2) {
+        while (tbr_range_flag(p, base + (length < most ? length : most))) {
+            if (++length > 15) {
+                p->broken = 1;
+                return 0;
+            }
+        }
+        return (1u << length) - 1 + tbr_range_bits(p, length);
+    }
+#endif
+    (void)base;
+    (void)most;
+    return tbr_bits_number(p);
+}
+
+/* --- patch: coded blocks ------------------------------------------------ */
+
+/* Positions of a block in the order of coding. */
+static const uint8_t tbr_scan8[64] = {
+    0,  1,  8,  16, 9,  2,  3,  10, 17, 24, 32, 25, 18, 11, 4,  5,  12, 19, 26, 33, 40, 48,
+    41, 34, 27, 20, 13, 6,  7,  14, 21, 28, 35, 42, 49, 56, 57, 50, 43, 36, 29, 22, 15, 23,
+    30, 37, 44, 51, 58, 59, 52, 45, 38, 31, 39, 46, 53, 60, 61, 54, 47, 55, 62, 63};
+#if TBR_PATCH > 1
+static const uint8_t tbr_scan4[16] = {0, 1, 4, 8, 5, 2, 3, 6, 9, 12, 13, 10, 7, 11, 14, 15};
+/* Class of a position in the scan, for its contexts: up to 28, then 7. */
+static const uint8_t tbr_band[28] = {0, 1, 2, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5,
+                                     5, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6};
+#endif
+
+static TBR_COLD void tbr_patch_quantiser(tbr_patch *p, int32_t quantiser)
+{
+    static const uint8_t steps[6] = {10, 11, 13, 14, 16, 18};
+    quantiser = quantiser < 0 ? 0 : quantiser;
+    quantiser = quantiser > TBR_MOST_QUANTISER ? TBR_MOST_QUANTISER : quantiser;
+    p->quantiser = (uint8_t)quantiser;
+    p->step = (int32_t)steps[quantiser % 6] << (quantiser / 6);
+}
+
+/* Puts a level of `size` at `place` (0..63) of the scan, times the step. */
+static void tbr_patch_put(tbr_patch *p, int fours, uint32_t place, uint32_t size,
+                          uint32_t negative)
+{
+    uint32_t at = tbr_scan8[place];
+    int32_t value = (int32_t)(size < 32767 ? size : 32767) * p->step;
+#if TBR_PATCH > 1
+    if (fours) {
+        at = (place & 3) * 16 + tbr_scan4[place >> 2];
+    }
+#else
+    (void)fours;
+#endif
+    value = value < 32767 ? value : 32767;
+    p->values[at] = (int16_t)(negative ? -value : value);
+}
+
+/* Light: the levels of one block; returns the last place in the scan. */
+static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
+{
+    uint32_t place = 0;
+    for (;;) {
+        uint32_t size;
+        place += tbr_bits_number(p);
+        if (place > 63) {
+            p->broken = 1;
+            return 0;
+        }
+        size = 1 + tbr_bits_number(p);
+        tbr_bits_fill(p);
+        tbr_patch_put(p, 0, place, size, tbr_bits_take(p, 1));
+        if (place == 63 || tbr_bits_take(p, 1) == 0 || p->broken) {
+            return place;
+        }
+        place++;
+    }
+}
+
+#if TBR_PATCH > 1
+static uint32_t tbr_range_level(tbr_patch *p, uint32_t kind, uint32_t near)
+{
+    if (!tbr_range_flag(p, TBR_CX_LEVEL_ONE + kind * 3 + near)) {
+        return 1;
+    }
+    return 2 + tbr_patch_number(p, TBR_CX_LEVEL_MORE + kind * 8, 7);
+}
+
+static uint32_t tbr_range_near(uint32_t size, uint32_t before)
+{
+    const uint32_t near = (size + before + 1) >> 1;
+    return near < 2 ? near : 2;
+}
+
+/* Full: the levels of one block; returns the last place in the scan. */
+static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t near)
+{
+    uint32_t after_zero = 1, before = 0, last = 0, place;
+    for (place = 0; place < 64 && !p->broken; place++) {
+        const uint32_t band = place < 28 ? tbr_band[place] : 7;
+        const uint32_t context = TBR_CX_BLOCK + ((kind * 8 + band) * 3 + near) * 2;
+        uint32_t size = 0;
+        if (!after_zero && !tbr_range_flag(p, context)) {
+            break;
+        }
+        if ((after_zero && place == 63) || tbr_range_flag(p, context + 1)) {
+            size = tbr_range_level(p, kind, near);
+            tbr_patch_put(p, kind == TBR_KIND_FOURS, place, size, tbr_range_bits(p, 1));
+            last = place;
+            size = size < 3 ? size : 3;
+        }
+        near = tbr_range_near(size, before);
+        before = size;
+        after_zero = size == 0;
+    }
+    return last;
+}
+#endif
+
+static uint32_t tbr_patch_block(tbr_patch *p, uint32_t kind, uint32_t near)
+{
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        return tbr_range_block(p, kind, near);
+    }
+#endif
+    (void)kind;
+    (void)near;
+    return tbr_bits_block(p);
+}
+
+/* --- patch: transforms (ITU-T H.265, clause 8.6.4.2) -------------------- */
+
+static uint8_t tbr_clamp(int32_t v)
+{
+    return (uint8_t)(v < 0 ? 0 : v > 255 ? 255 : v);
+}
+
+/* One dimension of eight: c lies `apart` values apart, and those from the fifth
+ * on are zero if `few`. */
+static TBR_HOT void tbr_inverse8(const int32_t *c, uint32_t apart, int few, int32_t *out)
+{
+    const int32_t c1 = c[apart], c2 = c[2 * apart], c3 = c[3 * apart];
+    int32_t a0 = 64 * c[0], a1 = a0, b0 = 83 * c2, b1 = 36 * c2;
+    int32_t o0 = 89 * c1 + 75 * c3, o1 = 75 * c1 - 18 * c3;
+    int32_t o2 = 50 * c1 - 89 * c3, o3 = 18 * c1 - 50 * c3;
+    if (!few) {
+        const int32_t c4 = 64 * c[4 * apart], c5 = c[5 * apart];
+        const int32_t c6 = c[6 * apart], c7 = c[7 * apart];
+        a0 += c4;
+        a1 -= c4;
+        b0 += 36 * c6;
+        b1 -= 83 * c6;
+        o0 += 50 * c5 + 18 * c7;
+        o1 -= 89 * c5 + 50 * c7;
+        o2 += 18 * c5 + 75 * c7;
+        o3 += 75 * c5 - 89 * c7;
+    }
+    out[0] = a0 + b0 + o0;
+    out[1] = a1 + b1 + o1;
+    out[2] = a1 - b1 + o2;
+    out[3] = a0 - b0 + o3;
+    out[4] = a0 - b0 - o3;
+    out[5] = a1 - b1 - o2;
+    out[6] = a1 + b1 - o1;
+    out[7] = a0 + b0 - o0;
+}
+
+/* Adds a residual; only the first four rows and columns count if `few`. */
+static TBR_HOT void tbr_add_block(const int16_t *c, int few, uint8_t *to, int32_t stride)
+{
+    int32_t mid[8][8], in[8], out[8];
+    const uint32_t n = few ? 4 : 8;
+    uint32_t i, k;
+    for (i = 0; i < n; i++) {
+        for (k = 0; k < n; k++) {
+            in[k] = c[k * 8 + i];
+        }
+        tbr_inverse8(in, 1, few, out);
+        for (k = 0; k < 8; k++) {
+            mid[i][k] = (out[k] + 64) >> 7;
+        }
+    }
+    for (k = 0; k < 8; k++, to += stride) {
+        tbr_inverse8(&mid[0][k], 8, few, out);
+        for (i = 0; i < 8; i++) {
+            to[i] = tbr_clamp(to[i] + ((out[i] + 2048) >> 12));
+        }
+    }
+}
+
+static TBR_HOT void tbr_add_flat(int32_t c, uint8_t *to, int32_t stride)
+{
+    const int32_t dc = (((64 * c + 64) >> 7) * 64 + 2048) >> 12;
+    uint32_t i, k;
+    if (dc == 0) {
+        return;
+    }
+    for (k = 0; k < 8; k++, to += stride) {
+        for (i = 0; i < 8; i++) {
+            to[i] = tbr_clamp(to[i] + dc);
+        }
+    }
+}
+
+/* Adds the residual of an 8x8 block; `last` is the last place in the scan that
+ * may differ from zero. Clears the values. */
+static void tbr_add8(int16_t *c, uint32_t last, uint8_t *to, int32_t stride)
+{
+    if (last == 0) {
+        tbr_add_flat(c[0], to, stride);
+        c[0] = 0;
+        return;
+    }
+    tbr_add_block(c, last < 10, to, stride);
+    memset(c, 0, 64 * sizeof *c);
+}
+
+#if TBR_PATCH > 1
+static void tbr_inverse4(int32_t c0, int32_t c1, int32_t c2, int32_t c3, int32_t *out)
+{
+    const int32_t a0 = 64 * (c0 + c2), a1 = 64 * (c0 - c2);
+    const int32_t b0 = 83 * c1 + 36 * c3, b1 = 36 * c1 - 83 * c3;
+    out[0] = a0 + b0;
+    out[1] = a1 + b1;
+    out[2] = a1 - b1;
+    out[3] = a0 - b0;
+}
+
+static TBR_HOT void tbr_add4(const int16_t *c, uint8_t *to, int32_t stride)
+{
+    int32_t mid[4][4], out[4];
+    uint32_t i, k;
+    for (i = 0; i < 4; i++) {
+        tbr_inverse4(c[i], c[4 + i], c[8 + i], c[12 + i], out);
+        for (k = 0; k < 4; k++) {
+            mid[i][k] = (out[k] + 64) >> 7;
+        }
+    }
+    for (k = 0; k < 4; k++, to += stride) {
+        tbr_inverse4(mid[0][k], mid[1][k], mid[2][k], mid[3][k], out);
+        for (i = 0; i < 4; i++) {
+            to[i] = tbr_clamp(to[i] + ((out[i] + 1024) >> 11));
+        }
+    }
+}
+
+/* Four 4x4 residuals: upper left, upper right, lower left, lower right. */
+static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
+{
+    uint32_t i, k;
+    for (i = 0; i < 4; i++) {
+        const int16_t *four = c + 16 * i;
+        for (k = 0; k < 16 && four[k] == 0; k++) {
+        }
+        if (k < 16) {
+            tbr_add4(four, to + (i & 1) * 4 + (int32_t)(i >> 1) * 4 * stride, stride);
+        }
+    }
+    memset(c, 0, 64 * sizeof *c);
+}
+#endif
+
+/* --- patch: intra prediction -------------------------------------------- */
+
+enum { TBR_MEAN, TBR_SMOOTH, TBR_SLOPE, TBR_DOWN, TBR_ACROSS };
+
+/* The samples around an 8x8 block; outside the picture they are 128. */
+typedef struct tbr_edge {
+    uint8_t above[8], left[8];
+    uint8_t corner, mean;
+} tbr_edge;
+
+static TBR_COLD void tbr_edge_of(tbr_edge *e, const uint8_t *at, int32_t stride, int has_above,
+                        int has_left)
+{
+    uint32_t sum = 0, count = 0, i;
+    memset(e, 128, sizeof *e);
+    if (has_above) {
+        memcpy(e->above, at - stride, 8);
+    }
+    for (i = 0; has_left && i < 8; i++) {
+        e->left[i] = at[(int32_t)i * stride - 1];
+    }
+    if (has_above && has_left) {
+        e->corner = at[-stride - 1];
+    }
+    for (i = 0; i < 8; i++) {
+        sum += has_above ? e->above[i] : 0u;
+        sum += has_left ? e->left[i] : 0u;
+    }
+    count = (has_above ? 8u : 0u) + (has_left ? 8u : 0u);
+    if (count > 0) {
+        e->mean = (uint8_t)((sum + count / 2) >> (count == 16 ? 4 : 3));
+    }
+}
+
+static TBR_HOT void tbr_predict_smooth(const tbr_edge *e, uint8_t *to, int32_t stride)
+{
+    int32_t i, j;
+    for (j = 0; j < 8; j++, to += stride) {
+        const int32_t left = e->left[j], right = e->above[7];
+        const int32_t below = (1 + j) * e->left[7] + 8;
+        for (i = 0; i < 8; i++) {
+            const int32_t sum = (7 - i) * left + (1 + i) * right + (7 - j) * e->above[i] + below;
+            to[i] = (uint8_t)(sum >> 4);
+        }
+    }
+}
+
+static TBR_HOT void tbr_predict_slope(const tbr_edge *e, uint8_t *to, int32_t stride)
+{
+    int32_t i, j;
+    for (j = 0; j < 8; j++, to += stride) {
+        const int32_t step = e->left[j] - e->corner;
+        for (i = 0; i < 8; i++) {
+            to[i] = tbr_clamp(e->above[i] + step);
+        }
+    }
+}
+
+/* Predicts an 8x8 block in place. */
+static void tbr_predict(const tbr_plane *plane, int32_t x, int32_t y, uint32_t mode)
+{
+    uint8_t *to = plane->now + y * plane->stride + x;
+    tbr_edge e;
+    uint32_t j;
+    tbr_edge_of(&e, to, plane->stride, y > 0, x > 0);
+    if (mode == TBR_SMOOTH) {
+        tbr_predict_smooth(&e, to, plane->stride);
+        return;
+    }
+    if (mode == TBR_SLOPE) {
+        tbr_predict_slope(&e, to, plane->stride);
+        return;
+    }
+    for (j = 0; j < 8; j++, to += plane->stride) {
+        if (mode == TBR_DOWN) {
+            memcpy(to, e.above, 8);
+        } else {
+            memset(to, mode == TBR_ACROSS ? e.left[j] : e.mean, 8);
+        }
+    }
+}
+
+/* --- patch: motion ------------------------------------------------------ */
+
+/* Row y of a plane as it was before this picture; rows that are no longer kept
+ * are those of the nearest edge. */
+static const uint8_t *tbr_patch_row(const tbr_patch *p, const tbr_plane *plane, int32_t y)
+{
+    const int32_t first = (p->line - 3) * plane->block;
+    y = y < first ? first : y;
+    y = y < 0 ? 0 : y > plane->rows - 1 ? plane->rows - 1 : y;
+    if (y < (p->line + 1) * plane->block) {
+        return plane->history + (y & (4 * plane->block - 1)) * plane->stride;
+    }
+    return plane->now + y * plane->stride;
+}
+
+/* Copies w samples of a row from x on; outside it those of its edges. */
+static TBR_HOT void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x, int32_t w)
+{
+    int32_t i;
+    if (x >= 0 && x + w <= stride) {
+        memcpy(to, row + x, (uint32_t)w);
+        return;
+    }
+    for (i = 0; i < w; i++) {
+        const int32_t at = x + i < 0 ? 0 : x + i > stride - 1 ? stride - 1 : x + i;
+        to[i] = row[at];
+    }
+}
+
+static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                            int32_t w, int32_t h)
+{
+    uint8_t *to = p->piece;
+    int32_t j;
+    for (j = 0; j < h; j++, to += TBR_PATCH_PITCH) {
+        tbr_patch_span(to, tbr_patch_row(p, plane, y + j), plane->stride, x, w);
+    }
+}
+
+/* Moves an n x n block by whole samples. */
+static TBR_HOT void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                           int32_t dx, int32_t dy, int32_t n)
+{
+    uint8_t *to = plane->now + y * plane->stride + x;
+    int32_t j;
+    if (dx == 0 && dy == 0) {
+        return; /* it is there already */
+    }
+    for (j = 0; j < n; j++, to += plane->stride) {
+        tbr_patch_span(to, tbr_patch_row(p, plane, y + dy + j), plane->stride, x + dx, n);
+    }
+}
+
+#if TBR_PATCH > 1
+static const int8_t tbr_taps[4][4] = {{0, 64, 0, 0}, {-4, 54, 16, -2}, {-4, 36, 36, -4},
+                                      {-2, 16, 54, -4}};
+
+/* Filters n samples from `from`, `apart` bytes apart, to `to`, `step` apart. */
+static TBR_HOT void tbr_filter(const uint8_t *from, int32_t apart, uint8_t *to, int32_t step,
+                              const int8_t *taps, int32_t n)
+{
+    const int32_t t0 = taps[0], t1 = taps[1], t2 = taps[2], t3 = taps[3];
+    int32_t a = from[0], b = from[apart], c = from[2 * apart], d;
+    from += 3 * apart;
+    for (; n > 0; n--, from += apart, to += step) {
+        d = *from;
+        *to = tbr_clamp((a * t0 + b * t1 + c * t2 + d * t3 + 32) >> 6);
+        a = b;
+        b = c;
+        c = d;
+    }
+}
+
+/* Moves an n x n luma block by a vector in quarter samples. */
+static TBR_HOT void tbr_move_luma(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
+{
+    const tbr_plane *plane = &p->planes[0];
+    const int32_t fx = v.x & 3, fy = v.y & 3, left = fx != 0, above = fy != 0;
+    const int32_t h = n + 3 * above;
+    uint8_t *to = plane->now + y * plane->stride + x;
+    int32_t i;
+    if (fx == 0 && fy == 0) {
+        tbr_move_whole(p, plane, x, y, v.x >> 2, v.y >> 2, n);
+        return;
+    }
+    tbr_patch_fetch(p, plane, x + (v.x >> 2) - left, y + (v.y >> 2) - above, n + 3 * left, h);
+    for (i = 0; fx != 0 && i < h; i++) {
+        uint8_t *row = p->piece + i * TBR_PATCH_PITCH;
+        if (fy == 0) {
+            tbr_filter(row, 1, to + i * plane->stride, 1, tbr_taps[fx], n);
+        } else {
+            tbr_filter(row, 1, row, 1, tbr_taps[fx], n);
+        }
+    }
+    for (i = 0; fy != 0 && i < n; i++) {
+        tbr_filter(p->piece + i, TBR_PATCH_PITCH, to + i, plane->stride, tbr_taps[fy], n);
+    }
+}
+
+/* Moves an n x n chroma block by a vector in eighths (ITU-T H.264, clause
+ * 8.4.2.2.2). */
+static TBR_HOT void tbr_move_chroma(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                            tbr_vector v, int32_t n)
+{
+    const uint32_t fx = (uint32_t)(v.x & 7), fy = (uint32_t)(v.y & 7);
+    const uint32_t wa = (8 - fx) * (8 - fy), wb = fx * (8 - fy), wc = (8 - fx) * fy,
+                   wd = fx * fy;
+    uint8_t *to = plane->now + y * plane->stride + x;
+    int32_t i, j;
+    if (fx == 0 && fy == 0) {
+        tbr_move_whole(p, plane, x, y, v.x >> 3, v.y >> 3, n);
+        return;
+    }
+    tbr_patch_fetch(p, plane, x + (v.x >> 3), y + (v.y >> 3), n + 1, n + 1);
+    for (j = 0; j < n; j++, to += plane->stride) {
+        const uint8_t *row = p->piece + j * TBR_PATCH_PITCH;
+        uint32_t a = row[0], c = row[TBR_PATCH_PITCH];
+        for (i = 0; i < n; i++) {
+            const uint32_t b = row[i + 1], d = row[i + 1 + TBR_PATCH_PITCH];
+            to[i] = (uint8_t)((wa * a + wb * b + wc * c + wd * d + 32) >> 6);
+            a = b;
+            c = d;
+        }
+    }
+}
+#endif
+
+/* Moves an n x n block of luma and its chroma. */
+static void tbr_move(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
+{
+    if (v.x == 0 && v.y == 0) {
+        return;
+    }
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        tbr_move_luma(p, x, y, v, n);
+        tbr_move_chroma(p, &p->planes[1], x / 2, y / 2, v, n / 2);
+        tbr_move_chroma(p, &p->planes[2], x / 2, y / 2, v, n / 2);
+        return;
+    }
+#endif
+    tbr_move_whole(p, &p->planes[0], x, y, v.x, v.y, n);
+    tbr_move_whole(p, &p->planes[1], x / 2, y / 2, v.x >> 1, v.y >> 1, n / 2);
+    tbr_move_whole(p, &p->planes[2], x / 2, y / 2, v.x >> 1, v.y >> 1, n / 2);
+}
+
+/* --- patch: macroblocks ------------------------------------------------- */
+
+/* Blocks of a macroblock that have a residual, with their coded neighbours. */
+typedef struct tbr_coded {
+    uint8_t flag[6], near[6]; /* four of luma, Co, Cg */
+} tbr_coded;
+
+static int16_t tbr_median(int32_t a, int32_t b, int32_t c)
+{
+    const int32_t low = a < b ? a : b, high = a < b ? b : a;
+    return (int16_t)(c < low ? low : c > high ? high : c);
+}
+
+/* The vector expected for block i: the median of three around it. */
+static TBR_COLD tbr_vector tbr_guess(const tbr_patch *p, int32_t column, int split, uint32_t i,
+                            const tbr_vector *vectors)
+{
+    const tbr_vector *up = p->above[column].vectors;
+    const tbr_vector beyond = p->above[column + 1].vectors[0];
+    tbr_vector a = vectors[i == 1 ? 0 : 2], b = vectors[i == 2 ? 0 : 1];
+    tbr_vector c = vectors[i == 2 ? 1 : 0], guess;
+    if (i == 0 || i == 2) {
+        a = p->left.vectors[i / 2];
+    }
+    if (i < 2) {
+        b = up[i];
+        c = i == 0 && split ? up[1] : beyond;
+        if (p->line == 0) {
+            return a;
+        }
+    }
+    guess.x = tbr_median(a.x, b.x, c.x);
+    guess.y = tbr_median(a.y, b.y, c.y);
+    return guess;
+}
+
+static int16_t tbr_vector_part(int32_t guess, int32_t part)
+{
+    part += guess;
+    part = part > TBR_MOST_VECTOR ? TBR_MOST_VECTOR : part;
+    return (int16_t)(part < -TBR_MOST_VECTOR ? -TBR_MOST_VECTOR : part);
+}
+
+/* A vector that is not the one expected. */
+static TBR_COLD tbr_vector tbr_patch_vector(tbr_patch *p, tbr_vector guess)
+{
+    int32_t x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9), y;
+    const int32_t still = x == 0;
+    if (x != 0 && tbr_patch_bit(p)) {
+        x = -x;
+    }
+    y = (int32_t)tbr_patch_number(p, TBR_CX_DOWN, 9) + still;
+    if (y != 0 && tbr_patch_bit(p)) {
+        y = -y;
+    }
+    guess.x = tbr_vector_part(guess.x, x);
+    guess.y = tbr_vector_part(guess.y, y);
+    return guess;
+}
+
+static TBR_COLD void tbr_patch_change(tbr_patch *p)
+{
+    int32_t change = (int32_t)tbr_patch_number(p, TBR_CX_QUANT, 5);
+    change = change < 255 ? change : 255;
+    if (change != 0) {
+        change = tbr_patch_bit(p) ? -change : change;
+        tbr_patch_quantiser(p, p->quantiser + change);
+    }
+}
+
+/* Which blocks are coded. */
+static TBR_COLD void tbr_patch_coded(tbr_patch *p, uint32_t context, int intra, int32_t column,
+                            tbr_coded *c)
+{
+    const tbr_neighbour *left = &p->left, *above = &p->above[column];
+    uint32_t i;
+    memset(c, 0, sizeof *c);
+    if (!tbr_patch_flag(p, context)) {
+        return;
+    }
+    tbr_patch_change(p);
+    for (i = 0; i < 4; i++) {
+        const uint32_t l = i & 1 ? c->flag[i - 1] : left->luma[i >> 1];
+        const uint32_t a = i < 2 ? above->luma[i] : c->flag[i - 2];
+        c->near[i] = (uint8_t)(l + a);
+        c->flag[i] = (uint8_t)tbr_patch_flag(p, TBR_CX_LUMA + (intra ? 3u : 0u) + l + a);
+    }
+    c->near[4] = (uint8_t)(left->orange + above->orange);
+    c->flag[4] = (uint8_t)tbr_patch_flag(p, TBR_CX_ORANGE + c->near[4]);
+    c->near[5] = (uint8_t)(left->green + above->green);
+    c->flag[5] = (uint8_t)tbr_patch_flag(p, TBR_CX_GREEN + 3u * c->flag[4] + c->near[5]);
+}
+
+static TBR_COLD void tbr_patch_luma(tbr_patch *p, int32_t x, int32_t y, int intra, uint32_t near)
+{
+    const tbr_plane *plane = &p->planes[0];
+    uint8_t *to = plane->now + y * plane->stride + x;
+#if TBR_PATCH > 1
+    if (p->level == 2 && tbr_range_flag(p, TBR_CX_FOURS + (intra ? 1u : 0u))) {
+        tbr_range_block(p, TBR_KIND_FOURS, near);
+        tbr_add_fours(p->values, to, plane->stride);
+        return;
+    }
+#endif
+    tbr_add8(p->values, tbr_patch_block(p, intra ? TBR_KIND_INTRA : TBR_KIND_MOVED, near), to,
+             plane->stride);
+}
+
+static TBR_COLD void tbr_patch_chroma(tbr_patch *p, const tbr_coded *c, int32_t column)
+{
+    uint32_t i;
+    for (i = 1; i < 3; i++) {
+        const tbr_plane *plane = &p->planes[i];
+        if (c->flag[3 + i]) {
+            const uint32_t last = tbr_patch_block(p, TBR_KIND_CHROMA, c->near[3 + i]);
+            tbr_add8(p->values, last, plane->now + p->line * 8 * plane->stride + column * 8,
+                     plane->stride);
+        }
+    }
+}
+
+static TBR_COLD void tbr_patch_mark(tbr_patch *p, int32_t x, int32_t y)
+{
+    p->cells[y / 8] |= (uint64_t)1 << (x / 8);
+}
+
+static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra, const tbr_coded *c,
+                               const tbr_vector *v)
+{
+    tbr_neighbour *left = &p->left, *above = &p->above[column];
+    memset(left, 0, sizeof *left);
+    left->intra = (uint8_t)intra;
+    left->orange = c->flag[4];
+    left->green = c->flag[5];
+    *above = *left;
+    left->luma[0] = c->flag[1];
+    left->luma[1] = above->luma[1] = c->flag[3];
+    above->luma[0] = c->flag[2];
+    left->vectors[0] = v[1];
+    left->vectors[1] = above->vectors[1] = v[3];
+    above->vectors[0] = v[2];
+}
+
+static TBR_COLD uint32_t tbr_patch_mode(tbr_patch *p, uint32_t base)
+{
+    if (tbr_patch_flag(p, base)) {
+        return tbr_patch_flag(p, base + 1) ? TBR_SMOOTH : TBR_MEAN;
+    }
+    if (tbr_patch_flag(p, base + 2)) {
+        return TBR_SLOPE;
+    }
+    return tbr_patch_flag(p, base + 3) ? TBR_ACROSS : TBR_DOWN;
+}
+
+/* A macroblock predicted from its own picture. */
+static TBR_COLD void tbr_patch_intra(tbr_patch *p, int32_t column)
+{
+    static const tbr_vector still[4] = {{0, 0}, {0, 0}, {0, 0}, {0, 0}};
+    uint8_t modes[4];
+    uint32_t i, chroma;
+    tbr_coded c;
+    for (i = 0; i < 4; i++) {
+        modes[i] = (uint8_t)tbr_patch_mode(p, TBR_CX_MODE_LUMA);
+    }
+    chroma = tbr_patch_mode(p, TBR_CX_MODE_CHROMA);
+    tbr_patch_coded(p, TBR_CX_CODED + 2, 1, column, &c);
+    for (i = 0; i < 4; i++) {
+        const int32_t x = column * 16 + (int32_t)(i & 1) * 8;
+        const int32_t y = p->line * 16 + (int32_t)(i >> 1) * 8;
+        tbr_predict(&p->planes[0], x, y, modes[i]);
+        if (c.flag[i]) {
+            tbr_patch_luma(p, x, y, 1, c.near[i]);
+        }
+        tbr_patch_mark(p, x, y);
+    }
+    tbr_predict(&p->planes[1], column * 8, p->line * 8, chroma);
+    tbr_predict(&p->planes[2], column * 8, p->line * 8, chroma);
+    tbr_patch_chroma(p, &c, column);
+    tbr_patch_remember(p, column, 1, &c, still);
+}
+
+/* The vectors of a macroblock moved from the previous picture, which is moved;
+ * returns the context of its residual. */
+static TBR_COLD uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vector *v)
+{
+    const uint32_t split = tbr_patch_flag(p, TBR_CX_SPLIT);
+    uint32_t i, same = 1;
+    memset(v, 0, 4 * sizeof *v);
+    for (i = 0; i < (split ? 4u : 1u); i++) {
+        const tbr_vector guess = tbr_guess(p, column, split != 0, i, v);
+        same = tbr_patch_flag(p, TBR_CX_SAME + split);
+        v[i] = same ? guess : tbr_patch_vector(p, guess);
+    }
+    for (i = 1; i < 4 && !split; i++) {
+        v[i] = v[0];
+    }
+    return TBR_CX_CODED + (split || !same ? 1u : 0u);
+}
+
+static int tbr_same_vector(tbr_vector a, tbr_vector b) { return a.x == b.x && a.y == b.y; }
+
+static TBR_COLD void tbr_patch_moved(tbr_patch *p, int32_t column)
+{
+    const int32_t left = column * 16, top = p->line * 16;
+    tbr_vector v[4];
+    tbr_coded c;
+    uint32_t i, context;
+    int whole;
+    context = tbr_patch_vectors(p, column, v);
+    whole = tbr_same_vector(v[0], v[1]) && tbr_same_vector(v[0], v[2]) &&
+            tbr_same_vector(v[0], v[3]);
+    if (whole) {
+        tbr_move(p, left, top, v[0], 16);
+    }
+    tbr_patch_coded(p, context, 0, column, &c);
+    for (i = 0; i < 4; i++) {
+        const int32_t x = left + (int32_t)(i & 1) * 8, y = top + (int32_t)(i >> 1) * 8;
+        if (!whole) {
+            tbr_move(p, x, y, v[i], 8);
+        }
+    }
+    for (i = 0; i < 4; i++) {
+        const int32_t x = left + (int32_t)(i & 1) * 8, y = top + (int32_t)(i >> 1) * 8;
+        if (c.flag[i]) {
+            tbr_patch_luma(p, x, y, 0, c.near[i]);
+        }
+        if (v[i].x != 0 || v[i].y != 0 || c.flag[i] || c.flag[4] || c.flag[5]) {
+            tbr_patch_mark(p, x, y);
+        }
+    }
+    tbr_patch_chroma(p, &c, column);
+    tbr_patch_remember(p, column, 0, &c, v);
+}
+
+static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
+{
+    const tbr_neighbour *above = &p->above[column];
+    if (tbr_patch_flag(p, TBR_CX_KEEP + (uint32_t)p->left.keep + above->keep)) {
+        memset(&p->left, 0, sizeof p->left);
+        p->left.keep = 1;
+        p->above[column] = p->left;
+    } else if (p->key ||
+               tbr_patch_flag(p, TBR_CX_INTRA + (uint32_t)p->left.intra + above->intra)) {
+        tbr_patch_intra(p, column);
+    } else {
+        tbr_patch_moved(p, column);
+    }
+}
+
+/* Saves the rows about to be overwritten. */
+static TBR_COLD void tbr_patch_save(tbr_patch *p)
+{
+    uint32_t i;
+    for (i = 0; i < 3; i++) {
+        const tbr_plane *plane = &p->planes[i];
+        const int32_t n = plane->block * plane->stride;
+        memcpy(plane->history + (p->line & 3) * n, plane->now + p->line * n, (uint32_t)n);
+    }
+}
+
+static TBR_COLD void tbr_patch_lines(tbr_patch *p)
+{
+    const int32_t across = p->planes[0].stride / 16, down = p->planes[0].rows / 16;
+    int32_t column;
+    for (p->line = 0; p->line < down; p->line++) {
+        if (!p->key) {
+            tbr_patch_save(p);
+        }
+        memset(&p->left, 0, sizeof p->left);
+        for (column = 0; column < across; column++) {
+            tbr_patch_macroblock(p, column);
+            if (p->broken) {
+                return;
+            }
+        }
+    }
+}
+
+/* Sets everything to its start at a key picture. */
+static TBR_COLD void tbr_patch_reset(tbr_patch *p)
+{
+    uint32_t i;
+    for (i = 0; i < 3; i++) {
+        const tbr_plane *plane = &p->planes[i];
+        memset(plane->now, i == 0 ? 0 : 128, (uint32_t)(plane->stride * plane->rows));
+    }
+    memset(p->cells, 0, sizeof p->cells);
+#if TBR_PATCH > 1
+    for (i = 0; i < TBR_PATCH_CONTEXTS; i++) {
+        p->contexts[i][0] = p->contexts[i][1] = 0x8080;
+    }
+#endif
+}
+
+static TBR_COLD void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
+{
+    p->data = picture->bytes + 2;
+    p->length = picture->length - 2;
+    p->at = 0;
+    p->code = 0;
+    p->range = 0;
+    p->broken = 0;
+    p->ready = 0;
+    memset(p->above, 0, sizeof p->above);
+    memset(p->values, 0, sizeof p->values);
+    tbr_patch_quantiser(p, picture->bytes[1]);
+    if (p->key) {
+        tbr_patch_reset(p);
+    }
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        uint32_t i;
+        p->range = 0xFFFFFFFFu;
+        for (i = 0; i < 4; i++) {
+            p->code = p->code << 8 | tbr_patch_byte(p);
+        }
+    }
+#endif
+}
+
+/* Whether the payload ended with the picture. */
+static int tbr_patch_finish(const tbr_patch *p)
+{
+    if (tbr_patch_full(p)) {
+        return p->at >= p->length && p->at <= p->length + 4;
+    }
+    return tbr_bits_finish(p);
+}
+
+static TBR_COLD int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
+{
+    const uint8_t *b = picture->bytes;
+    if (picture->length < 2 || (b[0] & 3) != p->level || b[0] >> 4 != 0 ||
+        b[1] > TBR_MOST_QUANTISER || (!(b[0] & 4) && !p->ready)) {
+        return TBR_PICTURE;
+    }
+    p->key = (b[0] & 4) != 0;
+    p->dither = (b[0] & 8) != 0;
+    tbr_patch_begin(p, picture);
+    tbr_patch_lines(p);
+    if (p->broken || !tbr_patch_finish(p)) {
+        memset(p->cells, 0, sizeof p->cells);
+        return TBR_PICTURE;
+    }
+    p->ready = 1;
+    return TBR_OK;
+}
+
+/* --- patch: to the panel ------------------------------------------------ */
+
+/* Eight times a colour of five bits, and one of six bits, for -260..515 clamped
+ * to 0..255 and rounded. */
+#define TBR_SHADE_ZERO 260
+static const uint8_t tbr_five[776] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 8, 8, 8, 8, 8, 8, 8, 8, 16, 16, 16, 16, 16, 16, 16,
+    16, 24, 24, 24, 24, 24, 24, 24, 24, 32, 32, 32, 32, 32, 32, 32, 32, 32, 40, 40,
+    40, 40, 40, 40, 40, 40, 48, 48, 48, 48, 48, 48, 48, 48, 56, 56, 56, 56, 56, 56,
+    56, 56, 64, 64, 64, 64, 64, 64, 64, 64, 72, 72, 72, 72, 72, 72, 72, 72, 72, 80,
+    80, 80, 80, 80, 80, 80, 80, 88, 88, 88, 88, 88, 88, 88, 88, 96, 96, 96, 96, 96,
+    96, 96, 96, 104, 104, 104, 104, 104, 104, 104, 104, 104, 112, 112, 112, 112, 112, 112, 112, 112,
+    120, 120, 120, 120, 120, 120, 120, 120, 128, 128, 128, 128, 128, 128, 128, 128, 136, 136, 136, 136,
+    136, 136, 136, 136, 144, 144, 144, 144, 144, 144, 144, 144, 144, 152, 152, 152, 152, 152, 152, 152,
+    152, 160, 160, 160, 160, 160, 160, 160, 160, 168, 168, 168, 168, 168, 168, 168, 168, 176, 176, 176,
+    176, 176, 176, 176, 176, 176, 184, 184, 184, 184, 184, 184, 184, 184, 192, 192, 192, 192, 192, 192,
+    192, 192, 200, 200, 200, 200, 200, 200, 200, 200, 208, 208, 208, 208, 208, 208, 208, 208, 216, 216,
+    216, 216, 216, 216, 216, 216, 216, 224, 224, 224, 224, 224, 224, 224, 224, 232, 232, 232, 232, 232,
+    232, 232, 232, 240, 240, 240, 240, 240, 240, 240, 240, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
+    248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248};
+static const uint8_t tbr_six[776] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1,
+    1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5, 6, 6, 6, 6, 7,
+    7, 7, 7, 8, 8, 8, 8, 9, 9, 9, 9, 10, 10, 10, 10, 11, 11, 11, 11, 12, 12, 12, 12, 13,
+    13, 13, 13, 14, 14, 14, 14, 15, 15, 15, 15, 16, 16, 16, 16, 17, 17, 17, 17, 18, 18, 18, 18, 19,
+    19, 19, 19, 20, 20, 20, 20, 21, 21, 21, 21, 21, 22, 22, 22, 22, 23, 23, 23, 23, 24, 24, 24, 24,
+    25, 25, 25, 25, 26, 26, 26, 26, 27, 27, 27, 27, 28, 28, 28, 28, 29, 29, 29, 29, 30, 30, 30, 30,
+    31, 31, 31, 31, 32, 32, 32, 32, 33, 33, 33, 33, 34, 34, 34, 34, 35, 35, 35, 35, 36, 36, 36, 36,
+    37, 37, 37, 37, 38, 38, 38, 38, 39, 39, 39, 39, 40, 40, 40, 40, 41, 41, 41, 41, 42, 42, 42, 42,
+    42, 43, 43, 43, 43, 44, 44, 44, 44, 45, 45, 45, 45, 46, 46, 46, 46, 47, 47, 47, 47, 48, 48, 48,
+    48, 49, 49, 49, 49, 50, 50, 50, 50, 51, 51, 51, 51, 52, 52, 52, 52, 53, 53, 53, 53, 54, 54, 54,
+    54, 55, 55, 55, 55, 56, 56, 56, 56, 57, 57, 57, 57, 58, 58, 58, 58, 59, 59, 59, 59, 60, 60, 60,
+    60, 61, 61, 61, 61, 62, 62, 62, 62, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
+    63, 63, 63, 63, 63, 63, 63, 63};
+
+/* Ranks of the 8x8 ordered dither (Bayer 1973). */
+static const uint8_t tbr_ranks[64] = {
+    0,  32, 8,  40, 2,  34, 10, 42, 48, 16, 56, 24, 50, 18, 58, 26, 12, 44, 4,  36, 14, 46,
+    6,  38, 60, 28, 52, 20, 62, 30, 54, 22, 3,  35, 11, 43, 1,  33, 9,  41, 51, 19, 59, 27,
+    49, 17, 57, 25, 15, 47, 7,  39, 13, 45, 5,  37, 63, 31, 55, 23, 61, 29, 53, 21};
+
+/* A pixel of high byte first, as a little-endian number: green lies across the
+ * two bytes. */
+static inline uint16_t tbr_pixel(uint32_t eight_red, uint32_t green, uint32_t eight_blue)
+{
+    return (uint16_t)(eight_red | green >> 3 | green << 13 | eight_blue << 5);
+}
+
+/* Two pixels of a row that share their chroma. */
+static inline void tbr_show_pair(const uint8_t *luma, const uint8_t *red, const uint8_t *green,
+                                 const uint8_t *blue, uint16_t *to)
+{
+    const uint32_t a = luma[0], b = luma[1];
+    to[0] = tbr_pixel(red[a], green[a], blue[a]);
+    to[1] = tbr_pixel(red[b], green[b], blue[b]);
+}
+
+/* Converts two rows of w pixels (even) from x, y (even) on. */
+static TBR_HOT void tbr_show_plain(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+{
+    const tbr_plane *planes = p->planes;
+    const int32_t stride = planes[0].stride, half = y / 2 * planes[1].stride + x / 2;
+    const uint8_t *luma = planes[0].now + y * stride + x;
+    const uint8_t *orange = planes[1].now + half, *green = planes[2].now + half;
+    const uint8_t *const end = luma + w;
+    for (; luma != end; luma += 2, to += 2) {
+        const int32_t co = *orange++ - 128, cg = *green++ - 128;
+        const uint8_t *const r = tbr_five + TBR_SHADE_ZERO + co - cg;
+        const uint8_t *const b = tbr_five + TBR_SHADE_ZERO - co - cg;
+        const uint8_t *const g = tbr_six + TBR_SHADE_ZERO + cg;
+        tbr_show_pair(luma, r, g, b, to);
+        tbr_show_pair(luma + stride, r, g, b, to + w);
+    }
+}
+
+/* The same with ordered dither. */
+static void tbr_show_dithered(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+{
+    const tbr_plane *planes = p->planes;
+    int32_t i, j;
+    for (j = 0; j < 2; j++, to += w) {
+        const uint8_t *luma = planes[0].now + (y + j) * planes[0].stride + x;
+        const int32_t half = y / 2 * planes[1].stride + x / 2;
+        const uint8_t *const ranks = tbr_ranks + ((y + j) & 7) * 8;
+        for (i = 0; i < w; i++) {
+            const int32_t co = planes[1].now[half + i / 2] - 128;
+            const int32_t cg = planes[2].now[half + i / 2] - 128;
+            const int32_t rank = 2 * ranks[(x + i) & 7] + 1;
+            const int32_t v = *luma++ + TBR_SHADE_ZERO;
+            const int32_t w5 = v + (rank * 255 + 1984) / 3968 - 4;
+            const int32_t w6 = v + 2 - (rank * 255 + 4032) / 8064;
+            to[i] = tbr_pixel(tbr_five[w5 + co - cg], tbr_six[w6 + cg], tbr_five[w5 - co - cg]);
+        }
+    }
+}
+
+/* What a panel may ask for beyond red first and high byte first: see `wire`
+ * and `low_first` in the header. */
+static uint32_t tbr_show_other(const tbr_patch *p, uint32_t v)
+{
+    if (p->wire & 1) {
+        v = (v & 0xE007u) | (v & 0x00F8u) << 5 | (v >> 5 & 0x00F8u);
+    }
+    if (p->wire & 2) {
+        v = ~v & 0xFFFFu;
+    }
+    return p->low_first ? (v & 0xFFu) << 8 | v >> 8 : v;
+}
+
+/* Converts two rows of w pixels from x, y (both even) on. */
+static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+{
+    const int32_t even = (w + 1) & ~1;
+    int32_t i;
+    if (p->dither) {
+        tbr_show_dithered(p, x, y, even, to);
+    } else {
+        tbr_show_plain(p, x, y, even, to);
+    }
+    for (i = 0; i < w && even != w; i++) {
+        to[w + i] = to[even + i];
+    }
+    for (i = 0; i < 2 * w && (p->low_first || p->wire); i++) {
+        to[i] = (uint16_t)tbr_show_other(p, to[i]);
+    }
+}
+
+/* Sends one rectangle, strip by strip. The strips lie in the history of luma,
+ * which is not needed between pictures: one is sent, the other filled. */
+static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r, tbr_send send, void *user)
+{
+    const int32_t strip = 32 * p->planes[0].stride;
+    const int32_t most = (strip / (2 * r->w + 2)) & ~1;
+    const tbr_rect *window = r;
+    int32_t y, rows, i;
+    for (y = 0; y < r->h; y += rows) {
+        uint16_t *to = (uint16_t *)(void *)(p->planes[0].history + (p->second ? strip : 0));
+        rows = r->h - y < most ? r->h - y : most;
+        for (i = 0; i < rows; i += 2) {
+            tbr_show(p, r->x, r->y + y + i, r->w, to + i * r->w);
+        }
+        send(user, window, (const uint8_t *)to, 2u * r->w * (uint32_t)rows);
+        window = NULL;
+        p->second ^= 1;
+    }
+}
+
+/* The first run of cells in `bits`, as a mask. */
+static uint64_t tbr_run(uint64_t bits) { return bits & ~(bits + (bits & (~bits + 1))); }
+
+/* Whether a line holds the very same run. */
+static int tbr_same_run(uint64_t line, uint64_t run)
+{
+    return (line & (run | run << 1 | run >> 1)) == run;
+}
+
+/* Runs that do not go on from the line before: windows of a cut along lines. */
+static TBR_COLD uint32_t tbr_cut_count(const uint64_t *lines, uint32_t down)
+{
+    uint32_t n = 0, line;
+    for (line = 0; line < down; line++) {
+        uint64_t rest = lines[line];
+        while (rest != 0) {
+            const uint64_t run = tbr_run(rest);
+            n += line == 0 || !tbr_same_run(lines[line - 1], run);
+            rest &= ~run;
+        }
+    }
+    return n;
+}
+
+/* From and to which bit a run goes. */
+static void tbr_run_ends(uint64_t run, uint32_t *from, uint32_t *to)
+{
+    for (*from = 0; (run & 1) == 0; run >>= 1) {
+        ++*from;
+    }
+    for (*to = *from; run != 0; run >>= 1) {
+        ++*to;
+    }
+}
+
+static void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1, uint32_t y1,
+                         tbr_rect *r)
+{
+    x1 = x1 * 8 < p->width ? x1 * 8 : p->width;
+    y1 = y1 * 8 < p->height ? y1 * 8 : p->height;
+    r->x = (uint16_t)(x0 * 8);
+    r->y = (uint16_t)(y0 * 8);
+    r->w = (uint16_t)(x1 - x0 * 8);
+    r->h = (uint16_t)(y1 - y0 * 8);
+}
+
+/* Sends the changed cells, cut along `lines`, which are columns if `turned`. */
+static TBR_COLD void tbr_cut_send(tbr_patch *p, const uint64_t *lines, uint32_t down, int turned,
+                         tbr_send send, void *user)
+{
+    uint32_t line, from, to, last;
+    for (line = 0; line < down; line++) {
+        uint64_t rest = lines[line];
+        while (rest != 0) {
+            const uint64_t run = tbr_run(rest);
+            tbr_rect r;
+            rest &= ~run;
+            if (line > 0 && tbr_same_run(lines[line - 1], run)) {
+                continue;
+            }
+            for (last = line + 1; last < down && tbr_same_run(lines[last], run); last++) {
+            }
+            tbr_run_ends(run, &from, &to);
+            if (turned) {
+                tbr_cut_rect(p, line, from, last, to, &r);
+            } else {
+                tbr_cut_rect(p, from, line, to, last, &r);
+            }
+            tbr_patch_send(p, &r, send, user);
+        }
+    }
+}
+
+/* Sends what changed since the last time, in the fewest windows. */
+static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
+{
+    const uint32_t across = (p->width + 7u) / 8, down = (p->height + 7u) / 8;
+    uint32_t x, y;
+    memset(p->turned, 0, sizeof p->turned);
+    for (y = 0; y < down; y++) {
+        uint64_t rest = p->cells[y];
+        for (x = 0; rest != 0; x++, rest >>= 1) {
+            p->turned[x] |= (rest & 1) << y;
+        }
+    }
+    if (tbr_cut_count(p->cells, down) <= tbr_cut_count(p->turned, across)) {
+        tbr_cut_send(p, p->cells, down, 0, send, user);
+    } else {
+        tbr_cut_send(p, p->turned, across, 1, send, user);
+    }
+    memset(p->cells, 0, sizeof p->cells);
+}
+
+/* --- patch: memory ------------------------------------------------------ */
+
+static uint8_t *tbr_plane_set(tbr_plane *plane, uint8_t *memory, int32_t stride, int32_t rows,
+                              int32_t block)
+{
+    plane->stride = stride;
+    plane->rows = rows;
+    plane->block = block;
+    plane->now = memory;
+    plane->history = memory + stride * rows;
+    return plane->history + stride * 4 * block;
+}
+
+static TBR_COLD int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
+{
+    tbr_patch *p = (tbr_patch *)memory;
+    uint8_t *rest = (uint8_t *)memory + sizeof *p;
+    const int32_t w = (h->width + 15) & ~15, rows = (h->height + 15) & ~15;
+    const uint32_t planes = (uint32_t)(w * rows + w * 64) / 2 * 3;
+    if (h->width > TBR_PATCH_SIDE || h->height > TBR_PATCH_SIDE || h->level > TBR_PATCH) {
+        return TBR_CODING;
+    }
+    if (size < sizeof *p + planes) {
+        return TBR_MEMORY;
+    }
+    memset(p, 0, sizeof *p);
+    p->width = h->width;
+    p->height = h->height;
+    p->level = h->level;
+    p->low_first = h->low_first;
+    p->wire = h->wire;
+    rest = tbr_plane_set(&p->planes[0], rest, w, rows, 16);
+    rest = tbr_plane_set(&p->planes[1], rest, w / 2, rows / 2, 8);
+    tbr_plane_set(&p->planes[2], rest, w / 2, rows / 2, 8);
+    return TBR_OK;
+}
+
+static int tbr_patch_picture(tbr_patch *p, const tbr_picture *picture, tbr_send send, void *user)
+{
+    const int code = tbr_patch_decode(p, picture);
+    if (code == TBR_OK && send != NULL) {
+        tbr_patch_flush(p, send, user);
+    }
+    return code;
+}
+#endif /* TBR_PATCH */
+
 /* --- decoder ------------------------------------------------------------ */
 
-int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
+TBR_COLD int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
 {
-    (void)memory;
     memset(d, 0, sizeof *d);
     d->width = h->width;
     d->height = h->height;
     d->coding = h->coding;
-    d->level = h->level;
-    if (h->coding != TBR_RAW) {
-        return TBR_CODING;
+    d->memory = memory;
+    if (size < h->working_memory) {
+        return TBR_MEMORY;
     }
-    return size < h->working_memory ? TBR_MEMORY : TBR_OK;
+#if TBR_PATCH
+    if (h->coding == TBR_PATCH_CODING) {
+        return tbr_patch_open(h, memory, size);
+    }
+#endif
+    return h->coding == TBR_RAW ? TBR_OK : TBR_CODING;
 }
 
-int tbr_decode(tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
+/* Sends what earlier pictures left unsent. */
+static int tbr_decoder_flush(tbr_decoder *d, tbr_send send, void *user)
+{
+#if TBR_PATCH
+    if (d->coding == TBR_PATCH_CODING && send != NULL) {
+        tbr_patch_flush((tbr_patch *)d->memory, send, user);
+    }
+#endif
+    (void)d;
+    (void)send;
+    (void)user;
+    return TBR_OK;
+}
+
+TBR_COLD int tbr_decode(tbr_decoder *d, const tbr_picture *p, tbr_send send, void *user)
 {
     if (p->flags & TBR_PICTURE_UNCHANGED) {
-        return TBR_OK;
+        return tbr_decoder_flush(d, send, user);
     }
     if (p->coding == TBR_RAW) {
         /* Checked whole before the first pixel leaves. */
         const int code = tbr_raw(d, p, NULL, user);
         return code == TBR_OK && send != NULL ? tbr_raw(d, p, send, user) : code;
     }
+#if TBR_PATCH
+    if (p->coding == TBR_PATCH_CODING && d->coding == TBR_PATCH_CODING) {
+        return tbr_patch_picture((tbr_patch *)d->memory, p, send, user);
+    }
+#endif
     return TBR_CODING;
 }
 
