@@ -1715,7 +1715,7 @@ typedef struct tbr_patch {
     uint16_t width, height;
     uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
 #if TBR_PATCH > 1
-    uint16_t contexts[TBR_PATCH_CONTEXTS][2]; /* a quick and a slow estimate */
+    uint16_t contexts[TBR_PATCH_CONTEXTS]; /* how likely a flag is 0, in 1/65536 */
 #endif
 } tbr_patch;
 
@@ -1784,18 +1784,15 @@ static void tbr_range_refill(tbr_patch *p)
 /* Full: one flag in its context, which learns from it. */
 static TBR_HOT uint32_t tbr_range_flag(tbr_patch *p, uint32_t context)
 {
-    uint16_t *const c = p->contexts[context];
-    const uint32_t quick = c[0], slow = c[1];
-    const uint32_t bound = (p->range >> 16) * ((quick + slow) >> 1);
+    const uint32_t zero = p->contexts[context];
+    const uint32_t bound = (p->range >> 16) * zero;
     const uint32_t flag = p->code >= bound;
     if (flag) {
-        c[0] = (uint16_t)(quick - (quick >> 4));
-        c[1] = (uint16_t)(slow - (slow >> 7));
+        p->contexts[context] = (uint16_t)(zero - (zero >> 5));
         p->code -= bound;
         p->range -= bound;
     } else {
-        c[0] = (uint16_t)(quick + ((0xFFFF - quick) >> 4));
-        c[1] = (uint16_t)(slow + ((0xFFFF - slow) >> 7));
+        p->contexts[context] = (uint16_t)(zero + ((65535u - zero) >> 5));
         p->range = bound;
     }
     tbr_range_refill(p);
@@ -1871,6 +1868,21 @@ static const uint8_t tbr_scan8[64] = {
     41, 34, 27, 20, 13, 6,  7,  14, 21, 28, 35, 42, 49, 56, 57, 50, 43, 36, 29, 22, 15, 23,
     30, 37, 44, 51, 58, 59, 52, 45, 38, 31, 39, 46, 53, 60, 61, 54, 47, 55, 62, 63};
 #if TBR_PATCH > 1
+/* Contexts at a key picture, times 256. */
+static const uint8_t tbr_contexts[TBR_PATCH_CONTEXTS] = {
+    251, 147, 43, 250, 166, 62, 242, 59, 131, 198, 139, 27, 88, 168, 247, 252, 128, 128, 123, 91, 47, 139, 113, 42,
+    229, 167, 68, 248, 220, 185, 195, 126, 33, 209, 244, 151, 76, 162, 161, 104, 191, 149, 155, 80, 144, 133, 148, 192,
+    227, 236, 128, 128, 128, 101, 101, 88, 102, 82, 181, 250, 209, 128, 128, 247, 230, 147, 209, 185, 108, 229, 194, 120,
+    239, 220, 132, 160, 187, 208, 226, 209, 183, 128, 128, 128, 165, 200, 222, 230, 181, 146, 154, 137, 152, 163, 177, 207,
+    199, 205, 128, 158, 194, 218, 228, 171, 128, 128, 128, 128, 57, 128, 61, 128, 67, 128, 178, 150, 123, 36, 75, 128,
+    181, 91, 118, 34, 68, 128, 200, 86, 151, 14, 95, 128, 216, 59, 166, 8, 99, 128, 222, 39, 164, 10, 86, 128,
+    227, 35, 178, 16, 90, 128, 217, 85, 153, 58, 130, 128, 49, 128, 49, 128, 54, 128, 80, 74, 75, 4, 35, 128,
+    45, 134, 59, 15, 40, 128, 102, 94, 100, 4, 65, 128, 153, 51, 116, 4, 71, 128, 175, 29, 109, 4, 76, 128,
+    192, 31, 120, 4, 85, 128, 186, 47, 126, 12, 100, 128, 200, 128, 191, 128, 168, 128, 195, 9, 147, 4, 71, 128,
+    177, 14, 173, 7, 87, 128, 203, 6, 202, 4, 129, 128, 207, 10, 207, 4, 127, 128, 211, 14, 218, 6, 158, 128,
+    216, 24, 209, 7, 163, 128, 202, 84, 224, 42, 179, 128, 42, 128, 52, 128, 60, 128, 122, 137, 109, 14, 54, 128,
+    107, 120, 74, 21, 59, 128, 127, 110, 124, 14, 84, 128, 146, 80, 131, 13, 104, 128, 169, 74, 145, 17, 133, 128,
+    187, 68, 155, 14, 142, 128, 179, 62, 149, 37, 118};
 static const uint8_t tbr_scan4[16] = {0, 1, 4, 8, 5, 2, 3, 6, 9, 12, 13, 10, 7, 11, 14, 15};
 /* Class of a position in the scan, for its contexts: up to 28, then 7. */
 static const uint8_t tbr_band[28] = {0, 1, 2, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5,
@@ -2625,7 +2637,7 @@ static TBR_COLD void tbr_patch_reset(tbr_patch *p)
     memset(p->cells, 0, sizeof p->cells);
 #if TBR_PATCH > 1
     for (i = 0; i < TBR_PATCH_CONTEXTS; i++) {
-        p->contexts[i][0] = p->contexts[i][1] = 0x8080;
+        p->contexts[i] = (uint16_t)(tbr_contexts[i] << 8);
     }
 #endif
 }

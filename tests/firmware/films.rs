@@ -116,7 +116,7 @@ impl Film {
 
     pub fn slices(&self) -> Vec<Slice> {
         let mut encoder = self.encoder();
-        let mut sound = block_coding(self.sound).map(BlockEncoder::new);
+        let mut sound = block_coding(self.sound).map(|c| BlockEncoder::new(c, self.clock_rate));
         (0..self.slices)
             .map(|i| self.slice(i, encoder.as_mut(), sound.as_mut()))
             .collect()
