@@ -1,11 +1,12 @@
 //! Reader and decoders in C against those in Rust: the same reel, whole, in
 //! pieces and damaged, gives the same events, pixels and errors.
 
-use super::films::Film;
+use super::films::{Film, FilmCoding};
 use super::rust_side::events;
 use super::tools::{EVERYWHERE, Target};
 use crate::common::reels::{Bytes, tiny_reel};
 use std::fs;
+use thumbreel::coding::patch::Level;
 use thumbreel::reel::SoundCoding;
 
 /// The first line in which two texts differ, to be read by people.
@@ -55,7 +56,32 @@ fn same_account(target: Target, reels: &[Vec<u8>], piece: usize, seek: Option<u6
 
 pub fn films() -> Vec<Film> {
     let film = Film::default();
+    let patch = |level, quality| Film {
+        coding: FilmCoding::Patch(level),
+        quality,
+        ..film.clone()
+    };
     vec![
+        patch(Level::Light, 60),
+        patch(Level::Full, 60),
+        Film {
+            width: 75,
+            height: 53,
+            dither: true,
+            ..patch(Level::Full, 95)
+        },
+        Film {
+            width: 101,
+            height: 90,
+            dither: true,
+            ..patch(Level::Light, 85)
+        },
+        Film {
+            width: 160,
+            height: 128,
+            pictures: 4,
+            ..patch(Level::Full, 30)
+        },
         film.clone(),
         Film {
             sound: SoundCoding::ImaAdpcm,
@@ -148,9 +174,18 @@ fn damaged_reels_are_judged_alike() {
         slices: 8,
         ..Film::default()
     };
-    let sources = [small.reel(), tiny_reel(12)];
+    let patch = |level| Film {
+        coding: FilmCoding::Patch(level),
+        ..small.clone()
+    };
+    let sources = [
+        small.reel(),
+        tiny_reel(12),
+        patch(Level::Full).reel(),
+        patch(Level::Light).reel(),
+    ];
     let reels: Vec<Vec<u8>> = (0..400)
-        .map(|i| hurt(&sources[i % 2], &mut random))
+        .map(|i| hurt(&sources[i % 4], &mut random))
         .collect();
     same_account(Target::Desk, &reels, 512, None);
     same_account(Target::Desk, &reels[..100], 77, None);

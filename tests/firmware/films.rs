@@ -2,6 +2,7 @@
 //! encoders: a harbour in a few colours, and a tone that glides.
 
 use crate::common::reels::write_reel;
+use thumbreel::coding::patch::{Level, PatchEncoder, PatchSettings, STATE_BYTES, memory_bytes};
 use thumbreel::coding::{ByteOrder, Encoded, PictureEncoder, PictureIn, RawEncoder, Shape};
 use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
@@ -21,12 +22,16 @@ pub struct Film {
     /// A key slice every so many slices.
     pub key_every: u64,
     pub coding: FilmCoding,
+    /// Of patch: 1..=100, and whether it is dithered.
+    pub quality: u8,
+    pub dither: bool,
     pub title: &'static str,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FilmCoding {
     Raw,
+    Patch(Level),
 }
 
 impl Default for Film {
@@ -41,6 +46,8 @@ impl Default for Film {
             pictures: 2,
             key_every: 3,
             coding: FilmCoding::Raw,
+            quality: 60,
+            dither: false,
             title: "Harbour at dusk",
         }
     }
@@ -97,11 +104,40 @@ impl Film {
             FilmCoding::Raw => {
                 Box::new(RawEncoder::new(self.width, self.height, shape, order).unwrap())
             }
+            FilmCoding::Patch(level) => Box::new(self.patch_encoder(level)),
+        }
+    }
+
+    fn patch_encoder(&self, level: Level) -> PatchEncoder {
+        PatchEncoder::new(PatchSettings {
+            width: self.width,
+            height: self.height,
+            shape: Shape::Rectangle,
+            level,
+            quality: self.quality,
+            effort: 1,
+            dither: self.dither,
+            lambda: 0.15,
+            activity: 0.5,
+            bus: 0.0,
+            instruction: 0.0,
+            key_boost: 2.0,
+        })
+        .unwrap()
+    }
+
+    fn working_memory(&self) -> u32 {
+        match self.coding {
+            FilmCoding::Raw => 0,
+            FilmCoding::Patch(_) => memory_bytes(self.width, self.height) as u32 + STATE_BYTES,
         }
     }
 
     pub fn settings(&self) -> Settings {
         Settings {
+            coding: self.coding.number(),
+            level: self.coding.level(),
+            working_memory: self.working_memory(),
             width: self.width,
             height: self.height,
             clock_rate: self.clock_rate,
@@ -157,6 +193,14 @@ impl FilmCoding {
     pub const fn number(self) -> u8 {
         match self {
             Self::Raw => 0,
+            Self::Patch(_) => 2,
+        }
+    }
+
+    const fn level(self) -> u8 {
+        match self {
+            Self::Raw => 0,
+            Self::Patch(level) => level as u8,
         }
     }
 }

@@ -2,6 +2,7 @@
 //! `board/dump.c`.
 
 use std::fmt::Write;
+use thumbreel::coding::patch::Level;
 use thumbreel::coding::{ByteOrder, CodingError, DecodeError, PanelDecoder, PanelSettings, Shape};
 use thumbreel::reel::{
     ErrorKind, Event, Header, PictureHeader, PixelFormat, Reader, ReelError, SoundCoding, crc32,
@@ -130,7 +131,7 @@ impl Story {
 
     fn say_header(&mut self, h: &Header) {
         self.header = Some(*h);
-        let decoder = panel_decoder(h).ok().filter(|_| h.coding == 0);
+        let decoder = panel_decoder(h).ok().filter(|_| h.coding != 1);
         let opened = if decoder.is_some() { 0 } else { -204 };
         self.decoder = decoder;
         let line = format!(
@@ -210,6 +211,7 @@ pub fn panel_decoder(h: &Header) -> Result<PanelDecoder, CodingError> {
         height: h.height,
         shape: Shape::Rectangle,
         order: order(h.pixel_format),
+        level: Level::from_number(h.level).unwrap_or_default(),
         jpeg_tables: Vec::new(),
     })
 }
