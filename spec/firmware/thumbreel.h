@@ -2231,16 +2231,6 @@ static TBR_HOT void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stri
     }
 }
 
-static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
-                            int32_t w, int32_t h)
-{
-    uint8_t *to = p->piece;
-    int32_t j;
-    for (j = 0; j < h; j++, to += TBR_PATCH_PITCH) {
-        tbr_patch_span(to, tbr_patch_row(p, plane, y + j), plane->stride, x, w);
-    }
-}
-
 /* Moves an n x n block by whole samples. */
 static TBR_HOT void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
                            int32_t dx, int32_t dy, int32_t n)
@@ -2258,6 +2248,16 @@ static TBR_HOT void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_t
 #if TBR_PATCH > 1
 static const int8_t tbr_taps[4][4] = {{0, 64, 0, 0}, {-4, 54, 16, -2}, {-4, 36, 36, -4},
                                       {-2, 16, 54, -4}};
+
+static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                            int32_t w, int32_t h)
+{
+    uint8_t *to = p->piece;
+    int32_t j;
+    for (j = 0; j < h; j++, to += TBR_PATCH_PITCH) {
+        tbr_patch_span(to, tbr_patch_row(p, plane, y + j), plane->stride, x, w);
+    }
+}
 
 /* Filters n samples from `from`, `apart` bytes apart, to `to`, `step` apart. */
 static TBR_HOT void tbr_filter(const uint8_t *from, int32_t apart, uint8_t *to, int32_t step,

@@ -68,6 +68,7 @@ fn nothing_of_the_c_library_but_memcpy_and_memset() {
         "__aeabi_ldivmod",
         "__aeabi_llsl",
         "__aeabi_llsr",
+        "__divdi3",
         "__udivdi3",
         "__umoddi3",
         "__ashldi3",

@@ -61,12 +61,12 @@ const RANKS: [u8; 64] = [
 /// Green goes the other way, so that the pattern's luma is nearly even.
 #[must_use]
 pub const fn dither(x: usize, y: usize) -> (i16, i16) {
-    let rank = RANKS[(y & 7) * 8 + (x & 7)] as i16;
-    // (rank + 1/2) / 64 x 255 / 31 less half a step of 255 / 31, rounded.
-    let five = ((2 * rank + 1) * 255 + 1984) / 3968 - 4;
+    let odd = 2 * RANKS[(y & 7) * 8 + (x & 7)] as i32 + 1;
+    // odd / 128 x 255 / 31 less half a step of 255 / 31, rounded.
+    let five = (odd * 255 + 1984) / 3968 - 4;
     // The same with 63 levels.
-    let six = 2 - ((2 * rank + 1) * 255 + 4032) / 8064;
-    (five, six)
+    let six = 2 - (odd * 255 + 4032) / 8064;
+    (five as i16, six as i16)
 }
 
 /// Likelihood of 0 in each context at a key picture, in 1/256; counted over
