@@ -46,6 +46,30 @@ pub enum SourceError {
         /// The tracks that it has, as a sentence.
         has: String,
     },
+    /// The chosen subtitle track does not exist.
+    #[error("{path} has no subtitle track {wanted}; {has}", path = .path.display())]
+    NoSuchSubtitles {
+        /// The file.
+        path: PathBuf,
+        /// The number or language asked for.
+        wanted: String,
+        /// The tracks that it has, as a sentence.
+        has: String,
+    },
+    /// The chosen subtitle track holds pictures.
+    #[error(
+        "subtitle track {number} of {path} ({codec}) holds pictures of text, which cannot be set \
+         anew for a small panel; choose a text track, or give a file of text",
+        path = .path.display()
+    )]
+    PicturesOfText {
+        /// The file.
+        path: PathBuf,
+        /// Number of the track.
+        number: usize,
+        /// Codec name.
+        codec: String,
+    },
     /// This libavcodec has no decoder for the track.
     #[error(
         "{path}: this libavcodec cannot decode its {what} ({codec}): {reason}",

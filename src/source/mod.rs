@@ -19,6 +19,7 @@ mod rows;
 mod samples;
 mod seek;
 mod spool;
+mod subtitles;
 mod timeline;
 mod track;
 mod types;
@@ -28,6 +29,7 @@ pub use error::SourceError;
 pub use info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
 pub use open::{OpenOptions, SoundChoice, quiet_libraries};
 pub use spool::spool;
+pub use subtitles::{SubtitleChoice, SubtitleText, subtitle_text};
 pub use types::{
     ChromaSite, ColourTags, Damage, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,
     SourcePicture, SourceSound, Transfer,

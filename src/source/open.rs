@@ -209,7 +209,7 @@ fn describe(tracks: &[SoundInfo]) -> String {
 
 /// Whether two language tags mean the same: ISO 639-1 against either form of
 /// ISO 639-2 for the languages most met with, anything else letter by letter.
-fn same(a: &str, b: &str) -> bool {
+pub(super) fn same(a: &str, b: &str) -> bool {
     const FORMS: [&[&str]; 24] = [
         &["ar", "ara"],
         &["cs", "cze", "ces"],
