@@ -76,10 +76,23 @@ impl Sender {
     /// # Errors
     /// [`Gone`] when the client has gone or the file cannot be read.
     pub async fn send_file(&self, file: &Arc<File>, range: Range<u64>) -> Result<(), Gone> {
-        let mut at = range.start;
+        self.send_file_under(&[], file, range).await
+    }
+
+    /// Sends the bytes of `file` in `range`, the first of them replaced by `head`.
+    ///
+    /// # Errors
+    /// [`Gone`] when the client has gone or the file cannot be read.
+    pub async fn send_file_under(
+        &self,
+        head: &[u8],
+        file: &Arc<File>,
+        range: Range<u64>,
+    ) -> Result<(), Gone> {
+        let (mut at, mut head) = (range.start, Vec::from(head));
         while at < range.end {
             let count = (range.end - at).min(PIECE as u64) as usize;
-            match read(Arc::clone(file), at, count).await {
+            match read(Arc::clone(file), at, count, std::mem::take(&mut head)).await {
                 Ok(piece) => self.send(piece).await?,
                 Err(error) => {
                     self.fail(error).await;
@@ -91,6 +104,11 @@ impl Sender {
         Ok(())
     }
 
+    /// Resolves when the client has gone.
+    pub async fn gone(&self) {
+        self.pieces.closed().await;
+    }
+
     /// The stream's record.
     #[must_use]
     pub fn watch(&self) -> &Watch {
@@ -98,14 +116,13 @@ impl Sender {
     }
 }
 
-/// `count` bytes of `file` at `at`, read off the network's threads.
-///
-/// # Errors
-/// When they cannot be read, also because the file has become shorter.
-pub async fn read(file: Arc<File>, at: u64, count: usize) -> io::Result<Bytes> {
+/// `count` bytes of `file` at `at`, the first of them replaced by `head`, read
+/// off the network's threads.
+async fn read(file: Arc<File>, at: u64, count: usize, head: Vec<u8>) -> io::Result<Bytes> {
     let reading = tokio::task::spawn_blocking(move || {
         let mut piece = vec![0; count];
         file.read_exact_at(&mut piece, at)?;
+        piece[..head.len()].copy_from_slice(&head);
         Ok(Bytes::from(piece))
     });
     reading.await.map_err(io::Error::other)?

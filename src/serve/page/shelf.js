@@ -1,0 +1,121 @@
+// The shelf, the player's page and the watchers' page, by the address after #.
+"use strict";
+
+(function () {
+  const { element, clockText, fromWire, open, RangeSource, StreamSource } = Thumbreel;
+  const main = document.getElementById("main");
+  let wasm = null;
+  let current = null;
+  let timer = 0;
+
+  // Fetched once; every player makes its own instance of it.
+  function viewer() {
+    wasm = wasm || fetch("/page/viewer.wasm").then((answer) => answer.arrayBuffer());
+    return wasm;
+  }
+
+  async function json(address) {
+    const answer = await fetch(address);
+    if (!answer.ok) throw new Error(`the server answered ${answer.status}`);
+    return answer.json();
+  }
+
+  function size(bytes) {
+    return bytes < 1e6 ? `${(bytes / 1e3).toFixed(0)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
+  }
+
+  // The poster stands in the reel's first sectors.
+  async function drawPoster(canvas, reel) {
+    const { poster } = reel;
+    const first = poster.offset + 64;
+    const last = first + poster.width * poster.height * 2 - 1;
+    const answer = await fetch(reel.path, { headers: { Range: `bytes=${first}-${last}` } });
+    if (answer.status !== 206) return;
+    const bytes = new Uint8Array(await answer.arrayBuffer());
+    canvas.getContext("2d").putImageData(fromWire(bytes, poster.width, poster.height, reel.low_byte_first), 0, 0);
+  }
+
+  function card(reel) {
+    const readable = !reel.error;
+    const title = readable && reel.title ? reel.title : reel.name;
+    const picture = element("canvas", { width: reel.poster ? reel.poster.width : 4, height: reel.poster ? reel.poster.height : 3, "aria-hidden": "true", class: reel.shape === "ellipse" ? "round" : "" });
+    if (reel.poster) drawPoster(picture, reel).catch(() => {});
+    const facts = readable
+      ? [`${reel.width} x ${reel.height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} a second`, reel.coding,
+        reel.seconds == null ? "length unknown" : clockText(reel.seconds), size(reel.bytes)]
+      : [reel.error];
+    const frame = element("span", { class: "poster" }, picture);
+    const label = element("span", { class: "title" }, title);
+    const name = element("span", { class: "name" }, reel.name);
+    const text = element("span", { class: readable ? "quiet" : "bad" }, facts.join(" · "));
+    const inside = [frame, label, ...(title === reel.name ? [] : [name]), text];
+    return element("li", {}, readable
+      ? element("a", { class: "card", href: `#${reel.path}` }, ...inside)
+      : element("div", { class: "card" }, ...inside));
+  }
+
+  async function shelf() {
+    const reels = await json("/list.json");
+    document.title = "Reels";
+    const heading = element("h1", {}, reels.length === 1 ? "One reel" : `${reels.length} reels`);
+    const empty = element("p", { class: "quiet" }, "No reels in this folder yet. Put some there and load this page again.");
+    main.replaceChildren(heading, reels.length ? element("ul", { class: "shelf" }, ...reels.map(card)) : empty);
+  }
+
+  async function reelPage(path, live) {
+    const name = decodeURIComponent(path.replace(/^\/(reels|live)\//, ""));
+    document.title = name;
+    const place = element("div", { class: "place" });
+    const files = path.replace(/^\/live\//, "/reels/");
+    const other = live
+      ? element("a", { href: `#${files}` }, "From the start")
+      : element("a", { href: `#${files.replace(/^\/reels\//, "/live/")}` }, "Live, as a board joins it");
+    const links = element("p", { class: "links" }, other, " ", element("a", { href: files, download: name.split("/").pop() }, "Save the reel"));
+    main.replaceChildren(element("h1", {}, name), place, links);
+    const source = live ? new StreamSource(path) : new RangeSource(path);
+    const opened = await open(place, source, viewer());
+    if (location.hash !== `#${path}`) return opened.close();
+    current = opened;
+    if (current.header.title) main.querySelector("h1").textContent = current.header.title;
+    current.root.focus({ preventScroll: true });
+  }
+
+  function watcherRow(w) {
+    const state = w.open ? "watching" : w.whole ? "to the end" : "broken off";
+    const cells = [w.reel, w.peer, w.way, state, clockText(w.seconds), size(w.bytes), `${(w.rate / 1000).toFixed(0)} kB/s`,
+      w.stalls ? `${w.stalls} (${w.stalled.toFixed(1)} s)` : "none",
+      w.way === "live" ? `${(1000 * w.lag).toFixed(0)} ms, worst ${(1000 * w.worst_lag).toFixed(0)} ms` : "not paced"];
+    return element("tr", { class: w.open ? "" : "quiet" }, ...cells.map((text) => element("td", {}, text)));
+  }
+
+  async function watchers() {
+    const list = await json("/watchers.json");
+    if (location.hash !== "#/watchers") return;
+    document.title = "Watchers";
+    const names = ["Reel", "Client", "Way", "State", "For", "Sent", "Rate", "Stalls", "Behind"];
+    const head = element("thead", {}, element("tr", {}, ...names.map((name) => element("th", { scope: "col" }, name))));
+    const table = element("table", {}, head, element("tbody", {}, ...list.map(watcherRow)));
+    const explain = element("p", { class: "quiet" }, "As seen from here: a stall is a piece that the client left waiting for more than a quarter of a second; behind is how late a live stream's slices leave, by its sound clock.");
+    const body = list.length ? element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Watchers" }, table) : element("p", {}, "Nobody has watched yet.");
+    main.replaceChildren(element("h1", {}, "Watchers"), body, explain);
+    timer = setTimeout(() => watchers().catch(failed), 2000);
+  }
+
+  function failed(error) {
+    main.replaceChildren(element("h1", {}, "That did not work"), element("p", { class: "note bad", role: "alert" }, error.message), element("p", {}, element("a", { href: "#/" }, "Back to the shelf")));
+  }
+
+  function route() {
+    clearTimeout(timer);
+    if (current) current.close();
+    current = null;
+    const path = location.hash.slice(1) || "/";
+    const page = path.startsWith("/reels/") ? reelPage(path, false)
+      : path.startsWith("/live/") ? reelPage(path, true)
+      : path === "/watchers" ? watchers() : shelf();
+    page.catch(failed);
+  }
+
+  addEventListener("hashchange", () => { route(); main.focus({ preventScroll: true }); });
+  route();
+})();
