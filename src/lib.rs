@@ -35,6 +35,8 @@ pub mod demo;
 #[cfg(feature = "host")]
 pub mod faults;
 #[cfg(feature = "host")]
+pub mod page;
+#[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]
 pub mod rehearsal;

@@ -86,10 +86,11 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert"])),
         ("export", stages.to_vec()),
-        ("serve", vec!["units", "reel", "coding", "sound"]),
+        ("page", vec![]),
+        ("serve", vec!["units", "reel", "coding", "sound", "page"]),
         (
             "report",
-            with(&stages, &["board", "budget", "rehearsal", "export"]),
+            with(&stages, &["board", "budget", "rehearsal", "export", "page"]),
         ),
     ])
 }

@@ -6,7 +6,10 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
+use crate::reel::{Header, PixelFormat, Shape, SoundCoding};
+
 use super::folder::{Folder, OpenReel, encode};
+use super::table::read_header;
 
 /// One reel of the folder.
 #[derive(Clone, Debug, Serialize)]
@@ -23,13 +26,105 @@ pub struct Entry {
     pub modified: u64,
     /// Its entity tag.
     pub etag: String,
+    /// What its header says.
+    #[serde(flatten)]
+    pub facts: Option<Facts>,
+    /// Why its header cannot be read.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error: Option<String>,
+}
+
+/// What a reel's header says that a list should tell.
+#[derive(Clone, Debug, Serialize)]
+pub struct Facts {
+    /// Its title, perhaps empty.
+    pub title: String,
+    /// How long it plays; `None` if it does not say.
+    pub seconds: Option<f64>,
+    /// Panel width in pixels.
+    pub width: u16,
+    /// Panel height in pixels.
+    pub height: u16,
+    /// `rectangle` or `ellipse`.
+    pub shape: &'static str,
+    /// Whether a pixel's low byte comes first.
+    pub low_byte_first: bool,
+    /// Pictures a second.
+    pub rate: f64,
+    /// Picture coding.
+    pub coding: &'static str,
+    /// Sound coding.
+    pub sound: &'static str,
+    /// Ticks a second.
+    pub clock_rate: u32,
+    /// Mean bytes a second.
+    pub mean_rate: u32,
+    /// Bytes in the worst second.
+    pub worst_rate: u32,
+    /// Bytes to have before play starts.
+    pub prebuffer: u32,
+    /// Its number among the parts, and how many there are.
+    pub part: (u16, u16),
+    /// Where its poster's chunk is; `None` if it has none.
+    pub poster: Option<Poster>,
+}
+
+/// A picture for menus.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Poster {
+    /// Offset of its chunk in bytes.
+    pub offset: u32,
+    /// Width in pixels.
+    pub width: u16,
+    /// Height in pixels.
+    pub height: u16,
+}
+
+impl Facts {
+    fn of(header: &Header) -> Self {
+        let rate = f64::from(header.rate.num) / f64::from(header.rate.den);
+        let known = |ticks: u64| ticks as f64 / f64::from(header.clock_rate);
+        Self {
+            title: header.title().to_owned(),
+            seconds: (!header.is_live()).then(|| known(header.duration)),
+            width: header.width,
+            height: header.height,
+            shape: match header.shape {
+                Shape::Rectangle => "rectangle",
+                Shape::Ellipse => "ellipse",
+            },
+            low_byte_first: header.pixel_format == PixelFormat::LowFirst,
+            rate,
+            coding: crate::coding::Coding::from_number(header.coding)
+                .map_or("unknown", |c| c.name()),
+            sound: match header.sound {
+                SoundCoding::None => "none",
+                SoundCoding::PcmS16 => "PCM 16 bit",
+                SoundCoding::PcmU8 => "PCM 8 bit",
+                SoundCoding::ImaAdpcm => "IMA ADPCM",
+            },
+            clock_rate: header.clock_rate,
+            mean_rate: header.mean_rate,
+            worst_rate: header.worst_rate,
+            prebuffer: header.prebuffer,
+            part: (header.part, header.parts),
+            poster: (header.poster_length > 0).then_some(Poster {
+                offset: header.poster_offset,
+                width: header.poster_width,
+                height: header.poster_height,
+            }),
+        }
+    }
 }
 
 impl Entry {
     fn new(name: String, reel: &OpenReel) -> Self {
         let encoded = encode(&name);
         let modified = reel.modified.duration_since(SystemTime::UNIX_EPOCH);
+        let header = read_header(&reel.file);
         Self {
+            error: header.as_ref().err().map(ToString::to_string),
+            facts: header.ok().map(|header| Facts::of(&header)),
             path: format!("/reels/{encoded}"),
             live: format!("/live/{encoded}"),
             bytes: reel.length,
@@ -54,13 +149,19 @@ pub fn entries(folder: &Folder) -> std::io::Result<Vec<Entry>> {
         .collect())
 }
 
-/// One line a reel: address, bytes, separated by tabs.
+/// One line a reel: address, bytes, seconds (`-` if not known), title, with
+/// tabs between.
 #[must_use]
 pub fn text(entries: &[Entry]) -> String {
     let mut out = String::new();
     for entry in entries {
+        let facts = entry.facts.as_ref();
+        let seconds = facts
+            .and_then(|f| f.seconds)
+            .map_or("-".into(), |s| format!("{s:.3}"));
+        let title = facts.map_or("", |facts| &facts.title);
         // Writing to a string cannot fail.
-        let _ = writeln!(out, "{}\t{}", entry.path, entry.bytes);
+        let _ = writeln!(out, "{}\t{}\t{seconds}\t{title}", entry.path, entry.bytes);
     }
     out
 }
@@ -71,8 +172,12 @@ pub fn m3u(entries: &[Entry], host: Option<&str>) -> String {
     let base = host.map_or_else(String::new, |host| format!("http://{host}"));
     let mut out = String::from("#EXTM3U\n");
     for entry in entries {
-        let title = entry.name.replace(['\r', '\n'], " ");
-        let _ = writeln!(out, "#EXTINF:-1,{title}\n{base}{}", entry.path);
+        let facts = entry.facts.as_ref();
+        let title = facts.map(|f| &f.title).filter(|title| !title.is_empty());
+        let title = title.unwrap_or(&entry.name).replace(['\r', '\n'], " ");
+        // -1 stands for a length that is not known.
+        let seconds = facts.and_then(|f| f.seconds).map_or(-1.0, f64::ceil);
+        let _ = writeln!(out, "#EXTINF:{seconds},{title}\n{base}{}", entry.path);
     }
     out
 }

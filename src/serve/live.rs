@@ -6,7 +6,8 @@
 //! when the reel begins again. What a watcher receives is a valid reel.
 
 use std::fs::File;
-use std::sync::Arc;
+use std::io;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use bytes::Bytes;
@@ -27,6 +28,34 @@ pub enum Join {
     Running(Duration),
     /// At the key slice for this time; to the reel's end.
     At(Duration),
+}
+
+/// The tables last used, by entity tag: a reel is walked once, not once a watcher.
+#[derive(Default)]
+pub struct Tables(Mutex<Vec<(String, Arc<Table>)>>);
+
+/// How many tables are kept.
+const TABLES: usize = 16;
+
+impl Tables {
+    /// The table of the reel in `file`, whose state is `etag`.
+    ///
+    /// # Errors
+    /// As [`Table::read`].
+    pub fn get(&self, file: &File, length: u64, etag: &str) -> io::Result<Arc<Table>> {
+        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(at) = known.iter().position(|(tag, _)| tag == etag) {
+            let entry = known.remove(at);
+            known.insert(0, entry);
+            return Ok(Arc::clone(&known[0].1));
+        }
+        drop(known);
+        let table = Arc::new(Table::read(file, length)?);
+        known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        known.insert(0, (etag.to_owned(), Arc::clone(&table)));
+        known.truncate(TABLES);
+        Ok(table)
+    }
 }
 
 /// The slices of one stream, in order, renumbered.
@@ -75,7 +104,12 @@ impl Course {
     /// The header of a reel that starts here and may end anywhere.
     fn header(&self) -> Header {
         let first = &self.table.slices[self.next].header;
-        let side = |kind| self.table.side.iter().find(|p| p.header.kind() == Some(kind));
+        let side = |kind| {
+            self.table
+                .side
+                .iter()
+                .find(|p| p.header.kind() == Some(kind))
+        };
         let mut offset = SECTOR as u32;
         let mut place = |found: Option<&Place>| {
             let length = found.map_or(0, |place| place.header.length);
@@ -112,7 +146,11 @@ impl Course {
     fn side(&mut self, first_tick: u64) -> Vec<Place> {
         let mut chunks = Vec::new();
         for kind in [Kind::Poster, Kind::Tables] {
-            let found = self.table.side.iter().find(|p| p.header.kind() == Some(kind));
+            let found = self
+                .table
+                .side
+                .iter()
+                .find(|p| p.header.kind() == Some(kind));
             if let Some(&Place { offset, mut header }) = found {
                 header.time = first_tick;
                 header.number = self.count(header.length);
@@ -130,7 +168,9 @@ impl Course {
             }
             let (first, end) = self.table.span();
             self.ticks_past += end - first;
-            self.pictures_past = self.pictures_past.wrapping_add(pictures_in_turn(&self.table));
+            self.pictures_past = self
+                .pictures_past
+                .wrapping_add(pictures_in_turn(&self.table));
             self.next = self.table.key_from(0);
         }
         let Place { offset, mut header } = self.table.slices[self.next];
@@ -180,7 +220,11 @@ impl Course {
 }
 
 fn pictures_in_turn(table: &Table) -> u32 {
-    table.slices.iter().map(|place| u32::from(place.header.pictures)).sum()
+    table
+        .slices
+        .iter()
+        .map(|place| u32::from(place.header.pictures))
+        .sum()
 }
 
 /// A whole chunk from its header and payload.
@@ -253,7 +297,9 @@ async fn send(
         send_chunk(sender, file, &place).await?;
         tick = place.header.end();
         match due {
-            Some(due) => sender.watch().lag(Instant::now().saturating_duration_since(due)),
+            Some(due) => sender
+                .watch()
+                .lag(Instant::now().saturating_duration_since(due)),
             None => burst += u64::from(place.header.length),
         }
         if clock.is_none() && burst >= prebuffer {

@@ -14,13 +14,16 @@
 //! | `/watchers`, `/watchers.json` | who is watching |
 
 mod announce;
+mod assets;
 mod body;
 mod condition;
 mod connection;
 mod folder;
 mod list;
+mod live;
 mod patience;
 mod routes;
+mod table;
 mod watch;
 
 use std::future::Future;
@@ -34,10 +37,11 @@ use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch as signal};
 
 pub use announce::Announcement;
-pub use list::Entry;
+pub use list::{Entry, Facts};
 pub use watch::{Listener, Report, Way};
 
 use folder::Folder;
+use live::Tables;
 use watch::Watchers;
 
 /// What a server is told.
@@ -105,6 +109,9 @@ struct Shared {
     folder: Folder,
     watchers: Arc<Watchers>,
     places: Arc<Semaphore>,
+    tables: Tables,
+    /// Since when the live reels have been running.
+    since: std::time::Instant,
     stopping: signal::Receiver<bool>,
     stop: signal::Sender<bool>,
 }
@@ -128,6 +135,8 @@ impl Server {
             folder,
             watchers: Watchers::new(options.most_watchers, Arc::clone(&options.listener)),
             places: Arc::new(Semaphore::new(options.most_connections)),
+            tables: Tables::default(),
+            since: std::time::Instant::now(),
             stopping,
             stop,
             options,

@@ -1,11 +1,12 @@
 //! What each address answers.
 
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 use axum::body::Body;
-use axum::extract::State;
+use axum::extract::{Path, Query, State};
 use axum::http::header::{
     ACCEPT_RANGES, CACHE_CONTROL, CONTENT_LENGTH, CONTENT_RANGE, CONTENT_TYPE, ETAG, HOST,
     LAST_MODIFIED, RETRY_AFTER, X_CONTENT_TYPE_OPTIONS,
@@ -16,10 +17,12 @@ use axum::routing::get;
 use axum::{Extension, Json, Router};
 
 use super::Shared;
+use super::assets;
 use super::body::{self, Sender};
 use super::condition::{Precondition, Validators, Wanted, precondition, wanted};
 use super::folder::{OpenReel, Refusal};
 use super::list::{self, Entry};
+use super::live::{self, Join};
 use super::watch::Way;
 
 /// The client's address.
@@ -27,16 +30,20 @@ use super::watch::Way;
 pub(super) struct Peer(pub SocketAddr);
 
 const TEXT: &str = "text/plain; charset=utf-8";
+const NOWHERE: &str = "nothing has this address here";
 const REEL: &str = "application/octet-stream";
 
 pub(super) fn router(shared: &Arc<Shared>) -> Router {
     Router::new()
+        .route("/", get(assets::index))
+        .route("/page/{name}", get(page_file))
         .route("/list", get(list_text))
         .route("/list.json", get(list_json))
         .route("/list.m3u", get(list_m3u))
         .route("/reels/{*name}", get(reel))
+        .route("/live/{*name}", get(live))
         .route("/watchers.json", get(watchers_json))
-        .fallback(|| async { plain(StatusCode::NOT_FOUND, "nothing has this address here") })
+        .fallback(|| async { plain(StatusCode::NOT_FOUND, NOWHERE) })
         .method_not_allowed_fallback(|| async {
             plain(
                 StatusCode::METHOD_NOT_ALLOWED,
@@ -183,6 +190,64 @@ async fn reel(
     });
     *answer.body_mut() = Body::new(pieces);
     Ok(answer)
+}
+
+/// A reel at the pace of its sound clock: `?from=SECONDS` begins there and ends
+/// with the reel; without it the reel has been running since the server began.
+async fn live(
+    State(shared): State<Arc<Shared>>,
+    Extension(Peer(peer)): Extension<Peer>,
+    Query(ask): Query<BTreeMap<String, String>>,
+    method: Method,
+    uri: Uri,
+) -> Result<Response, Response> {
+    let join = join(&shared, &ask).map_err(|answer| *answer)?;
+    let name = below(&uri, "/live/");
+    let reel = open(&shared, name).await?;
+    let fields = [
+        (CONTENT_TYPE, HeaderValue::from_static(REEL)),
+        (CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        (ACCEPT_RANGES, HeaderValue::from_static("none")),
+        (X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
+    ];
+    let mut answer = fields.into_response();
+    let (file, table) = off_thread(&shared, move |shared| {
+        let table = shared.tables.get(&reel.file, reel.length, &reel.etag);
+        table.map(|table| (Arc::new(reel.file), table))
+    })
+    .await?
+    .map_err(|error| plain(StatusCode::UNPROCESSABLE_ENTITY, &error.to_string()))?;
+    if method == Method::HEAD {
+        return Ok(answer);
+    }
+    let (sender, pieces) = stream(&shared, peer, name, Way::Live, None).ok_or_else(too_many)?;
+    tokio::spawn(live::stream(
+        sender,
+        file,
+        table,
+        join,
+        shared.stopping.clone(),
+    ));
+    *answer.body_mut() = Body::new(pieces);
+    Ok(answer)
+}
+
+fn join(shared: &Shared, ask: &BTreeMap<String, String>) -> Result<Join, Box<Response>> {
+    let Some(from) = ask.get("from") else {
+        return Ok(Join::Running(shared.since.elapsed()));
+    };
+    let seconds = from
+        .parse()
+        .ok()
+        .and_then(|s| Duration::try_from_secs_f64(s).ok());
+    seconds.map(Join::At).ok_or_else(|| {
+        let words = "from must be a number of seconds, as in ?from=12.5";
+        Box::new(plain(StatusCode::BAD_REQUEST, words))
+    })
+}
+
+async fn page_file(Path(name): Path<String>) -> Response {
+    assets::file(&name).unwrap_or_else(|| plain(StatusCode::NOT_FOUND, NOWHERE))
 }
 
 /// A place among the watchers, and a body to fill.

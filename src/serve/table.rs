@@ -59,7 +59,10 @@ impl Table {
         if table.slices.iter().any(|place| place.header.is_key()) {
             return Ok(table);
         }
-        Err(io::Error::new(io::ErrorKind::InvalidData, "the reel has no key slice"))
+        Err(io::Error::new(
+            io::ErrorKind::InvalidData,
+            "the reel has no key slice",
+        ))
     }
 
     /// The first key slice at or after `tick`, else the first of all.
@@ -68,7 +71,9 @@ impl Table {
         let key = |place: &Place| place.header.is_key();
         let after = |place: &Place| key(place) && place.header.time >= tick;
         let found = self.slices.iter().position(after);
-        found.or_else(|| self.slices.iter().position(key)).unwrap_or(0)
+        found
+            .or_else(|| self.slices.iter().position(key))
+            .unwrap_or(0)
     }
 
     /// The last key slice at or before `tick`, else the first of all.
@@ -83,7 +88,10 @@ impl Table {
     #[must_use]
     pub fn span(&self) -> (u64, u64) {
         let first = self.slices.first().map_or(0, |place| place.header.time);
-        (first, self.slices.last().map_or(0, |place| place.header.end()))
+        (
+            first,
+            self.slices.last().map_or(0, |place| place.header.end()),
+        )
     }
 }
 

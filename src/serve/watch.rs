@@ -218,7 +218,6 @@ impl Watch {
         }
     }
 
-    #[allow(dead_code)]
     /// A live stream stands `lag` behind its clock.
     pub fn lag(&self, lag: Duration) {
         let mut figures = lock(&self.record.figures);

@@ -5,4 +5,6 @@
 mod abuse;
 mod clients;
 mod files;
+mod live;
+mod load;
 mod support;

@@ -1,0 +1,129 @@
+//! Panel pixels as images, sharp when enlarged, and PNG files of them.
+
+use std::path::Path;
+
+use image::{Rgb, RgbImage};
+
+use super::walk::shape;
+use super::{Damages, ExportError, Span, Step, Target, Walk};
+use crate::coding::mask::row_span;
+use crate::coding::{Shape, expand_565};
+use crate::reel::Header;
+
+/// How panel pixels become an image.
+#[derive(Clone, Copy, Debug)]
+pub struct Look {
+    /// Panel width in pixels.
+    pub width: u16,
+    /// Panel height in pixels.
+    pub height: u16,
+    /// What of it is visible; the rest is black.
+    pub shape: Shape,
+    /// Image pixels a panel pixel, along each side.
+    pub enlarge: u16,
+    /// What was inverted or swapped for the wire is turned back.
+    pub inverted: bool,
+    /// Red and blue change places on the wire.
+    pub bgr: bool,
+}
+
+impl Look {
+    /// The look of `header`'s panel.
+    #[must_use]
+    pub fn of(header: &Header, enlarge: u16) -> Self {
+        Self {
+            width: header.width,
+            height: header.height,
+            shape: shape(header),
+            enlarge: enlarge.max(1),
+            inverted: header.wire.inverted,
+            bgr: header.wire.bgr,
+        }
+    }
+
+    /// Size of the image in pixels.
+    #[must_use]
+    pub fn size(&self) -> (u32, u32) {
+        let by = u32::from(self.enlarge);
+        (u32::from(self.width) * by, u32::from(self.height) * by)
+    }
+
+    /// The 8-bit colour that a panel pixel shows.
+    #[must_use]
+    pub fn colour(&self, pixel: u16) -> [u8; 3] {
+        let [r, g, b] = expand_565(if self.inverted { !pixel } else { pixel });
+        if self.bgr { [b, g, r] } else { [r, g, b] }
+    }
+
+    /// An image of the whole panel.
+    #[must_use]
+    pub fn image(&self, pixels: &[u16]) -> RgbImage {
+        let (width, height) = self.size();
+        let mut image = RgbImage::new(width, height);
+        let by = u32::from(self.enlarge);
+        for (y, row) in (0..self.height).zip(pixels.chunks_exact(self.width.into())) {
+            let (start, end) = self.visible(y);
+            for x in start..end {
+                let colour = Rgb(self.colour(row[usize::from(x)]));
+                for down in 0..by {
+                    for across in 0..by {
+                        let at = (u32::from(x) * by + across, u32::from(y) * by + down);
+                        image.put_pixel(at.0, at.1, colour);
+                    }
+                }
+            }
+        }
+        image
+    }
+
+    fn visible(&self, y: u16) -> (u16, u16) {
+        match self.shape {
+            Shape::Rectangle => (0, self.width),
+            Shape::Ellipse => row_span(self.width, self.height, y).unwrap_or((0, 0)),
+        }
+    }
+}
+
+/// Writes the picture that stands at `tick` as one PNG.
+///
+/// # Errors
+/// When there is no picture, or reading or writing fails.
+pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<(), ExportError> {
+    let mut found = None;
+    let span = Span { from: tick, to: tick + 1 };
+    walk.run(span, |step| {
+        if let Step::Picture(shown) = step {
+            found = Some(look.image(shown.pixels));
+        }
+        Ok(())
+    })?;
+    let nothing = || ExportError::Nothing(walk.path().to_owned(), "no picture stands at that time");
+    save(&found.ok_or_else(nothing)?, target.path())?;
+    target.publish()
+}
+
+/// Writes every picture of `span` as a numbered PNG into the target folder.
+///
+/// # Errors
+/// When reading or writing fails.
+pub fn pictures(
+    walk: &mut Walk,
+    span: Span,
+    look: Look,
+    target: Target,
+) -> Result<Damages, ExportError> {
+    let damages = walk.run(span, |step| match step {
+        Step::Picture(shown) => {
+            let name = format!("picture-{:06}.png", shown.number);
+            save(&look.image(shown.pixels), &target.path().join(name))
+        }
+        _ => Ok(()),
+    })?;
+    target.publish()?;
+    Ok(damages)
+}
+
+pub(super) fn save(image: &RgbImage, path: &Path) -> Result<(), ExportError> {
+    let format = image::ImageFormat::Png;
+    image.save_with_format(path, format).map_err(ExportError::image(path))
+}

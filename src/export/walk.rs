@@ -1,0 +1,295 @@
+//! A walk through a reel, decoding what the panel shows and the speaker plays.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+
+use super::ExportError;
+use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
+use crate::reel::{
+    Header, Piece, Picture, PixelFormat, ReelFile, Shape as ReelShape, Slice, SoundCoding as Coded,
+};
+use crate::sound::{SoundCoding, decode_block};
+use crate::units::Rect;
+
+/// Ticks from the first that is wanted to the first that is not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// First tick.
+    pub from: u64,
+    /// Tick after the last; `u64::MAX` for all.
+    pub to: u64,
+}
+
+/// A picture as it stands on the panel.
+pub struct Shown<'a> {
+    /// When it is shown.
+    pub tick: u64,
+    /// Its number in the reel.
+    pub number: u32,
+    /// The whole panel: RGB565, rows from the top.
+    pub pixels: &'a [u16],
+    /// What was sent to the panel for it.
+    pub changed: &'a [Rect],
+    /// What the reel carries for it.
+    pub coded: &'a Picture,
+}
+
+/// Sound that follows on the sound before it.
+pub struct Sound {
+    /// Tick of its first sample.
+    pub tick: u64,
+    /// The samples.
+    pub samples: Vec<i16>,
+}
+
+/// What comes next.
+pub enum Step<'a> {
+    /// A picture.
+    Picture(Shown<'a>),
+    /// Samples.
+    Sound(Sound),
+    /// A slice has ended: its time, ticks and bytes in the file.
+    Slice {
+        /// First tick.
+        time: u64,
+        /// Ticks.
+        ticks: u32,
+        /// Bytes of the whole chunk.
+        bytes: u32,
+    },
+}
+
+/// What was lost on the way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Damages {
+    /// Stretches of the file that could not be presented.
+    pub stretches: usize,
+    /// Pictures that could not be decoded: the panel kept the one before.
+    pub pictures: usize,
+}
+
+/// A reel and a panel to play it on.
+pub struct Walk {
+    path: PathBuf,
+    reel: ReelFile<BufReader<File>>,
+    header: Header,
+    panel: PanelDecoder,
+    sound: Option<SoundCoding>,
+    damages: Damages,
+}
+
+impl Walk {
+    /// Opens the reel at `path`.
+    ///
+    /// # Errors
+    /// When it cannot be read, or its panel is not one that can be decoded.
+    pub fn open(path: &Path) -> Result<Self, ExportError> {
+        let failed = |error| ExportError::Reel(path.to_owned(), error);
+        let mut reel = ReelFile::open(path).map_err(failed)?;
+        let header = *reel.header();
+        let tables = reel.tables().map_err(failed)?.unwrap_or_default();
+        let panel = PanelDecoder::new(panel_settings(&header, tables))
+            .map_err(|error| ExportError::Coding(path.to_owned(), error))?;
+        let sound = match header.sound {
+            Coded::None => None,
+            coded => SoundCoding::from_number(coded as u8),
+        };
+        Ok(Self {
+            path: path.to_owned(),
+            reel,
+            header,
+            panel,
+            sound,
+            damages: Damages::default(),
+        })
+    }
+
+    /// The reel's header.
+    #[must_use]
+    pub const fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// The reel's path.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Whether it has sound.
+    #[must_use]
+    pub const fn has_sound(&self) -> bool {
+        self.sound.is_some()
+    }
+
+    /// The ticks of `seconds` from the reel's start.
+    #[must_use]
+    pub fn tick(&self, seconds: f64) -> u64 {
+        self.header.first_tick + (seconds * f64::from(self.header.clock_rate)).round() as u64
+    }
+
+    /// The seconds from the reel's start at `tick`.
+    #[must_use]
+    pub fn seconds(&self, tick: u64) -> f64 {
+        let ticks = tick.saturating_sub(self.header.first_tick);
+        ticks as f64 / f64::from(self.header.clock_rate)
+    }
+
+    /// Hands all of `span` to `see`, in the reel's order. The picture that
+    /// stands at the span's start is shown there. Returns what was lost.
+    ///
+    /// # Errors
+    /// When the reel cannot be read on, or `see` fails.
+    pub fn run(
+        &mut self,
+        span: Span,
+        mut see: impl FnMut(Step<'_>) -> Result<(), ExportError>,
+    ) -> Result<Damages, ExportError> {
+        self.damages = Damages::default();
+        if span.from <= self.header.first_tick {
+            self.reel.rewind();
+        } else {
+            self.reel.seek(span.from);
+        }
+        let mut standing = Standing::default();
+        loop {
+            let piece = self.reel.next_piece();
+            match piece.map_err(|error| ExportError::Reel(self.path.clone(), error))? {
+                None => break,
+                Some(Piece::Damage(damage)) => {
+                    self.damages.stretches += 1;
+                    if self.sound.is_some() {
+                        let lost = damage.to.min(span.to).saturating_sub(damage.from.max(span.from));
+                        let samples = vec![0; lost as usize];
+                        let tick = damage.from.max(span.from);
+                        see(Step::Sound(Sound { tick, samples }))?;
+                    }
+                }
+                Some(Piece::Slice(whole)) if whole.slice.time >= span.to => break,
+                Some(Piece::Slice(whole)) => {
+                    let mut slice = whole.slice;
+                    let stale = usize::from(whole.stale);
+                    self.damages.pictures += stale;
+                    let first = whole.header.first_picture.wrapping_add(stale as u32);
+                    slice.pictures.drain(..stale);
+                    self.sound(&slice, span, &mut see)?;
+                    self.pictures(&slice, first, span, &mut standing, &mut see)?;
+                    see(Step::Slice {
+                        time: slice.time,
+                        ticks: slice.ticks,
+                        bytes: whole.header.length,
+                    })?;
+                }
+            }
+        }
+        self.show_standing(span.from, &mut standing, &mut see)?;
+        Ok(self.damages)
+    }
+
+    fn sound(
+        &self,
+        slice: &Slice,
+        span: Span,
+        see: &mut impl FnMut(Step<'_>) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        let Some(coding) = self.sound else {
+            return Ok(());
+        };
+        let mut samples = vec![0; slice.ticks as usize];
+        // A block that does not decode is silence, as on the board.
+        let _ = decode_block(coding, &slice.sound, &mut samples);
+        let end = slice.time + u64::from(slice.ticks);
+        let (from, to) = (span.from.clamp(slice.time, end), span.to.clamp(slice.time, end));
+        samples.truncate((to - slice.time) as usize);
+        samples.drain(..((from - slice.time) as usize).min(samples.len()));
+        if samples.is_empty() {
+            return Ok(());
+        }
+        see(Step::Sound(Sound { tick: from, samples }))
+    }
+
+    fn pictures(
+        &mut self,
+        slice: &Slice,
+        first: u32,
+        span: Span,
+        standing: &mut Standing,
+        see: &mut impl FnMut(Step<'_>) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        for (number, picture) in (first..).zip(&slice.pictures) {
+            let tick = slice.time + u64::from(picture.tick_offset);
+            if tick >= span.to {
+                break;
+            }
+            if tick > span.from {
+                self.show_standing(span.from, standing, see)?;
+            }
+            let key = if picture.key { FLAG_KEY } else { 0 };
+            let still = if picture.unchanged { FLAG_UNCHANGED } else { 0 };
+            let decoded = self.panel.decode(picture.coding, key | still, &picture.bytes);
+            let changed = match decoded {
+                Ok(changed) => changed.to_vec(),
+                Err(_) => {
+                    self.damages.pictures += 1;
+                    Vec::new()
+                }
+            };
+            if tick <= span.from {
+                *standing = Standing(Some((number, changed, picture.clone())));
+                continue;
+            }
+            see(Step::Picture(Shown {
+                tick,
+                number,
+                pixels: self.panel.pixels(),
+                changed: &changed,
+                coded: picture,
+            }))?;
+        }
+        Ok(())
+    }
+
+    fn show_standing(
+        &self,
+        tick: u64,
+        standing: &mut Standing,
+        see: &mut impl FnMut(Step<'_>) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        let Some((number, changed, picture)) = standing.0.take() else {
+            return Ok(());
+        };
+        see(Step::Picture(Shown {
+            tick: tick.max(self.header.first_tick),
+            number,
+            pixels: self.panel.pixels(),
+            changed: &changed,
+            coded: &picture,
+        }))
+    }
+}
+
+/// The picture that stands on the panel when the span begins.
+#[derive(Default)]
+struct Standing(Option<(u32, Vec<Rect>, Picture)>);
+
+fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
+    PanelSettings {
+        width: header.width,
+        height: header.height,
+        shape: shape(header),
+        order: match header.pixel_format {
+            PixelFormat::HighFirst => ByteOrder::HighFirst,
+            PixelFormat::LowFirst => ByteOrder::LowFirst,
+        },
+        jpeg_tables,
+    }
+}
+
+/// The panel's shape in the codings' words.
+pub(super) fn shape(header: &Header) -> Shape {
+    match header.shape {
+        ReelShape::Rectangle => Shape::Rectangle,
+        ReelShape::Ellipse => Shape::Ellipse,
+    }
+}

@@ -1,0 +1,202 @@
+// Drives a real browser through the shelf, the player and a report, and
+// compares what it shows and plays with what the Rust decoder said.
+//
+//   node drive.mjs SERVER EXPECTED.json SHOTS [REPORT.html]
+//
+// EXPECTED: [{ path, title, pictures: [{ tick, number, crc }], sound: [{ tick,
+// ticks, crc }] }]; the CRCs are over little-endian 16-bit values. Exits 0 only
+// if everything agrees; says what did not on stderr.
+import { createRequire } from "node:module";
+import { readFileSync, mkdirSync } from "node:fs";
+import { pathToFileURL } from "node:url";
+
+const [server, expectedPath, shots, report] = process.argv.slice(2);
+const expected = JSON.parse(readFileSync(expectedPath, "utf8"));
+const require = createRequire(process.env.THUMBREEL_NODE + "/");
+const { chromium } = require("playwright-core");
+mkdirSync(shots, { recursive: true });
+
+const browser = await chromium.launch({
+  executablePath: "/usr/bin/chromium",
+  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required"],
+});
+const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, colorScheme: "light" });
+const page = await context.newPage();
+const complaints = [];
+page.on("console", (message) => { if (["error", "warning"].includes(message.type())) complaints.push(`console: ${message.text()}`); });
+page.on("pageerror", (error) => complaints.push(`page: ${error}`));
+page.on("request", (request) => {
+  const url = request.url();
+  const own = url.startsWith(server) || url.startsWith("data:") || url.startsWith("blob:") || (report && url === pathToFileURL(report).href);
+  if (!own) complaints.push(`outside request: ${url}`);
+});
+
+function check(holds, what) { if (!holds) complaints.push(what); }
+
+// Helpers that run in the page.
+await context.addInitScript(() => {
+  const table = Uint32Array.from({ length: 256 }, (_, n) => {
+    for (let k = 0; k < 8; k++) n = n & 1 ? n >>> 1 ^ 0xEDB88320 : n >>> 1;
+    return n >>> 0;
+  });
+  window.testCrc = (words) => {
+    let crc = 0xFFFFFFFF;
+    for (const byte of new Uint8Array(words.buffer, words.byteOffset, words.byteLength)) crc = table[(crc ^ byte) & 255] ^ crc >>> 8;
+    return (crc ^ 0xFFFFFFFF) >>> 0;
+  };
+  window.testPlayer = () => document.querySelector(".place").player;
+  // The canvas shows the panel's pixels, each expanded by bit replication.
+  window.testCanvasAgrees = () => {
+    const player = window.testPlayer();
+    const shown = player.draw.getImageData(0, 0, player.header.width, player.header.height).data;
+    return player.pixels().every((p, i) => {
+      const r = p >> 11, g = p >> 5 & 63, b = p & 31;
+      return shown[4 * i] === (r << 3 | r >> 2) && shown[4 * i + 1] === (g << 2 | g >> 4) && shown[4 * i + 2] === (b << 3 | b >> 2);
+    });
+  };
+});
+
+const waitForPlayer = () => page.waitForFunction(() => window.testPlayer && document.querySelector(".place")?.player?.shown, null, { timeout: 20000 });
+
+async function checkReel(name, want) {
+  await waitForPlayer();
+  for (const { tick, number, crc } of want.pictures) {
+    const got = await page.evaluate(async (at) => {
+      const player = window.testPlayer();
+      await player.seekTick(at);
+      return { number: player.shown.number, crc: window.testCrc(player.pixels()), canvas: window.testCanvasAgrees() };
+    }, tick);
+    check(got.number === number, `${name}: seek to tick ${tick} shows picture ${got.number}, not ${number}`);
+    check(got.crc === crc, `${name}: picture ${number} differs from the Rust decoder's`);
+    check(got.canvas, `${name}: the canvas does not show picture ${number}`);
+  }
+  // Between two pictures the earlier one stands; one step goes one picture.
+  const first = want.pictures[1];
+  const steps = await page.evaluate(async (at) => {
+    const player = window.testPlayer();
+    await player.seekTick(at + 1);
+    const numbers = [player.shown.number];
+    for (const way of [1, 1, -1, -1, -1]) { await player.step(way); numbers.push(player.shown.number - numbers[0]); }
+    return numbers;
+  }, first.tick);
+  check(JSON.stringify(steps) === JSON.stringify([first.number, 1, 2, 1, 0, -1]), `${name}: steps from ${first.number}: ${steps}`);
+  const sound = await page.evaluate(async () => {
+    const { reel } = window.testPlayer();
+    await window.testPlayer().seekTick(reel.header.firstTick);
+    reel.seek(reel.header.firstTick);
+    const blocks = [];
+    for (;;) {
+      const event = await reel.next();
+      if (event.kind === "end") return blocks;
+      if (event.kind === "sound") blocks.push({ tick: event.tick, ticks: event.ticks, crc: window.testCrc(event.samples) });
+    }
+  });
+  check(JSON.stringify(sound) === JSON.stringify(want.sound), `${name}: decoded sound differs from the Rust decoder's`);
+}
+
+async function checkPlay(name, want) {
+  await page.evaluate(() => window.testPlayer().seek(0));
+  await page.locator(".player").focus();
+  await page.keyboard.press("Space");
+  await page.waitForFunction(() => window.testPlayer().position() > 0.7, null, { timeout: 20000 });
+  if (want.sound.length) {
+    const level = await page.evaluate(async () => {
+      const { clock } = window.testPlayer();
+      const meter = new AnalyserNode(clock.context);
+      clock.gain.connect(meter);
+      let loudest = 0;
+      for (let i = 0; i < 20; i++) {
+        await new Promise((done) => setTimeout(done, 40));
+        const samples = new Float32Array(meter.fftSize);
+        meter.getFloatTimeDomainData(samples);
+        loudest = Math.max(loudest, ...samples.map(Math.abs));
+      }
+      return { loudest, rate: clock.context.sampleRate, state: clock.context.state };
+    });
+    check(level.state === "running" && level.loudest > 0.001, `${name}: no sound comes out: ${JSON.stringify(level)}`);
+  }
+  const before = await page.evaluate(() => window.testPlayer().shown.number);
+  await page.waitForFunction((n) => window.testPlayer().shown.number > n, before, { timeout: 10000 });
+  await page.keyboard.press("Space");
+  check(!(await page.evaluate(() => window.testPlayer().playing)), `${name}: the space bar does not pause`);
+  await page.keyboard.press("w");
+  const marked = await page.evaluate(async () => {
+    const player = window.testPlayer();
+    for (let i = 0; i < 20; i++) {
+      await player.step(1);
+      if (player.rectangles.length) break;
+    }
+    const ink = player.marks.getContext("2d").getImageData(0, 0, player.marks.width, player.marks.height).data;
+    return { boxes: player.boxes, some: player.rectangles.length, drawn: ink.some((v) => v) };
+  });
+  check(marked.boxes && marked.drawn === marked.some > 0, `${name}: what is sent is not drawn: ${JSON.stringify(marked)}`);
+  await page.keyboard.press("w");
+  await page.keyboard.press("End");
+  await page.waitForFunction(() => Math.abs(window.testPlayer().position() - window.testPlayer().length()) < 0.01, null, { timeout: 10000 });
+  await page.keyboard.press("Home");
+  await page.waitForFunction(() => window.testPlayer().position() === 0, null, { timeout: 10000 });
+}
+
+async function shoot(name) {
+  for (const [theme, width, height] of [["light", 1280, 900], ["dark", 1280, 900], ["light", 390, 844], ["dark", 390, 844]]) {
+    await page.emulateMedia({ colorScheme: theme });
+    await page.setViewportSize({ width, height });
+    await page.waitForTimeout(100);
+    const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+    check(wide <= 0, `${name}: ${wide} pixels wider than a window of ${width}`);
+    await page.screenshot({ path: `${shots}/${name}-${theme}-${width}.png`, fullPage: true });
+  }
+  await page.emulateMedia({ colorScheme: "light" });
+  await page.setViewportSize({ width: 1280, height: 900 });
+}
+
+async function checkShelf() {
+  await page.goto(server + "/");
+  await page.waitForFunction((n) => document.querySelectorAll(".shelf a.card").length === n, expected.length, { timeout: 20000 });
+  // Posters are drawn when they have come: not black any more.
+  await page.waitForFunction(() => [...document.querySelectorAll(".poster canvas")].every((c) => c.width < 8 || c.getContext("2d").getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 < 3 && v)), null, { timeout: 20000 });
+  await shoot("shelf");
+  // By keyboard alone: tab to a card and open it.
+  await page.keyboard.press("Tab");
+  for (let i = 0; i < 20 && !(await page.evaluate(() => document.activeElement.matches("a.card"))); i++) await page.keyboard.press("Tab");
+  await page.keyboard.press("Enter");
+  await waitForPlayer();
+}
+
+try {
+  await checkShelf();
+  for (const want of expected) {
+    await page.goto(`${server}/#${want.path}`);
+    await page.waitForFunction((title) => document.querySelector("h1")?.textContent === title, want.title, { timeout: 20000 });
+    await checkReel(want.path, want);
+    await checkPlay(want.path, want);
+  }
+  await page.evaluate(() => { const p = window.testPlayer(); p.markBox.click(); return p.seek(p.length() / 2); });
+  await shoot("player");
+  const last = expected[expected.length - 1];
+  await page.goto(`${server}/#${last.path.replace("/reels/", "/live/")}`);
+  await page.waitForFunction(() => document.querySelector(".place")?.player?.reel.live, null, { timeout: 20000 });
+  await page.locator(".player").focus();
+  await page.keyboard.press("Space");
+  await page.waitForFunction(() => window.testPlayer().shown && window.testPlayer().position() > 0.5, null, { timeout: 20000 });
+  await page.goto(`${server}/#/watchers`);
+  await page.waitForSelector("tbody tr");
+  await shoot("watchers");
+  if (report) {
+    await page.goto(pathToFileURL(report).href);
+    await checkReel("report", last);
+    await checkPlay("report", last);
+    await page.evaluate(() => window.testPlayer().seek(window.testPlayer().length() / 2));
+    await shoot("report");
+    await page.emulateMedia({ media: "print", colorScheme: "light" });
+    await page.pdf({ path: `${shots}/report.pdf`, printBackground: false });
+  }
+} catch (error) {
+  complaints.push(`stopped: ${error.stack}`);
+  await page.screenshot({ path: `${shots}/stopped.png` }).catch(() => {});
+} finally {
+  await browser.close();
+}
+for (const complaint of complaints) console.error(complaint);
+process.exit(complaints.length ? 1 : 0);

@@ -1,0 +1,71 @@
+//! What the Rust decoder makes of a folder of reels.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use thumbreel::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
+use thumbreel::reel::{Header, PictureHeader, PixelFormat, ReelFile, Shape as ReelShape};
+use thumbreel::sound::{SoundCoding, decode_block};
+
+/// Every reel of `folder` by name.
+pub fn folder(folder: &Path) -> Value {
+    let mut paths: Vec<_> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
+    paths.sort();
+    paths.iter().map(|path| reel(path)).collect()
+}
+
+pub fn panel(header: &Header, tables: Vec<u8>) -> PanelDecoder {
+    PanelDecoder::new(PanelSettings {
+        width: header.width,
+        height: header.height,
+        shape: match header.shape {
+            ReelShape::Rectangle => Shape::Rectangle,
+            ReelShape::Ellipse => Shape::Ellipse,
+        },
+        order: match header.pixel_format {
+            PixelFormat::HighFirst => ByteOrder::HighFirst,
+            PixelFormat::LowFirst => ByteOrder::LowFirst,
+        },
+        jpeg_tables: tables,
+    })
+    .unwrap()
+}
+
+/// Ten pictures spread over the reel, and all of its sound.
+fn reel(path: &Path) -> Value {
+    let mut reel = ReelFile::open(path).unwrap();
+    let header = *reel.header();
+    let tables = reel.tables().unwrap().unwrap_or_default();
+    let mut panel = panel(&header, tables);
+    let coding = SoundCoding::from_number(header.sound as u8);
+    let (mut pictures, mut sound) = (Vec::new(), Vec::new());
+    let mut number = header.first_picture;
+    while let Some(slice) = reel.next_slice().unwrap() {
+        if let Some(coding) = coding {
+            let mut samples = vec![0; slice.ticks as usize];
+            decode_block(coding, &slice.sound, &mut samples).unwrap();
+            let bytes: Vec<u8> = samples.iter().flat_map(|s| s.to_le_bytes()).collect();
+            sound.push(json!({ "tick": slice.time, "ticks": slice.ticks, "crc": crc32fast::hash(&bytes) }));
+        }
+        for picture in &slice.pictures {
+            let key = if picture.key { PictureHeader::KEY } else { 0 };
+            let still = if picture.unchanged { PictureHeader::UNCHANGED } else { 0 };
+            panel.decode(picture.coding, key | still, &picture.bytes).unwrap();
+            let bytes: Vec<u8> = panel.pixels().iter().flat_map(|p| p.to_le_bytes()).collect();
+            let tick = slice.time + u64::from(picture.tick_offset);
+            pictures.push(json!({ "tick": tick, "number": number, "crc": crc32fast::hash(&bytes) }));
+            number += 1;
+        }
+    }
+    let count = pictures.len();
+    assert!(count >= 20, "{} has {count} pictures", path.display());
+    // Out of order, so that seeking goes both ways.
+    let order = [0, 5, 2, 9, 1, 7, 3, 8, 4, 6];
+    let spread: Vec<Value> = order.iter().map(|i| pictures[i * (count - 1) / 9].clone()).collect();
+    json!({
+        "path": format!("/reels/{}", path.file_name().unwrap().to_str().unwrap()),
+        "title": header.title(),
+        "pictures": spread,
+        "sound": sound,
+    })
+}

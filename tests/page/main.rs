@@ -1,0 +1,64 @@
+//! The page in a real browser: what it shows and plays is, bit for bit, what
+//! the Rust decoder says.
+
+#[path = "../server/support.rs"]
+#[allow(dead_code)]
+mod support;
+
+mod expect;
+mod make;
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use support::Running;
+
+/// Where `.ci/install test` puts its tools.
+fn tools() -> PathBuf {
+    let home = || Path::new(&std::env::var("HOME").unwrap()).join(".cache/thumbreel");
+    std::env::var_os("THUMBREEL_TOOLS").map_or_else(home, PathBuf::from)
+}
+
+fn drive(server: &Running, expected: &Path, report: Option<&Path>) {
+    let node = tools().join("node_modules");
+    assert!(node.join("playwright-core").exists() && Path::new("/usr/bin/chromium").exists(),
+        "the browser's driver is missing: run .ci/install test");
+    let shots = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
+    let output = Command::new("node")
+        .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/page/drive.mjs"))
+        .arg(format!("http://{}", server.address))
+        .arg(expected)
+        .arg(&shots)
+        .args(report)
+        .env("THUMBREEL_NODE", node)
+        .output()
+        .expect("node is missing: run .ci/install test");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "\n{said}\nscreenshots in {}", shots.display());
+}
+
+#[test]
+fn a_browser_shows_and_plays_what_the_decoder_says() {
+    let dir = tempfile::tempdir().unwrap();
+    let reels = dir.path().join("reels");
+    std::fs::create_dir(&reels).unwrap();
+    make::reels(&reels);
+    let expected = dir.path().join("expected.json");
+    std::fs::write(&expected, expect::folder(&reels).to_string()).unwrap();
+    let server = Running::start(&reels);
+    drive(&server, &expected, None);
+}
+
+#[test]
+fn the_viewer_is_what_its_source_gives() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let target = Path::new(env!("CARGO_TARGET_TMPDIR")).join("viewer");
+    let output = Command::new(root.join(".ci/viewer"))
+        .arg("check")
+        .env("CARGO_TARGET_DIR", target)
+        .env_remove("RUSTFLAGS")
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{said}\nbuild it with .ci/viewer");
+}

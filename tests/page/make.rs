@@ -1,0 +1,128 @@
+//! Reels to look at: a boat crosses a harbour, drawn here, in every coding,
+//! square and round, with each sound coding and without sound.
+
+use std::fs::File;
+use std::path::Path;
+
+use thumbreel::coding::{PictureEncoder, PictureIn, RawEncoder, Shape, nearest_565};
+use thumbreel::reel::{
+    Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice, SoundCoding as ReelSound,
+};
+use thumbreel::sound::{BlockEncoder, SoundCoding};
+use thumbreel::units::Ratio;
+
+const RATE: u32 = 16_000;
+const PICTURES: u32 = 10;
+const SECONDS: u32 = 3;
+
+/// Sky, sea, a moving boat and a turning light.
+fn scene(width: u16, height: u16, n: u32) -> (Vec<u8>, Vec<u16>) {
+    let (w, h) = (i32::from(width), i32::from(height));
+    let boat = (n as i32 * w) / (PICTURES * SECONDS) as i32;
+    let mut rgb = Vec::new();
+    for y in 0..h {
+        for x in 0..w {
+            let sky = [30 + 140 * y / h, 50 + 90 * y / h, 110 - 20 * y / h];
+            let sea = [12, 40 + (x * 7 + y * 3) % 9, 60];
+            let hull = (x - boat).abs() < w / 8 && (y - 2 * h / 3).abs() < h / 20;
+            let lamp = (x - 4 * w / 5).pow(2) + (y - h / 4).pow(2) < (w / 12).pow(2);
+            let colour = match () {
+                () if lamp && n % 10 < 5 => [255, 240, 170],
+                () if hull => [150, 40, 30],
+                () if y > 2 * h / 3 => sea,
+                () => sky,
+            };
+            rgb.extend(colour.map(|c| c.clamp(0, 255) as u8));
+        }
+    }
+    let pixels = rgb.chunks_exact(3).map(|c| nearest_565(c[0], c[1], c[2])).collect();
+    (rgb, pixels)
+}
+
+struct Kind {
+    name: &'static str,
+    title: &'static str,
+    size: (u16, u16),
+    shape: Shape,
+    sound: Option<SoundCoding>,
+    coding: u8,
+}
+
+/// Writes one reel of each kind into `folder`.
+pub fn reels(folder: &Path) {
+    let kinds = [
+        Kind { name: "raw-square.tbr", title: "Harbour, square", size: (120, 96), shape: Shape::Rectangle, sound: Some(SoundCoding::Pcm16), coding: 0 },
+        Kind { name: "raw-round.tbr", title: "Harbour, round <b>& more</b>", size: (96, 96), shape: Shape::Ellipse, sound: Some(SoundCoding::Adpcm), coding: 0 },
+        Kind { name: "silent.tbr", title: "Harbour, silent", size: (80, 40), shape: Shape::Rectangle, sound: None, coding: 0 },
+    ];
+    for kind in kinds {
+        write(&folder.join(kind.name), &kind);
+    }
+}
+
+fn write(path: &Path, kind: &Kind) {
+    let (width, height) = kind.size;
+    let settings = Settings {
+        width,
+        height,
+        shape: match kind.shape {
+            Shape::Rectangle => ReelShape::Rectangle,
+            Shape::Ellipse => ReelShape::Ellipse,
+        },
+        clock_rate: if kind.sound.is_some() { RATE } else { 48_000 },
+        rate: Ratio { num: PICTURES, den: 1 },
+        sound: match kind.sound {
+            None => ReelSound::None,
+            Some(SoundCoding::Pcm16) => ReelSound::PcmS16,
+            Some(SoundCoding::Pcm8) => ReelSound::PcmU8,
+            Some(SoundCoding::Adpcm) => ReelSound::ImaAdpcm,
+        },
+        coding: kind.coding,
+        title: kind.title.into(),
+        ..Settings::default()
+    };
+    let (_, poster) = scene(width, height, 3);
+    let poster = Poster {
+        width,
+        height,
+        bytes: poster.iter().flat_map(|p| p.to_be_bytes()).collect(),
+    };
+    let file = File::create(path).unwrap();
+    let mut writer = ReelWriter::new(file, &settings, Some(&poster)).unwrap();
+    let mut encoder = RawEncoder::new(width, height, kind.shape, Default::default()).unwrap();
+    let mut sound = kind.sound.map(BlockEncoder::new);
+    let ticks = settings.clock_rate / 2;
+    for half in 0..2 * SECONDS {
+        let time = u64::from(half * ticks);
+        let in_slice = 0..PICTURES / 2;
+        let pictures = in_slice.map(|i| picture(&mut encoder, kind, half * PICTURES / 2 + i, i * ticks * 2 / PICTURES, half % 2 == 0 && i == 0));
+        let pictures = pictures.collect();
+        let samples: Vec<i16> = (0..ticks).map(|i| tone(half * ticks + i)).collect();
+        let block = sound.as_mut().map_or_else(Vec::new, |sound| sound.encode(&samples));
+        writer.slice(&Slice::new(time, ticks, block, pictures)).unwrap();
+    }
+    writer.finish().unwrap();
+}
+
+/// 440 Hz, a quarter of full scale.
+fn tone(n: u32) -> i16 {
+    let phase = f64::from(n) * 440.0 / f64::from(RATE) * std::f64::consts::TAU;
+    (phase.sin() * 8192.0) as i16
+}
+
+fn picture(encoder: &mut RawEncoder, kind: &Kind, n: u32, tick_offset: u32, key: bool) -> Picture {
+    let (width, height) = kind.size;
+    let (rgb, pixels) = scene(width, height, n);
+    let input = PictureIn { width, height, rgb: &rgb, pixels: &pixels, unchanged: false };
+    let encoded = encoder.encode(&input, key).unwrap();
+    Picture {
+        tick_offset,
+        coding: kind.coding,
+        key: encoded.key,
+        unchanged: encoded.unchanged,
+        windows: encoded.windows,
+        cost: encoded.instructions,
+        bus_bytes: encoded.bus_bytes,
+        bytes: encoded.bytes,
+    }
+}
