@@ -33,6 +33,8 @@ pub mod convert;
 #[cfg(feature = "host")]
 pub mod demo;
 #[cfg(feature = "host")]
+pub mod export;
+#[cfg(feature = "host")]
 pub mod faults;
 #[cfg(feature = "host")]
 pub mod page;

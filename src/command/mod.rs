@@ -9,6 +9,7 @@ mod choose;
 mod compare;
 mod convert;
 mod demo;
+mod export;
 mod inspect;
 pub mod manual;
 pub(crate) mod out;
@@ -40,6 +41,7 @@ enum Command {
     Compare(compare::Args),
     Convert(Box<convert::Args>),
     Demo(demo::Args),
+    Export(export::Args),
     Inspect(inspect::Args),
     Manual(manual::Args),
     Repair(repair::Args),
@@ -72,6 +74,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(*args),
         Command::Demo(args) => demo::run(args),
+        Command::Export(args) => export::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),
         Command::Repair(args) => repair::run(args),

@@ -23,7 +23,12 @@ const SOUND_RATES: [u32; 12] = [
 /// # Errors
 /// When there are no pictures, the media library lacks an encoder, or reading
 /// or writing fails.
-pub fn film(walk: &mut Walk, span: Span, look: Look, target: Target) -> Result<Damages, ExportError> {
+pub fn film(
+    walk: &mut Walk,
+    span: Span,
+    look: Look,
+    target: Target,
+) -> Result<Damages, ExportError> {
     let path = target.path().to_owned();
     let failed = |what: &'static str| {
         let path = path.clone();
@@ -34,18 +39,22 @@ pub fn film(walk: &mut Walk, span: Span, look: Look, target: Target) -> Result<D
         Step::Picture(shown) if shown.coded.unchanged && film.shown_any => Ok(()),
         Step::Picture(shown) => {
             let image = look.image(shown.pixels);
-            film.picture(&image, shown.tick).map_err(failed("cannot encode a picture"))
+            film.picture(&image, shown.tick)
+                .map_err(failed("cannot encode a picture"))
         }
-        Step::Sound(sound) => {
-            film.sound(&sound.samples).map_err(failed("cannot encode sound"))
-        }
+        Step::Sound(sound) => film
+            .sound(&sound.samples)
+            .map_err(failed("cannot encode sound")),
         Step::Slice { time, ticks, .. } => {
             film.end = (time + u64::from(ticks)).min(span.to);
             Ok(())
         }
     })?;
     if !film.shown_any {
-        return Err(ExportError::Nothing(walk.path().to_owned(), "no pictures in that time"));
+        return Err(ExportError::Nothing(
+            walk.path().to_owned(),
+            "no pictures in that time",
+        ));
     }
     film.finish().map_err(failed("cannot end the film"))?;
     target.publish()?;
@@ -169,7 +178,11 @@ fn open_video(
     settings.set_format(format::Pixel::YUV420P);
     settings.set_frame_rate(Some(rate));
     // MPEG-4 part 2 has no time base finer than 1/65535 s.
-    let base = if codec.id() == codec::Id::MPEG4 { rate.invert() } else { base };
+    let base = if codec.id() == codec::Id::MPEG4 {
+        rate.invert()
+    } else {
+        base
+    };
     settings.set_time_base(base);
     settings.set_colorspace(color::Space::BT709);
     settings.set_color_range(color::Range::MPEG);
@@ -230,7 +243,11 @@ impl Audio {
             stream.set_parameters(&encoder);
             stream.set_time_base(base);
         }
-        let resampler = if rate == from { None } else { Resampler::new(from, rate).ok() };
+        let resampler = if rate == from {
+            None
+        } else {
+            Resampler::new(from, rate).ok()
+        };
         let stream = Stream {
             encoder,
             index,
@@ -250,7 +267,9 @@ impl Audio {
         match &mut self.resampler {
             Some(resampler) => {
                 let samples: Vec<f32> = samples.collect();
-                resampler.push(&samples, &mut self.waiting).map_err(|_| Error::InvalidData)?;
+                resampler
+                    .push(&samples, &mut self.waiting)
+                    .map_err(|_| Error::InvalidData)?;
             }
             None => self.waiting.extend(samples),
         }
@@ -286,7 +305,9 @@ impl Audio {
 
     fn finish(mut self, out: &mut Output) -> Result<(), Error> {
         if let Some(resampler) = &mut self.resampler {
-            resampler.finish(&mut self.waiting).map_err(|_| Error::InvalidData)?;
+            resampler
+                .finish(&mut self.waiting)
+                .map_err(|_| Error::InvalidData)?;
         }
         self.encode(out, true)?;
         self.stream.encoder.send_eof()?;
@@ -314,7 +335,8 @@ fn to_yuv(image: &RgbImage, (width, height): (u32, u32)) -> frame::Video {
     }
     for y in 0..height / 2 {
         for x in 0..width / 2 {
-            let four = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| pixel(2 * x + dx, 2 * y + dy));
+            let four =
+                [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| pixel(2 * x + dx, 2 * y + dy));
             let mean = |c: usize| four.iter().map(|p| p[c]).sum::<f64>() / 4.0;
             let rgb = [mean(0), mean(1), mean(2)];
             let chroma = |c: f64, span: f64| (128.0 + 224.0 * (c - luma(rgb)) / span).round() as u8;

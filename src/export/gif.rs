@@ -15,11 +15,18 @@ const EFFORT: i32 = 10;
 ///
 /// # Errors
 /// When there are none, or reading or writing fails.
-pub fn gif(walk: &mut Walk, span: Span, look: Look, target: Target) -> Result<Damages, ExportError> {
+pub fn gif(
+    walk: &mut Walk,
+    span: Span,
+    look: Look,
+    target: Target,
+) -> Result<Damages, ExportError> {
     let path = target.path().to_owned();
     let file = File::create(&path).map_err(ExportError::write(&path))?;
     let mut encoder = GifEncoder::new_with_speed(BufWriter::new(file), EFFORT);
-    encoder.set_repeat(Repeat::Infinite).map_err(ExportError::image(&path))?;
+    encoder
+        .set_repeat(Repeat::Infinite)
+        .map_err(ExportError::image(&path))?;
     let rate = f64::from(walk.header().clock_rate);
     // A frame's delay is known when the next one comes.
     let mut waiting: Option<(u64, RgbImage)> = None;
@@ -27,7 +34,9 @@ pub fn gif(walk: &mut Walk, span: Span, look: Look, target: Target) -> Result<Da
     let mut write = |image: RgbImage, from: u64, to: u64| {
         let frame = DynamicImage::from(image).into_rgba8();
         let frame = Frame::from_parts(frame, 0, 0, delay(from, to, rate));
-        encoder.encode_frame(frame).map_err(ExportError::image(&path))
+        encoder
+            .encode_frame(frame)
+            .map_err(ExportError::image(&path))
     };
     let damages = walk.run(span, |step| {
         match step {

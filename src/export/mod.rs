@@ -26,34 +26,36 @@ use crate::reel::FileError;
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
     /// The reel cannot be read.
-    #[error("{}: {1}", .0.display())]
+    #[error("{path}: {why}", path = .0.display(), why = .1)]
     Reel(PathBuf, FileError),
     /// The reel's pictures cannot be decoded here.
-    #[error("{}: {1}", .0.display())]
+    #[error("{path}: {why}", path = .0.display(), why = .1)]
     Coding(PathBuf, CodingError),
     /// The target cannot be written.
-    #[error("{}: cannot write: {1}", .0.display())]
+    #[error("{path}: cannot write: {why}", path = .0.display(), why = .1)]
     Write(PathBuf, std::io::Error),
     /// The target is there already.
-    #[error("{}: exists already; choose another name or allow it with --overwrite", .0.display())]
+    #[error("{path}: exists already; choose another name or allow it with --overwrite", path = .0.display())]
     Exists(PathBuf),
     /// An image library refused.
-    #[error("{}: {1}", .0.display())]
+    #[error("{path}: {why}", path = .0.display(), why = .1)]
     Image(PathBuf, image::ImageError),
     /// The media library refused.
-    #[error("{}: {1}: {2}", .0.display())]
+    #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = .2)]
     Media(PathBuf, &'static str, ffmpeg_next::Error),
     /// What was asked for is not in the reel.
-    #[error("{}: {1}", .0.display())]
+    #[error("{path}: {why}", path = .0.display(), why = .1)]
     Nothing(PathBuf, &'static str),
 }
 
 impl ExportError {
-    fn write(path: &Path) -> impl Fn(std::io::Error) -> Self {
-        move |error| Self::Write(path.to_owned(), error)
+    fn write(path: &Path) -> impl Fn(std::io::Error) -> Self + use<> {
+        let path = path.to_owned();
+        move |error| Self::Write(path.clone(), error)
     }
 
-    fn image(path: &Path) -> impl Fn(image::ImageError) -> Self {
-        move |error| Self::Image(path.to_owned(), error)
+    fn image(path: &Path) -> impl Fn(image::ImageError) -> Self + use<> {
+        let path = path.to_owned();
+        move |error| Self::Image(path.clone(), error)
     }
 }

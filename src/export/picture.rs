@@ -8,7 +8,7 @@ use super::walk::shape;
 use super::{Damages, ExportError, Span, Step, Target, Walk};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
-use crate::reel::Header;
+use crate::reel::{Header, Wire};
 
 /// How panel pixels become an image.
 #[derive(Clone, Copy, Debug)]
@@ -21,10 +21,8 @@ pub struct Look {
     pub shape: Shape,
     /// Image pixels a panel pixel, along each side.
     pub enlarge: u16,
-    /// What was inverted or swapped for the wire is turned back.
-    pub inverted: bool,
-    /// Red and blue change places on the wire.
-    pub bgr: bool,
+    /// What was done to the pixels for the wire, to be turned back.
+    pub wire: Wire,
 }
 
 impl Look {
@@ -36,8 +34,7 @@ impl Look {
             height: header.height,
             shape: shape(header),
             enlarge: enlarge.max(1),
-            inverted: header.wire.inverted,
-            bgr: header.wire.bgr,
+            wire: header.wire,
         }
     }
 
@@ -50,9 +47,8 @@ impl Look {
 
     /// The 8-bit colour that a panel pixel shows.
     #[must_use]
-    pub fn colour(&self, pixel: u16) -> [u8; 3] {
-        let [r, g, b] = expand_565(if self.inverted { !pixel } else { pixel });
-        if self.bgr { [b, g, r] } else { [r, g, b] }
+    pub const fn colour(&self, pixel: u16) -> [u8; 3] {
+        expand_565(self.wire.turn(pixel))
     }
 
     /// An image of the whole panel.
@@ -90,7 +86,10 @@ impl Look {
 /// When there is no picture, or reading or writing fails.
 pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<(), ExportError> {
     let mut found = None;
-    let span = Span { from: tick, to: tick + 1 };
+    let span = Span {
+        from: tick,
+        to: tick + 1,
+    };
     walk.run(span, |step| {
         if let Step::Picture(shown) = step {
             found = Some(look.image(shown.pixels));
@@ -125,5 +124,7 @@ pub fn pictures(
 
 pub(super) fn save(image: &RgbImage, path: &Path) -> Result<(), ExportError> {
     let format = image::ImageFormat::Png;
-    image.save_with_format(path, format).map_err(ExportError::image(path))
+    image
+        .save_with_format(path, format)
+        .map_err(ExportError::image(path))
 }

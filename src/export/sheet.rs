@@ -60,7 +60,8 @@ pub fn sheet_image(
     let (from, to) = bounds(walk, span)?;
     let count = plan.count.max(1);
     // The middle of each of `count` equal stretches.
-    let times = (0..count).map(|i| from + (to - from) * u64::from(2 * i + 1) / u64::from(2 * count));
+    let times =
+        (0..count).map(|i| from + (to - from) * u64::from(2 * i + 1) / u64::from(2 * count));
     let mut cells: Vec<(u64, Option<RgbImage>)> = times.map(|tick| (tick, None)).collect();
     let mut standing = None;
     walk.run(Span { from, to }, |step| {
@@ -75,14 +76,24 @@ pub fn sheet_image(
         Ok(())
     })?;
     if standing.is_none() {
-        return Err(ExportError::Nothing(walk.path().to_owned(), "no pictures in that time"));
+        return Err(ExportError::Nothing(
+            walk.path().to_owned(),
+            "no pictures in that time",
+        ));
     }
     let pictures = cells.into_iter().map(|(tick, cell)| {
         let seconds = walk.seconds(tick);
-        (time_text(seconds), cell.or_else(|| standing.clone()).unwrap_or_default())
+        (
+            time_text(seconds),
+            cell.or_else(|| standing.clone()).unwrap_or_default(),
+        )
     });
     let pictures: Vec<(String, RgbImage)> = pictures.collect();
-    Ok(arrange(&pictures, look.size(), plan.columns.clamp(1, count)))
+    Ok(arrange(
+        &pictures,
+        look.size(),
+        plan.columns.clamp(1, count),
+    ))
 }
 
 fn bounds(walk: &mut Walk, span: Span) -> Result<(u64, u64), ExportError> {
@@ -119,7 +130,12 @@ fn arrange(pictures: &[(String, RgbImage)], (w, h): (u32, u32), columns: u32) ->
 /// Minutes, seconds and hundredths.
 fn time_text(seconds: f64) -> String {
     let hundredths = (seconds * 100.0).round() as u64;
-    format!("{}:{:02}.{:02}", hundredths / 6000, hundredths / 100 % 60, hundredths % 100)
+    format!(
+        "{}:{:02}.{:02}",
+        hundredths / 6000,
+        hundredths / 100 % 60,
+        hundredths % 100
+    )
 }
 
 /// Writes one line of text with its upper left corner at `x`, `y`.
@@ -141,7 +157,10 @@ fn write(sheet: &mut RgbImage, text: &str, x: u32, y: u32) {
         };
         let corner = outline.px_bounds().min;
         outline.draw(|dx, dy, cover| {
-            let at = (corner.x as i64 + i64::from(dx), corner.y as i64 + i64::from(dy));
+            let at = (
+                corner.x as i64 + i64::from(dx),
+                corner.y as i64 + i64::from(dy),
+            );
             let inside = |v: i64, most: u32| (0..i64::from(most)).contains(&v);
             if inside(at.0, sheet.width()) && inside(at.1, sheet.height()) {
                 blend(sheet.get_pixel_mut(at.0 as u32, at.1 as u32), cover);

@@ -78,7 +78,9 @@ impl Target {
         match self.place {
             Place::File(file) => {
                 // A library may have written through a handle of its own.
-                File::open(file.path()).and_then(|f| f.sync_all()).map_err(&failed)?;
+                File::open(file.path())
+                    .and_then(|f| f.sync_all())
+                    .map_err(&failed)?;
                 let named = if self.overwrite {
                     file.persist(&self.path)
                 } else {

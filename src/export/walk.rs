@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use super::ExportError;
 use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
 use crate::reel::{
-    Header, Piece, Picture, PixelFormat, ReelFile, Shape as ReelShape, Slice, SoundCoding as Coded,
+    Header, Picture, Piece, PixelFormat, ReelFile, Shape as ReelShape, Slice, SoundCoding as Coded,
 };
 use crate::sound::{SoundCoding, decode_block};
 use crate::units::Rect;
@@ -160,7 +160,10 @@ impl Walk {
                 Some(Piece::Damage(damage)) => {
                     self.damages.stretches += 1;
                     if self.sound.is_some() {
-                        let lost = damage.to.min(span.to).saturating_sub(damage.from.max(span.from));
+                        let lost = damage
+                            .to
+                            .min(span.to)
+                            .saturating_sub(damage.from.max(span.from));
                         let samples = vec![0; lost as usize];
                         let tick = damage.from.max(span.from);
                         see(Step::Sound(Sound { tick, samples }))?;
@@ -200,13 +203,19 @@ impl Walk {
         // A block that does not decode is silence, as on the board.
         let _ = decode_block(coding, &slice.sound, &mut samples);
         let end = slice.time + u64::from(slice.ticks);
-        let (from, to) = (span.from.clamp(slice.time, end), span.to.clamp(slice.time, end));
+        let (from, to) = (
+            span.from.clamp(slice.time, end),
+            span.to.clamp(slice.time, end),
+        );
         samples.truncate((to - slice.time) as usize);
         samples.drain(..((from - slice.time) as usize).min(samples.len()));
         if samples.is_empty() {
             return Ok(());
         }
-        see(Step::Sound(Sound { tick: from, samples }))
+        see(Step::Sound(Sound {
+            tick: from,
+            samples,
+        }))
     }
 
     fn pictures(
@@ -227,7 +236,9 @@ impl Walk {
             }
             let key = if picture.key { FLAG_KEY } else { 0 };
             let still = if picture.unchanged { FLAG_UNCHANGED } else { 0 };
-            let decoded = self.panel.decode(picture.coding, key | still, &picture.bytes);
+            let decoded = self
+                .panel
+                .decode(picture.coding, key | still, &picture.bytes);
             let changed = match decoded {
                 Ok(changed) => changed.to_vec(),
                 Err(_) => {

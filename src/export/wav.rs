@@ -15,7 +15,10 @@ const HEAD: u32 = 44;
 /// or writing fails.
 pub fn wav(walk: &mut Walk, span: Span, target: Target) -> Result<Damages, ExportError> {
     if !walk.has_sound() {
-        return Err(ExportError::Nothing(walk.path().to_owned(), "the reel has no sound"));
+        return Err(ExportError::Nothing(
+            walk.path().to_owned(),
+            "the reel has no sound",
+        ));
     }
     let rate = walk.header().clock_rate;
     let failed = ExportError::write(target.path());
@@ -34,10 +37,17 @@ pub fn wav(walk: &mut Walk, span: Span, target: Target) -> Result<Damages, Expor
         Ok(())
     })?;
     let length = u32::try_from(bytes).ok().filter(|n| *n <= u32::MAX - HEAD);
-    let too_long = || ExportError::Nothing(walk.path().to_owned(), "its sound is too long for a WAV; export a part of it");
+    let too_long = || {
+        ExportError::Nothing(
+            walk.path().to_owned(),
+            "its sound is too long for a WAV; export a part of it",
+        )
+    };
     let length = length.ok_or_else(too_long)?;
     out.seek(SeekFrom::Start(0)).map_err(&failed)?;
-    out.write_all(&head(rate, length)).and_then(|()| out.flush()).map_err(&failed)?;
+    out.write_all(&head(rate, length))
+        .and_then(|()| out.flush())
+        .map_err(&failed)?;
     drop(out);
     target.publish()?;
     Ok(damages)

@@ -112,7 +112,7 @@
       this.loopBox = element("input", { type: "checkbox", onchange: () => { this.again = this.loopBox.checked; } });
       this.markBox = element("input", { type: "checkbox", onchange: () => { this.boxes = this.markBox.checked; this.drawMarks(); } });
       this.volume = element("input", { type: "range", min: 0, max: 100, value: 60, "aria-label": "Volume", oninput: () => this.clock.setVolume(this.volume.value / 100) });
-      this.scaleChoice = element("select", { "aria-label": "Enlargement", onchange: () => this.setScale(Number(this.scaleChoice.value)) });
+      this.scaleChoice = element("select", { "aria-label": "Enlargement", onchange: () => this.chooseScale(Number(this.scaleChoice.value)) });
       for (let n = 1; n <= 6; n++) this.scaleChoice.append(element("option", { value: n }, n === 1 ? "panel size" : `${n} times`));
       this.note = element("p", { class: "note", role: "status" });
       this.pictureFacts = element("p", { class: "picture-facts" });
@@ -128,12 +128,20 @@
           ...(this.clock.silent ? [] : [element("label", {}, "Volume ", this.volume)]),
           element("label", {}, this.loopBox, " Again"),
           element("label", {}, this.markBox, " What is sent")),
-        this.pictureFacts, this.note);
+        this.pictureFacts, this.note, this.keyList(), ...(options.facts === false ? [] : [this.factList()]));
       this.root = element("div", { class: "player", tabindex: 0, role: "group", "aria-label": "Player", onkeydown: (event) => this.key(event) },
         element("div", { class: "stage" }, this.screen), controls);
-      if (options.facts !== false) this.root.append(this.factList());
       this.place.replaceChildren(this.root);
       this.setScale(this.roomyScale());
+      this.refit = () => { if (!this.chosen) this.setScale(this.roomyScale()); };
+      addEventListener("resize", this.refit);
+    }
+
+    keyList() {
+      const keys = [["space", "play, pause"], [", and .", "one picture back, forth"], ["left, right", "one second back, forth"], ["Home, End", "start, end"],
+        ["+ and -", "larger, smaller"], ["a", "again and again"], ["w", "what is sent"]];
+      return element("details", { class: "keys" }, element("summary", {}, "Keys"),
+        element("dl", { class: "facts" }, ...keys.flatMap(([key, text]) => [element("dt", {}, key), element("dd", {}, text)])));
     }
 
     factList() {
@@ -158,6 +166,11 @@
       return Math.max(1, Math.min(6, Math.floor(across / this.header.width), Math.floor(down / this.header.height)));
     }
 
+    chooseScale(scale) {
+      this.chosen = true;
+      this.setScale(scale);
+    }
+
     setScale(scale) {
       this.scale = scale;
       this.scaleChoice.value = String(scale);
@@ -178,7 +191,7 @@
         "ArrowLeft": () => this.seek(this.position() - 1), "ArrowRight": () => this.seek(this.position() + 1),
         "Home": () => this.seek(0), "End": () => this.seek(this.length()),
         "a": () => this.loopBox.click(), "w": () => this.markBox.click(),
-        "+": () => this.setScale(Math.min(6, this.scale + 1)), "-": () => this.setScale(Math.max(1, this.scale - 1)),
+        "+": () => this.chooseScale(Math.min(6, this.scale + 1)), "-": () => this.chooseScale(Math.max(1, this.scale - 1)),
       }[event.key];
       if (!act || inField || (event.key === " " && event.target.matches("button, input"))) return;
       event.preventDefault();
@@ -268,8 +281,10 @@
       const sent = this.rectangles.reduce((sum, box) => sum + box.w * box.h, 0);
       const share = (100 * sent / (width * height)).toFixed(0);
       const { number, bytes, flags, cost } = this.shown;
+      const windows = `${this.rectangles.length} ${this.rectangles.length === 1 ? "window" : "windows"}`;
+      const work = cost ? `, about ${cost.toLocaleString("en")} instructions to decode` : "";
       this.pictureFacts.textContent = `Picture ${number}: ` + (flags & UNCHANGED ? "unchanged, nothing sent" :
-        `${bytes.length} bytes, ${share} % of the panel in ${this.rectangles.length} ${this.rectangles.length === 1 ? "window" : "windows"}, about ${Math.round(cost / 1000)} thousand instructions`);
+        `${bytes.length.toLocaleString("en")} bytes, ${share} % of the panel in ${windows}${work}`);
     }
 
     drawMarks() {
@@ -384,6 +399,7 @@
 
     close() {
       this.pause();
+      removeEventListener("resize", this.refit);
       if (this.reel.source.close) this.reel.source.close();
       if (this.clock.context) this.clock.context.close();
     }

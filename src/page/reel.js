@@ -209,12 +209,14 @@ var Thumbreel = Thumbreel || {};
     ticks(seconds) { return Math.round(seconds * this.header.clockRate) + this.header.firstTick; }
   }
 
-  // A picture in wire order as an RGBA image, for posters.
-  function fromWire(bytes, width, height, lowFirst) {
+  // A poster, which is in wire order, as an RGBA image.
+  function fromWire(bytes, { width, height, low_byte_first, bgr, inverted }) {
     const image = new ImageData(width, height);
     for (let i = 0; i < width * height; i++) {
-      const pixel = lowFirst ? bytes[2 * i] | bytes[2 * i + 1] << 8 : bytes[2 * i] << 8 | bytes[2 * i + 1];
-      const r = pixel >> 11, g = pixel >> 5 & 63, b = pixel & 31;
+      const wire = low_byte_first ? bytes[2 * i] | bytes[2 * i + 1] << 8 : bytes[2 * i] << 8 | bytes[2 * i + 1];
+      const pixel = inverted ? ~wire & 0xFFFF : wire;
+      const high = pixel >> 11, g = pixel >> 5 & 63, low = pixel & 31;
+      const [r, b] = bgr ? [low, high] : [high, low];
       image.data.set([r << 3 | r >> 2, g << 2 | g >> 4, b << 3 | b >> 2, 255], 4 * i);
     }
     return image;

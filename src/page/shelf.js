@@ -32,7 +32,7 @@
     const answer = await fetch(reel.path, { headers: { Range: `bytes=${first}-${last}` } });
     if (answer.status !== 206) return;
     const bytes = new Uint8Array(await answer.arrayBuffer());
-    canvas.getContext("2d").putImageData(fromWire(bytes, poster.width, poster.height, reel.low_byte_first), 0, 0);
+    canvas.getContext("2d").putImageData(fromWire(bytes, poster), 0, 0);
   }
 
   function card(reel) {

@@ -47,8 +47,6 @@ pub struct Facts {
     pub height: u16,
     /// `rectangle` or `ellipse`.
     pub shape: &'static str,
-    /// Whether a pixel's low byte comes first.
-    pub low_byte_first: bool,
     /// Pictures a second.
     pub rate: f64,
     /// Picture coding.
@@ -78,6 +76,12 @@ pub struct Poster {
     pub width: u16,
     /// Height in pixels.
     pub height: u16,
+    /// Whether a pixel's low byte comes first.
+    pub low_byte_first: bool,
+    /// Whether blue lies where red would.
+    pub bgr: bool,
+    /// Whether all bits are inverted.
+    pub inverted: bool,
 }
 
 impl Facts {
@@ -93,7 +97,6 @@ impl Facts {
                 Shape::Rectangle => "rectangle",
                 Shape::Ellipse => "ellipse",
             },
-            low_byte_first: header.pixel_format == PixelFormat::LowFirst,
             rate,
             coding: crate::coding::Coding::from_number(header.coding)
                 .map_or("unknown", |c| c.name()),
@@ -112,6 +115,9 @@ impl Facts {
                 offset: header.poster_offset,
                 width: header.poster_width,
                 height: header.poster_height,
+                low_byte_first: header.pixel_format == PixelFormat::LowFirst,
+                bgr: header.wire.bgr,
+                inverted: header.wire.inverted,
             }),
         }
     }

@@ -24,7 +24,11 @@ const browser = await chromium.launch({
 const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, colorScheme: "light" });
 const page = await context.newPage();
 const complaints = [];
-page.on("console", (message) => { if (["error", "warning"].includes(message.type())) complaints.push(`console: ${message.text()}`); });
+page.on("console", (message) => {
+  // This script reads canvases back; the page itself never does.
+  const ours = message.text().includes("willReadFrequently");
+  if (["error", "warning"].includes(message.type()) && !ours) complaints.push(`console: ${message.text()}`);
+});
 page.on("pageerror", (error) => complaints.push(`page: ${error}`));
 page.on("request", (request) => {
   const url = request.url();
@@ -46,6 +50,14 @@ await context.addInitScript(() => {
     return (crc ^ 0xFFFFFFFF) >>> 0;
   };
   window.testPlayer = () => document.querySelector(".place").player;
+  // Pixels that a round panel hides may hold anything: they count as zero. A
+  // pixel is hidden if its centre lies outside the inscribed ellipse.
+  window.testPixels = () => {
+    const player = window.testPlayer();
+    const { width, height, shape } = player.header;
+    const off = (at, size) => (2 * at + 1 - size) / size;
+    return player.pixels().map((p, i) => shape === 1 && off(i % width, width) ** 2 + off(Math.floor(i / width), height) ** 2 > 1 ? 0 : p);
+  };
   // The canvas shows the panel's pixels, each expanded by bit replication.
   window.testCanvasAgrees = () => {
     const player = window.testPlayer();
@@ -65,7 +77,7 @@ async function checkReel(name, want) {
     const got = await page.evaluate(async (at) => {
       const player = window.testPlayer();
       await player.seekTick(at);
-      return { number: player.shown.number, crc: window.testCrc(player.pixels()), canvas: window.testCanvasAgrees() };
+      return { number: player.shown.number, crc: window.testCrc(window.testPixels()), canvas: window.testCanvasAgrees() };
     }, tick);
     check(got.number === number, `${name}: seek to tick ${tick} shows picture ${got.number}, not ${number}`);
     check(got.crc === crc, `${name}: picture ${number} differs from the Rust decoder's`);
@@ -92,7 +104,8 @@ async function checkReel(name, want) {
       if (event.kind === "sound") blocks.push({ tick: event.tick, ticks: event.ticks, crc: window.testCrc(event.samples) });
     }
   });
-  check(JSON.stringify(sound) === JSON.stringify(want.sound), `${name}: decoded sound differs from the Rust decoder's`);
+  const plain = (blocks) => JSON.stringify(blocks.map(({ tick, ticks, crc }) => [tick, ticks, crc]));
+  check(plain(sound) === plain(want.sound), `${name}: decoded sound differs from the Rust decoder's`);
 }
 
 async function checkPlay(name, want) {

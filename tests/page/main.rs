@@ -21,8 +21,10 @@ fn tools() -> PathBuf {
 
 fn drive(server: &Running, expected: &Path, report: Option<&Path>) {
     let node = tools().join("node_modules");
-    assert!(node.join("playwright-core").exists() && Path::new("/usr/bin/chromium").exists(),
-        "the browser's driver is missing: run .ci/install test");
+    assert!(
+        node.join("playwright-core").exists() && Path::new("/usr/bin/chromium").exists(),
+        "the browser's driver is missing: run .ci/install test"
+    );
     let shots = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
     let output = Command::new("node")
         .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/page/drive.mjs"))
@@ -34,7 +36,11 @@ fn drive(server: &Running, expected: &Path, report: Option<&Path>) {
         .output()
         .expect("node is missing: run .ci/install test");
     let said = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "\n{said}\nscreenshots in {}", shots.display());
+    assert!(
+        output.status.success(),
+        "\n{said}\nscreenshots in {}",
+        shots.display()
+    );
 }
 
 #[test]

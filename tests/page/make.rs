@@ -35,7 +35,10 @@ fn scene(width: u16, height: u16, n: u32) -> (Vec<u8>, Vec<u16>) {
             rgb.extend(colour.map(|c| c.clamp(0, 255) as u8));
         }
     }
-    let pixels = rgb.chunks_exact(3).map(|c| nearest_565(c[0], c[1], c[2])).collect();
+    let pixels = rgb
+        .chunks_exact(3)
+        .map(|c| nearest_565(c[0], c[1], c[2]))
+        .collect();
     (rgb, pixels)
 }
 
@@ -51,9 +54,30 @@ struct Kind {
 /// Writes one reel of each kind into `folder`.
 pub fn reels(folder: &Path) {
     let kinds = [
-        Kind { name: "raw-square.tbr", title: "Harbour, square", size: (120, 96), shape: Shape::Rectangle, sound: Some(SoundCoding::Pcm16), coding: 0 },
-        Kind { name: "raw-round.tbr", title: "Harbour, round <b>& more</b>", size: (96, 96), shape: Shape::Ellipse, sound: Some(SoundCoding::Adpcm), coding: 0 },
-        Kind { name: "silent.tbr", title: "Harbour, silent", size: (80, 40), shape: Shape::Rectangle, sound: None, coding: 0 },
+        Kind {
+            name: "raw-square.tbr",
+            title: "Harbour, square",
+            size: (120, 96),
+            shape: Shape::Rectangle,
+            sound: Some(SoundCoding::Pcm16),
+            coding: 0,
+        },
+        Kind {
+            name: "raw-round.tbr",
+            title: "Harbour, round <b>& more</b>",
+            size: (96, 96),
+            shape: Shape::Ellipse,
+            sound: Some(SoundCoding::Adpcm),
+            coding: 0,
+        },
+        Kind {
+            name: "silent.tbr",
+            title: "Harbour, silent",
+            size: (80, 40),
+            shape: Shape::Rectangle,
+            sound: None,
+            coding: 0,
+        },
     ];
     for kind in kinds {
         write(&folder.join(kind.name), &kind);
@@ -70,7 +94,10 @@ fn write(path: &Path, kind: &Kind) {
             Shape::Ellipse => ReelShape::Ellipse,
         },
         clock_rate: if kind.sound.is_some() { RATE } else { 48_000 },
-        rate: Ratio { num: PICTURES, den: 1 },
+        rate: Ratio {
+            num: PICTURES,
+            den: 1,
+        },
         sound: match kind.sound {
             None => ReelSound::None,
             Some(SoundCoding::Pcm16) => ReelSound::PcmS16,
@@ -90,16 +117,28 @@ fn write(path: &Path, kind: &Kind) {
     let file = File::create(path).unwrap();
     let mut writer = ReelWriter::new(file, &settings, Some(&poster)).unwrap();
     let mut encoder = RawEncoder::new(width, height, kind.shape, Default::default()).unwrap();
-    let mut sound = kind.sound.map(BlockEncoder::new);
+    let mut sound = kind.sound.map(|sound| BlockEncoder::new(sound, RATE));
     let ticks = settings.clock_rate / 2;
     for half in 0..2 * SECONDS {
         let time = u64::from(half * ticks);
         let in_slice = 0..PICTURES / 2;
-        let pictures = in_slice.map(|i| picture(&mut encoder, kind, half * PICTURES / 2 + i, i * ticks * 2 / PICTURES, half % 2 == 0 && i == 0));
+        let pictures = in_slice.map(|i| {
+            picture(
+                &mut encoder,
+                kind,
+                half * PICTURES / 2 + i,
+                i * ticks * 2 / PICTURES,
+                half % 2 == 0 && i == 0,
+            )
+        });
         let pictures = pictures.collect();
         let samples: Vec<i16> = (0..ticks).map(|i| tone(half * ticks + i)).collect();
-        let block = sound.as_mut().map_or_else(Vec::new, |sound| sound.encode(&samples));
-        writer.slice(&Slice::new(time, ticks, block, pictures)).unwrap();
+        let block = sound
+            .as_mut()
+            .map_or_else(Vec::new, |sound| sound.encode(&samples));
+        writer
+            .slice(&Slice::new(time, ticks, block, pictures))
+            .unwrap();
     }
     writer.finish().unwrap();
 }
@@ -113,7 +152,13 @@ fn tone(n: u32) -> i16 {
 fn picture(encoder: &mut RawEncoder, kind: &Kind, n: u32, tick_offset: u32, key: bool) -> Picture {
     let (width, height) = kind.size;
     let (rgb, pixels) = scene(width, height, n);
-    let input = PictureIn { width, height, rgb: &rgb, pixels: &pixels, unchanged: false };
+    let input = PictureIn {
+        width,
+        height,
+        rgb: &rgb,
+        pixels: &pixels,
+        unchanged: false,
+    };
     let encoded = encoder.encode(&input, key).unwrap();
     Picture {
         tick_offset,

@@ -143,7 +143,6 @@ fn a_running_reel_is_joined_without_an_end_and_stops_with_the_server() {
 
 /// When each slice came, and its tick; the burst is over at the first `prebuffer` bytes.
 pub struct Arrivals {
-    pub begun: Instant,
     pub slices: Vec<(Instant, u64)>,
     reader: Reader<Vec<u8>>,
     got: usize,
@@ -154,7 +153,6 @@ pub struct Arrivals {
 impl Arrivals {
     pub fn new() -> Self {
         Self {
-            begun: Instant::now(),
             slices: Vec::new(),
             reader: Reader::new(vec![0; 512 * 1024]),
             got: 0,

@@ -3,7 +3,7 @@
 use spin::{Mutex, MutexGuard};
 use thumbreel::coding::raw::Rectangles;
 use thumbreel::coding::{ByteOrder, Coding, DecodeError, MOST_SIDE, expand_565};
-use thumbreel::reel::{Header, PixelFormat};
+use thumbreel::reel::{Header, PixelFormat, Wire};
 use thumbreel::units::Rect;
 
 const PIXELS: usize = MOST_SIDE as usize * MOST_SIDE as usize;
@@ -19,6 +19,7 @@ pub struct Panel {
     width: usize,
     height: usize,
     order: ByteOrder,
+    wire: Wire,
     pixels: &'static mut [u16],
     rgba: &'static mut [[u8; 4]],
     changed: &'static mut [[u16; 4]],
@@ -32,6 +33,10 @@ impl Panel {
             width: 0,
             height: 0,
             order: ByteOrder::HighFirst,
+            wire: Wire {
+                bgr: false,
+                inverted: false,
+            },
             pixels: MutexGuard::leak(PANEL.lock()).as_mut_slice(),
             rgba: MutexGuard::leak(RGBA.lock()).as_mut_slice(),
             changed: MutexGuard::leak(CHANGED.lock()).as_mut_slice(),
@@ -49,6 +54,7 @@ impl Panel {
             PixelFormat::HighFirst => ByteOrder::HighFirst,
             PixelFormat::LowFirst => ByteOrder::LowFirst,
         };
+        self.wire = header.wire;
         self.pixels.fill(0);
         Ok(())
     }
@@ -108,7 +114,7 @@ impl Panel {
     pub fn rgba(&mut self) -> &[[u8; 4]] {
         let count = self.width * self.height;
         for (rgba, &pixel) in self.rgba[..count].iter_mut().zip(&self.pixels[..count]) {
-            let [r, g, b] = expand_565(pixel);
+            let [r, g, b] = expand_565(self.wire.turn(pixel));
             *rgba = [r, g, b, 255];
         }
         self.rgba
