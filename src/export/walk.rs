@@ -5,6 +5,7 @@ use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use super::ExportError;
+use crate::coding::patch::Level;
 use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
 use crate::reel::{
     Header, Picture, Piece, PixelFormat, ReelFile, Shape as ReelShape, Slice, SoundCoding as Coded,
@@ -293,6 +294,7 @@ fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
             PixelFormat::HighFirst => ByteOrder::HighFirst,
             PixelFormat::LowFirst => ByteOrder::LowFirst,
         },
+        level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables,
     }
 }

@@ -77,10 +77,11 @@ async function checkReel(name, want) {
     const got = await page.evaluate(async (at) => {
       const player = window.testPlayer();
       await player.seekTick(at);
-      return { number: player.shown.number, crc: window.testCrc(window.testPixels()), canvas: window.testCanvasAgrees() };
+      return { number: player.shown.number, crc: window.testCrc(window.testPixels()), note: player.note.textContent, canvas: window.testCanvasAgrees() };
     }, tick);
     check(got.number === number, `${name}: seek to tick ${tick} shows picture ${got.number}, not ${number}`);
     check(got.crc === crc, `${name}: picture ${number} differs from the Rust decoder's`);
+    check(!got.note, `${name}: picture ${number}: ${got.note}`);
     check(got.canvas, `${name}: the canvas does not show picture ${number}`);
   }
   // Between two pictures the earlier one stands; one step goes one picture.

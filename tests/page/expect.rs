@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
+use thumbreel::coding::patch::Level;
 use thumbreel::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
 use thumbreel::reel::{Header, PictureHeader, PixelFormat, ReelFile, Shape as ReelShape};
 use thumbreel::sound::{SoundCoding, decode_block};
@@ -29,6 +30,7 @@ pub fn panel(header: &Header, tables: Vec<u8>) -> PanelDecoder {
             PixelFormat::HighFirst => ByteOrder::HighFirst,
             PixelFormat::LowFirst => ByteOrder::LowFirst,
         },
+        level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables: tables,
     })
     .unwrap()

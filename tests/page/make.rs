@@ -4,7 +4,7 @@
 use std::fs::File;
 use std::path::Path;
 
-use thumbreel::coding::{PictureEncoder, PictureIn, RawEncoder, Shape, nearest_565};
+use thumbreel::coding::{ByteOrder, PictureEncoder, PictureIn, RawEncoder, Shape, nearest_565};
 use thumbreel::reel::{
     Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice, SoundCoding as ReelSound,
 };
@@ -84,6 +84,11 @@ pub fn reels(folder: &Path) {
     }
 }
 
+fn encoder(kind: &Kind) -> Box<dyn PictureEncoder> {
+    let (width, height) = kind.size;
+    Box::new(RawEncoder::new(width, height, kind.shape, ByteOrder::HighFirst).unwrap())
+}
+
 fn write(path: &Path, kind: &Kind) {
     let (width, height) = kind.size;
     let settings = Settings {
@@ -116,7 +121,7 @@ fn write(path: &Path, kind: &Kind) {
     };
     let file = File::create(path).unwrap();
     let mut writer = ReelWriter::new(file, &settings, Some(&poster)).unwrap();
-    let mut encoder = RawEncoder::new(width, height, kind.shape, Default::default()).unwrap();
+    let mut encoder = encoder(kind);
     let mut sound = kind.sound.map(|sound| BlockEncoder::new(sound, RATE));
     let ticks = settings.clock_rate / 2;
     for half in 0..2 * SECONDS {
@@ -124,7 +129,7 @@ fn write(path: &Path, kind: &Kind) {
         let in_slice = 0..PICTURES / 2;
         let pictures = in_slice.map(|i| {
             picture(
-                &mut encoder,
+                encoder.as_mut(),
                 kind,
                 half * PICTURES / 2 + i,
                 i * ticks * 2 / PICTURES,
@@ -149,7 +154,13 @@ fn tone(n: u32) -> i16 {
     (phase.sin() * 8192.0) as i16
 }
 
-fn picture(encoder: &mut RawEncoder, kind: &Kind, n: u32, tick_offset: u32, key: bool) -> Picture {
+fn picture(
+    encoder: &mut dyn PictureEncoder,
+    kind: &Kind,
+    n: u32,
+    tick_offset: u32,
+    key: bool,
+) -> Picture {
     let (width, height) = kind.size;
     let (rgb, pixels) = scene(width, height, n);
     let input = PictureIn {

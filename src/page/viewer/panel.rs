@@ -1,15 +1,21 @@
 //! The panel in the page: every decoder behind it.
 
+use alloc::vec::Vec;
+
 use spin::{Mutex, MutexGuard};
+use thumbreel::coding::patch::{Decoder, Level, memory_bytes};
 use thumbreel::coding::raw::Rectangles;
 use thumbreel::coding::{ByteOrder, Coding, DecodeError, MOST_SIDE, expand_565};
-use thumbreel::reel::{Header, PixelFormat, Wire};
+use thumbreel::reel::{Header, Kind, PixelFormat, Wire};
 use thumbreel::units::Rect;
 
 const PIXELS: usize = MOST_SIDE as usize * MOST_SIDE as usize;
 const RECTANGLES: usize = 4096;
 const UNCHANGED: u8 = 2;
 
+const MEMORY: usize = memory_bytes(MOST_SIDE, MOST_SIDE);
+
+static PATCH: Mutex<[u8; MEMORY]> = Mutex::new([0; MEMORY]);
 static PANEL: Mutex<[u16; PIXELS]> = Mutex::new([0; PIXELS]);
 static RGBA: Mutex<[[u8; 4]; PIXELS]> = Mutex::new([[0; 4]; PIXELS]);
 static CHANGED: Mutex<[[u16; 4]; RECTANGLES]> = Mutex::new([[0; 4]; RECTANGLES]);
@@ -20,6 +26,8 @@ pub struct Panel {
     height: usize,
     order: ByteOrder,
     wire: Wire,
+    patch: Option<Decoder<&'static mut [u8]>>,
+    tables: Vec<u8>,
     pixels: &'static mut [u16],
     rgba: &'static mut [[u8; 4]],
     changed: &'static mut [[u16; 4]],
@@ -37,6 +45,8 @@ impl Panel {
                 bgr: false,
                 inverted: false,
             },
+            patch: None,
+            tables: Vec::new(),
             pixels: MutexGuard::leak(PANEL.lock()).as_mut_slice(),
             rgba: MutexGuard::leak(RGBA.lock()).as_mut_slice(),
             changed: MutexGuard::leak(CHANGED.lock()).as_mut_slice(),
@@ -55,12 +65,20 @@ impl Panel {
             PixelFormat::LowFirst => ByteOrder::LowFirst,
         };
         self.wire = header.wire;
+        if let Some(level) = Level::from_number(header.level) {
+            let memory = MutexGuard::leak(PATCH.lock()).as_mut_slice();
+            self.patch = Some(Decoder::new(header.width, header.height, level, memory)?);
+        }
         self.pixels.fill(0);
         Ok(())
     }
 
     /// Takes tables that the pictures need.
-    pub fn side_chunk(&mut self, _kind: u8, _bytes: &[u8]) {}
+    pub fn side_chunk(&mut self, kind: u8, bytes: &[u8]) {
+        if kind == Kind::Tables as u8 {
+            self.tables = bytes.to_vec();
+        }
+    }
 
     /// Decodes one picture; how many rectangles were sent.
     pub fn decode(&mut self, coding: u8, flags: u8, bytes: &[u8]) -> Result<usize, DecodeError> {
@@ -70,9 +88,38 @@ impl Panel {
         }
         match Coding::from_number(coding) {
             Some(Coding::Raw) => self.raw(bytes)?,
-            _ => return Err(DecodeError::Invalid("coding number")),
+            Some(Coding::Jpeg) => self.jpeg(bytes)?,
+            Some(Coding::Patch) => self.patch(bytes)?,
+            None => return Err(DecodeError::Invalid("coding number")),
         }
         Ok(self.count)
+    }
+
+    fn jpeg(&mut self, bytes: &[u8]) -> Result<(), DecodeError> {
+        let size = (self.width, self.height);
+        crate::jpeg::decode(bytes, &self.tables, size, &mut self.pixels[..size.0 * size.1])?;
+        let (w, h) = (self.width as u16, self.height as u16);
+        self.note(Rect { x: 0, y: 0, w, h });
+        Ok(())
+    }
+
+    fn patch(&mut self, bytes: &[u8]) -> Result<(), DecodeError> {
+        let Some(mut decoder) = self.patch.take() else {
+            return Err(DecodeError::Invalid("level"));
+        };
+        let decoded = decoder.decode(bytes);
+        if decoded.is_ok() {
+            decoder.changed().rectangles(|rect| {
+                for y in usize::from(rect.y)..usize::from(rect.y) + usize::from(rect.h) {
+                    let at = y * self.width + usize::from(rect.x);
+                    let row = &mut self.pixels[at..at + usize::from(rect.w)];
+                    decoder.row(rect.x.into(), y, row);
+                }
+                self.note(rect);
+            });
+        }
+        self.patch = Some(decoder);
+        decoded
     }
 
     fn note(&mut self, rect: Rect) {

@@ -6,6 +6,9 @@
 //! that the compiler calls unsafe.
 #![no_std]
 
+extern crate alloc;
+
+mod jpeg;
 mod panel;
 
 use core::fmt::Write;
@@ -21,6 +24,10 @@ const CHUNK: usize = MAX_CHUNK as usize;
 /// Samples in the longest slice: ten seconds at 96 kHz.
 const SAMPLES: usize = 960_000;
 const FACTS: usize = 64;
+
+/// Only JPEG pictures need one.
+#[global_allocator]
+static ALLOCATOR: dlmalloc::GlobalDlmalloc = dlmalloc::GlobalDlmalloc;
 
 static BUFFER: Mutex<[u8; CHUNK]> = Mutex::new([0; CHUNK]);
 static INPUT: Mutex<[u8; CHUNK]> = Mutex::new([0; CHUNK]);
