@@ -109,7 +109,7 @@ fn print(name: &str, s: &Survey) {
     row(
         "container",
         format!(
-            "{:.2} % of the file is neither sound nor picture",
+            "{:.2} % of the file: headers, checksums, padding, index",
             s.overhead() * 100.0
         ),
     );
@@ -323,6 +323,7 @@ fn json_of(name: &str, s: &Survey) -> Value {
         "worst_rate": s.worst_rate,
         "prebuffer": s.prebuffer,
         "payload_bytes": s.payload_bytes(),
+        "side_bytes": s.side_bytes(),
         "overhead": s.overhead(),
         "unchanged": s.slices.iter().map(|x| u64::from(x.unchanged)).sum::<u64>(),
         "bus_bytes": s.slices.iter().map(|x| x.bus_bytes).sum::<u64>(),

@@ -114,6 +114,11 @@ impl<R: Read + Seek> ReelFile<R> {
         &self.header
     }
 
+    /// The source beneath.
+    pub fn source(&self) -> &R {
+        &self.source
+    }
+
     /// Offset of the chunk that the last event came from.
     #[must_use]
     pub fn chunk_offset(&self) -> u64 {

@@ -71,6 +71,8 @@ pub enum Event<'a> {
         tick: u64,
         /// Its number in the whole reel.
         number: u32,
+        /// Its header.
+        header: PictureHeader,
     },
     /// Something cannot be presented. Sound is silent from `from` to `to`, and
     /// the next event goes on at `to`.
@@ -86,7 +88,7 @@ enum Found {
     Slice(ChunkHeader),
     Sound(ChunkHeader, Range<usize>),
     Picture(u64, u32, PictureHeader, Range<usize>),
-    Stale(u64, u32),
+    Stale(u64, u32, PictureHeader),
     Damage(Damage),
     End(Option<End>),
 }
@@ -294,7 +296,11 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                 header,
                 bytes: self.payload_bytes(range),
             },
-            Found::Stale(tick, number) => Event::Stale { tick, number },
+            Found::Stale(tick, number, header) => Event::Stale {
+                tick,
+                number,
+                header,
+            },
             Found::Damage(damage) => Event::Damage(damage),
             Found::End(end) => Event::End(end),
         }
@@ -502,7 +508,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                 let tick = h.time + u64::from(picture.tick_offset);
                 let number = h.first_picture.wrapping_add(i.into());
                 if stale {
-                    Found::Stale(tick, number)
+                    Found::Stale(tick, number, picture)
                 } else {
                     Found::Picture(tick, number, picture, range)
                 }

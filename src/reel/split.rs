@@ -164,10 +164,8 @@ fn cuts(
 ) -> Result<Vec<(u64, u64)>, SplitError> {
     let step = u64::from(settings.clock_rate) * u64::from(settings.index_step_ms) / 1000;
     let fixed = fixed_bytes(settings, poster);
-    // The longest slice is left as room, as the writer leaves it.
-    let slack = u64::from(super::layout::MAX_SLICE_SECONDS) * u64::from(settings.clock_rate);
     let size = |start: u64, end: u64, bytes: u64| {
-        let entries = (end - start + slack).div_ceil(step.max(1));
+        let entries = (end - start).div_ceil(step.max(1));
         fixed + bytes + index::chunk_length(u32::try_from(entries).unwrap_or(u32::MAX))
     };
     let mut cuts: Vec<(u64, u64)> = Vec::new();

@@ -1,6 +1,6 @@
 //! A reel's slices, measured: what `inspect` and the budget look at.
 
-use super::chunk::ChunkHeader;
+use super::chunk::{ChunkHeader, Kind};
 use super::end::End;
 use super::file::{FileError, ReelFile};
 use super::header::Header;
@@ -95,15 +95,15 @@ impl Survey {
                 bus_bytes: 0,
                 unchanged: 0,
             }),
-            Event::Picture { header, bytes, .. } => {
+            Event::Picture { header, .. } | Event::Stale { header, .. } => {
                 if let Some(slice) = self.slices.last_mut() {
-                    slice.picture_bytes += bytes.len() as u64;
+                    slice.picture_bytes += u64::from(header.length);
                     slice.bus_bytes += u64::from(header.bus_bytes);
                     slice.unchanged += u16::from(header.is_unchanged());
                 }
             }
             Event::Damage(damage) => self.damage.push(damage),
-            Event::Header(_) | Event::Sound { .. } | Event::Stale { .. } | Event::End(_) => {}
+            Event::Header(_) | Event::Sound { .. } | Event::End(_) => {}
         }
     }
 
@@ -133,16 +133,25 @@ impl Survey {
             .sum()
     }
 
-    /// Share of the file that is neither sound nor picture payload: headers,
-    /// checksums, padding, poster, tables, index. From 0 to 1.
+    /// Bytes of poster, tables and note.
+    #[must_use]
+    pub fn side_bytes(&self) -> u64 {
+        let kinds = [Kind::Poster, Kind::Tables, Kind::Note];
+        let others = self.others.iter().map(|o| &o.header);
+        let sides = others.filter(|h| h.kind().is_some_and(|k| kinds.contains(&k)));
+        sides.map(|h| u64::from(h.used)).sum()
+    }
+
+    /// Share of the file that carries nothing: headers, checksums, padding,
+    /// index, end. From 0 to 1.
     #[must_use]
     pub fn overhead(&self) -> f64 {
         let total = self.file_bytes.max(1) as f64;
-        (total - self.payload_bytes() as f64) / total
+        (total - (self.payload_bytes() + self.side_bytes()) as f64) / total
     }
 }
 
 fn note_text(header: &ChunkHeader, bytes: &[u8]) -> Option<String> {
-    let note = header.kind() == Some(super::chunk::Kind::Note);
+    let note = header.kind() == Some(Kind::Note);
     note.then(|| String::from_utf8_lossy(bytes).into_owned())
 }

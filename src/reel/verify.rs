@@ -162,10 +162,13 @@ impl Check {
 
     fn see(&mut self, header: &Header, event: &Event<'_>, at: u64) {
         match event {
-            Event::Header(_) | Event::Sound { .. } | Event::Stale { .. } => {}
+            Event::Header(_) | Event::Sound { .. } => {}
             Event::Chunk(h, bytes) => self.side(header, h, bytes, at),
             Event::Slice(h) => self.slice(header, h, at),
             Event::Picture {
+                header: picture, ..
+            }
+            | Event::Stale {
                 header: picture, ..
             } => self.picture(picture),
             Event::Damage(Damage {

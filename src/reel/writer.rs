@@ -89,7 +89,9 @@ impl<W: Write + Seek> ReelWriter<W> {
 
     /// Refuses a slice after which index and end would not fit any more.
     fn check_size(&self, slice: &Slice) -> Result<(), WriteError> {
-        let after = self.out.offset + slice.chunk_length() + self.closing_length();
+        let end = slice.time.saturating_add(slice.ticks.into());
+        let ticks = end.saturating_sub(self.out.header.first_tick);
+        let after = self.out.offset + slice.chunk_length() + self.closing_length(ticks);
         match self.out.size_limit {
             Some(limit) if after > limit => Err(WriteError::TooLarge { limit }),
             _ => Ok(()),
@@ -102,13 +104,10 @@ impl<W: Write + Seek> ReelWriter<W> {
         self.out.offset
     }
 
-    /// Bytes that `finish` will add at most, were one more slice written before.
-    #[must_use]
-    pub fn closing_length(&self) -> u64 {
-        let longest = u64::from(self.out.header.most_ticks);
-        let time = self.out.end.ticks + longest;
-        let entries = time.div_ceil(u64::from(self.step)).min(MAX_ENTRIES as u64) as u32;
-        index::chunk_length(entries) + chunk_length(END_PAYLOAD as u64)
+    /// Bytes that `finish` would add to a reel of `ticks` ticks.
+    fn closing_length(&self, ticks: u64) -> u64 {
+        let entries = ticks.div_ceil(u64::from(self.step)).min(MAX_ENTRIES as u64);
+        index::chunk_length(entries as u32) + chunk_length(END_PAYLOAD as u64)
     }
 
     /// States the bytes to have before play starts, where a rehearsal knows better.

@@ -1,27 +1,17 @@
 //! Small reels made by hand: synthetic payloads under the real container.
 
 use std::io::Cursor;
-use thumbreel::reel::{Header, Picture, Poster, ReelWriter, Settings, Slice, SoundCoding, Summary};
+use thumbreel::faults::Chance;
+use thumbreel::reel::{
+    Event, Header, Picture, Poster, Reader, ReelFile, ReelWriter, Settings, Slice, SoundCoding,
+    Summary, Survey, crc32,
+};
 use thumbreel::units::Ratio;
 
-/// A generator of repeatable bytes (xorshift64*).
-pub struct Bytes(u64);
-
-impl Bytes {
-    pub fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
-    }
-
-    pub fn number(&mut self, below: u64) -> u64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) % below
-    }
-
-    pub fn take(&mut self, n: usize) -> Vec<u8> {
-        (0..n).map(|_| self.number(256) as u8).collect()
-    }
+/// `n` repeatable bytes.
+pub fn bytes(seed: u64, n: usize) -> Vec<u8> {
+    let mut chance = Chance::new(seed);
+    (0..n).map(|_| chance.below(256) as u8).collect()
 }
 
 /// Settings of a tiny reel: 16x12 pixels, 8 kHz sound, 10 pictures a second.
@@ -38,7 +28,7 @@ pub fn tiny_settings() -> Settings {
         title: "Harbour at dusk".into(),
         note: "made by hand".into(),
         tables: vec![7; 20],
-        index_step_ms: 200,
+        index_step_ms: 50,
         ..Settings::default()
     }
 }
@@ -47,29 +37,41 @@ pub fn tiny_poster() -> Poster {
     Poster {
         width: 4,
         height: 3,
-        bytes: Bytes::new(99).take(24),
+        bytes: bytes(99, 24),
     }
 }
 
-/// Slice `i` of a tiny reel: 100 ms, one picture in each, every third a key
-/// slice, every fourth picture unchanged unless it is a key picture.
+/// Slice `i` of a tiny reel: 25 ms, one picture in each, every third a key
+/// slice, every fourth picture unchanged unless it is a key picture. A chunk is
+/// one sector; every fifth takes two.
 pub fn tiny_slice(i: u64) -> Slice {
-    let mut bytes = Bytes::new(i + 1);
     let key = i.is_multiple_of(3);
     let unchanged = !key && i % 4 == 1;
-    let length = if unchanged { 0 } else { 5 + i as usize * 3 };
+    let length = match i {
+        _ if unchanged => 0,
+        _ if i % 5 == 4 => 300 + i as usize,
+        _ => 5 + i as usize * 3,
+    };
     let picture = Picture {
-        tick_offset: 0,
+        tick_offset: (i % 3) as u32,
         coding: 2,
         key,
         unchanged,
         windows: u16::from(!unchanged),
         cost: 100 + i as u32,
         bus_bytes: if unchanged { 0 } else { 11 + 2 * 16 },
-        bytes: bytes.take(length),
+        bytes: bytes(2 * i + 2, length),
     };
-    Slice::new(i * 800, 800, bytes.take(800), vec![picture])
+    Slice::new(
+        i * TINY_TICKS,
+        TINY_TICKS as u32,
+        bytes(2 * i + 1, TINY_TICKS as usize),
+        vec![picture],
+    )
 }
+
+/// Ticks in a tiny slice.
+pub const TINY_TICKS: u64 = 200;
 
 pub fn tiny_slices(n: u64) -> Vec<Slice> {
     (0..n).map(tiny_slice).collect()
@@ -97,4 +99,71 @@ pub fn tiny_reel(n: u64) -> Vec<u8> {
 /// The header of a whole reel.
 pub fn header_of(reel: &[u8]) -> Header {
     Header::parse(reel[..512].try_into().unwrap()).unwrap()
+}
+
+/// Every slice that can be read, damage passed over, as a player presents it.
+pub fn read_slices(reel: &[u8]) -> Vec<Slice> {
+    let Ok(mut file) = ReelFile::new(Cursor::new(reel)) else {
+        return Vec::new();
+    };
+    let mut slices = Vec::new();
+    while let Some(slice) = file.next_slice().unwrap() {
+        slices.push(slice);
+    }
+    slices
+}
+
+/// The end of each slice chunk of a whole reel, as an offset.
+pub fn slice_ends(reel: &[u8]) -> Vec<(u64, u64)> {
+    let mut file = ReelFile::new(Cursor::new(reel)).unwrap();
+    Survey::read(&mut file)
+        .unwrap()
+        .slices
+        .iter()
+        .map(|s| (s.offset, s.offset + u64::from(s.header.length)))
+        .collect()
+}
+
+/// Every event as text, whatever the pieces: `pieces` says how many bytes to
+/// supply next.
+pub fn events(reel: &[u8], mut pieces: impl FnMut() -> usize) -> Vec<String> {
+    let mut reader = Reader::new(vec![0; 1 << 16]);
+    let mut at = 0;
+    let mut seen = Vec::new();
+    while !reader.is_finished() {
+        if reader.need().length > 0 {
+            if at == reel.len() {
+                reader.end_of_input();
+            }
+            let end = reel.len().min(at + pieces().max(1));
+            at += reader.supply(&reel[at..end]);
+        }
+        match reader.next() {
+            Err(error) => {
+                seen.push(format!("{error}"));
+                return seen;
+            }
+            Ok(Some(event)) => seen.push(event_text(&event)),
+            Ok(None) => {}
+        }
+        assert!(seen.len() < 100_000, "the reader does not come to an end");
+    }
+    seen
+}
+
+/// Bytes by their checksum, so that a difference can be read.
+fn event_text(event: &Event<'_>) -> String {
+    match event {
+        Event::Chunk(h, bytes) => format!("{h:?} {:08x}", crc32(bytes)),
+        Event::Sound { tick, ticks, bytes } => {
+            format!("sound {tick} {ticks} {:08x}", crc32(bytes))
+        }
+        Event::Picture {
+            tick,
+            number,
+            header,
+            bytes,
+        } => format!("picture {tick} {number} {header:?} {:08x}", crc32(bytes)),
+        other => format!("{other:?}"),
+    }
 }

@@ -1,6 +1,11 @@
-//! The container: what is written is what is read.
+//! The container: what is written is what is read, and what the format's text says.
 
 #[path = "../common/mod.rs"]
 mod common;
 
+mod archive;
+mod cost;
+mod grammar;
+mod laws;
 mod round_trip;
+mod written;

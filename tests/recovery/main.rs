@@ -1,0 +1,10 @@
+//! Recovery: cuts, flips, failing disks, hostile files.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod cuts;
+mod faults;
+mod flips;
+mod hostile;
+mod sinks;
