@@ -4,9 +4,10 @@
 use super::films::{Film, FilmCoding};
 use super::rust_side::events;
 use super::tools::{EVERYWHERE, Target};
-use crate::common::reels::{Bytes, tiny_reel};
+use crate::common::reels::tiny_reel;
 use std::fs;
 use thumbreel::coding::patch::Level;
+use thumbreel::faults::Chance;
 use thumbreel::reel::SoundCoding;
 
 /// The first line in which two texts differ, to be read by people.
@@ -145,11 +146,11 @@ fn cut_at_every_sector_and_between() {
 }
 
 /// What cards and links do to bytes: flips, zeroed, lost and doubled sectors.
-fn hurt(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
+fn hurt(reel: &[u8], random: &mut Chance) -> Vec<u8> {
     let mut reel = reel.to_vec();
-    for _ in 0..=random.number(3) {
-        let sector = random.number(reel.len() as u64 / 512) as usize * 512;
-        match random.number(5) {
+    for _ in 0..=random.below(3) {
+        let sector = random.below(reel.len() as u64 / 512) as usize * 512;
+        match random.below(5) {
             0 => reel[sector..sector + 512].fill(0),
             1 => drop(reel.drain(sector..sector + 512)),
             2 => {
@@ -157,8 +158,8 @@ fn hurt(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
                 reel.splice(sector..sector, copy);
             }
             _ => {
-                let at = random.number(reel.len() as u64) as usize;
-                reel[at] ^= 1 << random.number(8);
+                let at = random.below(reel.len() as u64) as usize;
+                reel[at] ^= 1 << random.below(8);
             }
         }
     }
@@ -167,7 +168,7 @@ fn hurt(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
 
 #[test]
 fn damaged_reels_are_judged_alike() {
-    let mut random = Bytes::new(7);
+    let mut random = Chance::new(7);
     let small = Film {
         width: 24,
         height: 16,

@@ -104,7 +104,7 @@ impl Story {
                 header,
                 bytes,
             } => self.say_picture(*tick, *number, header, bytes),
-            Event::Stale { tick, number } => self.line(&format!("stale {tick} {number}")),
+            Event::Stale { tick, number, .. } => self.line(&format!("stale {tick} {number}")),
             Event::Damage(d) => {
                 let chunk = d
                     .error
