@@ -4,6 +4,8 @@ use std::process::ExitCode;
 
 use clap::Subcommand;
 
+use super::budget::board;
+use super::out::say;
 use crate::board::{Board, sections};
 
 /// Board profiles: list, show, explain, check.
@@ -55,34 +57,34 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 fn list(json: bool) -> anyhow::Result<ExitCode> {
     let boards = Board::built_in();
     if json {
-        println!("{}", serde_json::to_string_pretty(&boards)?);
+        say!("{}", serde_json::to_string_pretty(&boards)?);
         return Ok(ExitCode::SUCCESS);
     }
     let width = boards.iter().map(|b| b.name.len()).max().unwrap_or(0);
     for board in &boards {
-        println!("{:width$}  {}", board.name, board.description);
+        say!("{:width$}  {}", board.name, board.description);
     }
     Ok(ExitCode::SUCCESS)
 }
 
 fn show(name: &str, json: bool) -> anyhow::Result<ExitCode> {
-    let board = Board::find(name)?;
+    let board = board(name)?;
     if json {
-        println!("{}", serde_json::to_string_pretty(&board)?);
+        say!("{}", serde_json::to_string_pretty(&board)?);
     } else {
-        print!("{}", board.to_toml());
+        super::out::bytes(board.to_toml().as_bytes());
     }
     Ok(ExitCode::SUCCESS)
 }
 
 fn keys() -> ExitCode {
     for (section, keys) in sections() {
-        println!("[{section}]");
+        say!("[{section}]");
         for key in keys {
-            println!("  {}:{} [{}]", key.name, key.what, key.unit);
-            println!("      {}", key.whence);
+            say!("  {}:{} [{}]", key.name, key.what, key.unit);
+            say!("      {}", key.whence);
         }
-        println!();
+        say!("");
     }
     ExitCode::SUCCESS
 }
@@ -92,9 +94,9 @@ fn check(names: &[String]) -> ExitCode {
     for name in names {
         match Board::find(name) {
             Ok(board) => {
-                println!("{name}: good: {}", board.description);
+                say!("{name}: good: {}", board.description);
                 for advice in board.advice() {
-                    println!("  {}: {}", advice.key, advice.text);
+                    say!("  {}: {}", advice.key, advice.text);
                 }
             }
             Err(error) => {

@@ -14,6 +14,7 @@ use crate::budget::{
 use crate::units::Ratio;
 
 use super::out::say;
+use super::{Usage, values};
 
 /// Will it play: need against capacity of link, bus, cores, memory, sound, card and power.
 ///
@@ -58,10 +59,10 @@ pub struct Args {
 #[derive(clap::Args)]
 pub(super) struct SettingsArgs {
     /// Size in pixels, for settings without a reel [default: the board's panel].
-    #[arg(long, value_name = "WxH", value_parser = size, conflicts_with = "reel")]
+    #[arg(long, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
     size: Option<(u16, u16)>,
     /// Pictures a second, for settings without a reel.
-    #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = rate, conflicts_with = "reel")]
+    #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
     rate: Ratio,
     /// Picture coding, for settings without a reel.
     #[arg(long, default_value = "patch", conflicts_with = "reel")]
@@ -124,34 +125,29 @@ fn percent(text: &str) -> Result<f64, String> {
         .ok_or_else(|| "must be 0 to 90 percent".into())
 }
 
-fn positive(text: &str) -> Result<f64, String> {
+pub(super) fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
     (value > 0.0 && value <= 1e6)
         .then_some(value)
         .ok_or_else(|| "must be above 0 and at most a million".into())
 }
 
-fn size(text: &str) -> Result<(u16, u16), String> {
-    let parse = |t: &str| t.parse().ok().filter(|v| (16..=1024).contains(v));
-    text.split_once('x')
-        .and_then(|(w, h)| Some((parse(w)?, parse(h)?)))
-        .ok_or_else(|| "must be WIDTHxHEIGHT, each 16 to 1024, for example 240x240".into())
-}
-
-fn rate(text: &str) -> Result<Ratio, String> {
-    let (num, den) = text.split_once('/').unwrap_or((text, "1"));
-    let (num, den) = (num.parse().unwrap_or(0), den.parse().unwrap_or(0));
-    Ratio::new(num, den)
-        .filter(|r| (0.1..=120.0).contains(&(f64::from(r.num) / f64::from(r.den))))
-        .ok_or_else(|| {
-            "must be pictures a second from 0.1 to 120, for example 25 or 30000/1001".into()
-        })
-}
-
 impl SettingsArgs {
     /// The reel that such settings would make on `board`.
-    pub(super) fn facts(&self, board: &Board) -> ReelFacts {
+    ///
+    /// # Errors
+    /// A size or rate that no panel has.
+    pub(super) fn facts(&self, board: &Board) -> anyhow::Result<ReelFacts> {
         let (width, height) = self.size.unwrap_or_else(|| board.panel.upright_size());
+        if !(16..=1024).contains(&width) || !(16..=1024).contains(&height) {
+            return Err(Usage(format!(
+                "{width}x{height}: width and height must be 16 to 1024 pixels"
+            ))
+            .into());
+        }
+        if !(0.1..=120.0).contains(&(f64::from(self.rate.num) / f64::from(self.rate.den))) {
+            return Err(Usage("the rate must be 0.1 to 120 pictures a second".into()).into());
+        }
         let coding = match self.coding {
             CodingArg::Raw => PictureCoding::Raw,
             CodingArg::Jpeg => PictureCoding::Jpeg,
@@ -171,7 +167,7 @@ impl SettingsArgs {
         if board.panel.shape == Shape::Ellipse {
             settings.visible = std::f64::consts::FRAC_PI_4;
         }
-        settings.facts()
+        Ok(settings.facts())
     }
 }
 
@@ -180,7 +176,7 @@ impl SettingsArgs {
 /// # Errors
 /// Board or reel cannot be used, or the picture cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let board = Board::find(&args.board)?;
+    let board = board(&args.board)?;
     let reel = facts(args.reel.as_deref(), &args.settings, &board)?;
     let terms = Terms {
         margin: args.margin / 100.0,
@@ -227,6 +223,11 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(exit_code(verdict))
 }
 
+/// The board of a name or path; a wrong one is a usage error.
+pub(super) fn board(name: &str) -> anyhow::Result<Board> {
+    Board::find(name).map_err(|error| Usage(error.to_string()).into())
+}
+
 /// The reel's facts, or those of the settings.
 pub(super) fn facts(
     reel: Option<&std::path::Path>,
@@ -235,7 +236,7 @@ pub(super) fn facts(
 ) -> anyhow::Result<ReelFacts> {
     match reel {
         Some(path) => Ok(ReelFacts::read(path)?),
-        None => Ok(settings.facts(board)),
+        None => settings.facts(board),
     }
 }
 

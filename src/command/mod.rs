@@ -13,6 +13,7 @@ mod export;
 mod inspect;
 pub mod manual;
 pub(crate) mod out;
+mod rehearse;
 mod repair;
 mod serve;
 mod show;
@@ -44,6 +45,7 @@ enum Command {
     Export(export::Args),
     Inspect(inspect::Args),
     Manual(manual::Args),
+    Rehearse(rehearse::Args),
     Repair(repair::Args),
     Serve(serve::Args),
     Verify(verify::Args),
@@ -77,6 +79,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Export(args) => export::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),
+        Command::Rehearse(args) => rehearse::run(args),
         Command::Repair(args) => repair::run(args),
         Command::Serve(args) => serve::run(args),
         Command::Verify(args) => verify::run(args),

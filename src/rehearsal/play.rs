@@ -187,7 +187,11 @@ impl<'a> Stage<'a> {
             self.run.gaps += 1;
             self.run.gap_ns += gap;
         }
-        self.run.least_ahead_ns = self.run.least_ahead_ns.min(clock.saturating_sub(ready));
+        // The first slice is there by definition of the start.
+        if number > 0 {
+            let ahead = clock.saturating_sub(ready);
+            self.run.least_ahead_ns = self.run.least_ahead_ns.min(ahead);
+        }
         self.scratch.began.push(clock);
         clock
     }

@@ -1,5 +1,6 @@
 //! Budget: published formulas, worst windows, verdicts, what would help.
 
+mod command;
 mod formulas;
 mod from_reel;
 mod verdicts;

@@ -1,0 +1,282 @@
+//! `thumbreel rehearse`: will it play, by playing it in simulated time.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use clap::ValueEnum;
+
+use crate::board::{LatePolicy, StarvePolicy};
+use crate::budget::{Link, ReelFacts};
+use crate::rehearsal::{
+    Cause, Conditions, Fault, FaultKind, Least, Rehearsal, StallPlan, Tally, trace_chart,
+};
+use crate::units::Nanos;
+
+use super::budget::{From, SettingsArgs, board, bytes, clock, facts};
+use super::out::say;
+use super::{Usage, size, values};
+
+/// Play a reel thousands of times in simulated time, stalls and losses included.
+///
+/// Exit code: 0 every rehearsal was clean, 3 at least 99 in 100 were, 4 fewer were.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:
+  thumbreel rehearse ferry.tbr --board lantern-room --from sd
+  thumbreel rehearse ferry.tbr --board porthole --from wifi --runs 10000
+  thumbreel rehearse ferry.tbr --board porthole --stall-at 0:20=250 --chart level.svg")]
+pub struct Args {
+    /// The reel; without one the settings below are rehearsed.
+    reel: Option<PathBuf>,
+    /// A built-in board's name or a profile's path.
+    #[arg(long, short)]
+    board: String,
+    /// Where the reel is read from [default: the card, else the air].
+    #[arg(long)]
+    from: Option<From>,
+    /// How many rehearsals.
+    #[arg(long, default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    runs: u32,
+    /// Seed of the first; the others count up from it.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Bytes in the ring before play begins [default: the player's, else the reel's].
+    #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
+    start: Option<u64>,
+    /// Bytes of the ring [default: what memory leaves].
+    #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
+    ring: Option<u64>,
+    /// What happens to late pictures [default: the player's policy].
+    #[arg(long)]
+    late: Option<Late>,
+    /// What happens when the sound runs dry [default: the player's policy].
+    #[arg(long)]
+    starve: Option<Starve>,
+    /// A stall at a place in the reel, in milliseconds, instead of stalls by chance; may be repeated.
+    #[arg(long, value_name = "TIME=MS", value_parser = stall)]
+    stall_at: Vec<(Nanos, f64)>,
+    /// No stalls at all.
+    #[arg(long, conflicts_with = "stall_at")]
+    no_stalls: bool,
+    /// Draw the level of the ring in the worst rehearsal (SVG).
+    #[arg(long, value_name = "FILE")]
+    chart: Option<PathBuf>,
+    #[command(flatten)]
+    settings: SettingsArgs,
+    /// One JSON document.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Late {
+    /// Leave it out as soon as its successor is due.
+    Drop,
+    /// Show every picture, however late.
+    CatchUp,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Starve {
+    /// Stop the clock and refill to the start level.
+    Pause,
+    /// Let the clock run over silence.
+    Silence,
+}
+
+fn stall(text: &str) -> Result<(Nanos, f64), String> {
+    let wrong = || "write it as TIME=MILLISECONDS, for example 0:20=250".to_owned();
+    let (at, ms) = text.split_once('=').ok_or_else(wrong)?;
+    let ms: f64 = ms.parse().map_err(|_| wrong())?;
+    if !(0.0..=600_000.0).contains(&ms) {
+        return Err(wrong());
+    }
+    Ok((values::time(at)?, ms))
+}
+
+/// Rehearsals that find the least buffers; more would take longer than they tell.
+const LEAST_RUNS: u32 = 200;
+
+/// Runs the command.
+///
+/// # Errors
+/// Board or reel cannot be used, or the picture cannot be written.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let board = board(&args.board)?;
+    let reel = facts(args.reel.as_deref(), &args.settings, &board)?;
+    let first = Link::of(&board)
+        .first()
+        .copied()
+        .context("the board has no link")?;
+    let link = args.from.map_or(first, From::link);
+    let conditions = conditions(&args, &reel)?;
+    let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
+    let tally = rehearsal.many(args.runs, args.seed);
+    let least = rehearsal.least(args.runs.min(LEAST_RUNS), args.seed);
+    let worst = tally
+        .worst_gap
+        .or(tally.worst_late)
+        .map_or(args.seed, |(_, seed)| seed);
+    if let Some(path) = &args.chart {
+        let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
+        super::out::file(path, svg.as_bytes())?;
+    }
+    if args.json {
+        let (ring, start) = rehearsal.buffers();
+        let document = serde_json::json!({
+            "board": board.name, "link": link, "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
+            "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
+        });
+        say!("{}", serde_json::to_string_pretty(&document)?);
+    } else {
+        let what = args.reel.as_ref().map_or_else(
+            || "settings (typical pictures, assumed)".into(),
+            |p| p.display().to_string(),
+        );
+        say!("{what} on {} from {}", board.name, link.name());
+        print(&rehearsal, &tally, &least, &args);
+    }
+    Ok(exit_code(&tally))
+}
+
+fn exit_code(tally: &Tally) -> ExitCode {
+    let code = if tally.clean == tally.runs {
+        0
+    } else if u64::from(tally.clean) * 100 >= u64::from(tally.runs) * 99 {
+        3
+    } else {
+        4
+    };
+    ExitCode::from(code)
+}
+
+fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
+    let stalls = if args.no_stalls {
+        StallPlan::None
+    } else if args.stall_at.is_empty() {
+        StallPlan::Random
+    } else {
+        StallPlan::At(places(&args.stall_at, reel)?)
+    };
+    Ok(Conditions {
+        start_bytes: args.start,
+        ring_bytes: args.ring,
+        late: args.late.map(|late| match late {
+            Late::Drop => LatePolicy::Drop,
+            Late::CatchUp => LatePolicy::CatchUp,
+        }),
+        starve: args.starve.map(|starve| match starve {
+            Starve::Pause => StarvePolicy::Pause,
+            Starve::Silence => StarvePolicy::Silence,
+        }),
+        stalls,
+    })
+}
+
+/// Times in the reel as bytes of its slices.
+fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64, u64)>> {
+    let place = |(at, ms): &(Nanos, f64)| {
+        let tick = (at.0 as f64 / 1e9 * f64::from(reel.clock_rate)) as u64;
+        if tick >= reel.ticks() {
+            let text = format!(
+                "--stall-at {}: the reel ends at {}",
+                clock(at.0 as f64 / 1e9),
+                clock(reel.seconds())
+            );
+            return Err(Usage(text));
+        }
+        let before = reel
+            .slices
+            .iter()
+            .take_while(|s| s.tick + u64::from(s.ticks) <= tick);
+        Ok((before.map(|s| u64::from(s.bytes)).sum(), (ms * 1e6) as u64))
+    };
+    let mut places = stalls.iter().map(place).collect::<Result<Vec<_>, _>>()?;
+    places.sort_unstable();
+    Ok(places)
+}
+
+fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
+    let (ring, start) = rehearsal.buffers();
+    say!(
+        "  Plays clean in {} of {} rehearsals (seeds {} to {}; computed from the profile)",
+        tally.clean,
+        tally.runs,
+        args.seed,
+        args.seed + u64::from(tally.runs) - 1
+    );
+    say!(
+        "  Ring {}, filled to {} before play: first sound after {:.0} ms, at most {:.0} ms",
+        bytes(ring as f64),
+        bytes(start as f64),
+        ms(tally.mean_start_ns()),
+        ms(tally.longest_start_ns)
+    );
+    if let Some((gap, seed)) = tally.worst_gap {
+        say!(
+            "  Sound gaps in {} rehearsals; the worst was {:.0} ms at {} (seed {seed}): {}",
+            tally.with_gaps,
+            ms(gap.length_ns),
+            place(&gap),
+            gap.cause.words()
+        );
+    }
+    if let Some((late, seed)) = tally.worst_late {
+        say!(
+            "  Late or missing pictures in {} rehearsals: {} late, {} left out in all",
+            tally.with_late,
+            tally.late,
+            tally.dropped
+        );
+        let what = if late.kind == FaultKind::DroppedPicture {
+            "left out"
+        } else {
+            "late"
+        };
+        say!(
+            "    the worst was {what} by {:.0} ms at {} (seed {seed}): {}",
+            ms(late.length_ns),
+            place(&late),
+            late.cause.words()
+        );
+    }
+    for cause in Cause::ALL {
+        let first = tally.first_causes[cause as usize];
+        if first > 0 {
+            say!("  First fault of {first} rehearsals: {}", cause.words());
+        }
+    }
+    say!(
+        "  Picture behind sound: at most {:.0} ms until all of it is on the panel",
+        ms(tally.worst_sync_ns)
+    );
+    if let Some(level) = tally.low_water_bytes {
+        say!(
+            "  Lowest level of the ring as a slice began: {}",
+            bytes(level as f64)
+        );
+    }
+    if let Some(ahead) = tally.least_ahead_ns {
+        say!(
+            "  Least time by which a slice was ahead: {:.0} ms",
+            ms(ahead)
+        );
+    }
+    let runs = args.runs.min(LEAST_RUNS);
+    let words = |bytes_or: Option<u64>| {
+        bytes_or.map_or_else(|| "none is enough".into(), |b| bytes(b as f64))
+    };
+    say!(
+        "  Least that keeps {runs} rehearsals clean: before play {}, ring {}",
+        words(least.start_bytes),
+        words(least.ring_bytes)
+    );
+}
+
+fn ms(ns: u64) -> f64 {
+    ns as f64 / 1e6
+}
+
+fn place(fault: &Fault) -> String {
+    clock(fault.at_ns as f64 / 1e9)
+}

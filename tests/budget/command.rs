@@ -1,0 +1,136 @@
+//! The commands: exit codes, and figures that agree with the library.
+
+use assert_cmd::Command;
+
+fn thumbreel(arguments: &[&str]) -> (i32, String, String) {
+    let output = Command::cargo_bin("thumbreel")
+        .unwrap()
+        .args(arguments)
+        .output()
+        .unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (
+        output.status.code().unwrap(),
+        text(output.stdout),
+        text(output.stderr),
+    )
+}
+
+#[test]
+fn the_exit_code_tells_fit_tight_and_not() {
+    let verdict = |rate: &str| {
+        let call = [
+            "budget",
+            "--board",
+            "lantern-room",
+            "--from",
+            "sd",
+            "--coding",
+            "patch-light",
+            "--rate",
+            rate,
+        ];
+        thumbreel(&call).0
+    };
+    assert_eq!(verdict("10"), 0);
+    assert_eq!(verdict("120"), 4);
+    let middle: Vec<i32> = (20..60)
+        .step_by(2)
+        .map(|r| verdict(&r.to_string()))
+        .collect();
+    assert!(middle.contains(&3), "{middle:?}");
+    assert!(middle.is_sorted_by_key(|code| *code), "{middle:?}");
+}
+
+#[test]
+fn mistakes_are_usage_errors() {
+    let (code, _, error) = thumbreel(&["budget", "--board", "lantern-rom"]);
+    assert_eq!(code, 2);
+    assert!(error.contains("did you mean `lantern-room`?"), "{error}");
+    assert_eq!(
+        thumbreel(&["budget", "--board", "lantern-room", "--size", "9x9"]).0,
+        2
+    );
+    assert_eq!(
+        thumbreel(&[
+            "rehearse",
+            "--board",
+            "lantern-room",
+            "--stall-at",
+            "2:00=10"
+        ])
+        .0,
+        2
+    );
+    assert_eq!(
+        thumbreel(&["budget", "--board", "bell-buoy", "--from", "wifi"]).0,
+        1
+    );
+}
+
+#[test]
+fn json_holds_budgets_changes_stalls_and_the_comparison() {
+    let call = ["budget", "--board", "porthole", "--compare", "--json"];
+    let (code, out, _) = thumbreel(&call);
+    let document: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(code, 0);
+    assert_eq!(document["budgets"].as_array().unwrap().len(), 2);
+    assert_eq!(document["budgets"][0]["lines"][0]["part"], "card");
+    assert!(document["stalls"][1]["buffer_bytes"].as_u64().unwrap() > 0);
+    assert!(
+        document["comparison"]["crossover"]["need_bps"]
+            .as_f64()
+            .unwrap()
+            > 1e5
+    );
+}
+
+#[test]
+fn charts_are_whole_files() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("need.svg");
+    let path = file.to_str().unwrap();
+    assert_eq!(
+        thumbreel(&["budget", "--board", "porthole", "--chart", path]).0,
+        0
+    );
+    assert!(
+        std::fs::read_to_string(&file)
+            .unwrap()
+            .trim_end()
+            .ends_with("</svg>")
+    );
+    assert_eq!(
+        thumbreel(&[
+            "rehearse", "--board", "porthole", "--runs", "5", "--chart", path
+        ])
+        .0,
+        0
+    );
+    assert!(
+        std::fs::read_to_string(&file)
+            .unwrap()
+            .contains("Bytes in the ring")
+    );
+}
+
+/// A stall longer than the ring can hold breaks every rehearsal, and is named.
+#[test]
+fn a_stall_that_cannot_be_ridden_out_is_named() {
+    let call = [
+        "rehearse",
+        "--board",
+        "lantern-room",
+        "--stall-at",
+        "0:20=30000",
+        "--runs",
+        "10",
+        "--json",
+    ];
+    let (code, out, _) = thumbreel(&call);
+    let document: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(code, 4);
+    assert_eq!(document["tally"]["clean"], 0);
+    assert_eq!(document["worst"]["first"]["cause"], "stall");
+    assert_eq!(document["worst"]["first"]["kind"], "sound-gap");
+}
