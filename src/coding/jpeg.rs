@@ -7,9 +7,8 @@
 
 use jpeg_encoder::{ColorType, SamplingFactor};
 
-use super::{
-    CodingError, DecodeError, Encoded, PictureEncoder, PictureIn, WINDOW_BYTES, nearest_565,
-};
+use super::rate::{Ask, Trial};
+use super::{CodingError, DecodeError, Encoded, PictureIn, WINDOW_BYTES, nearest_565};
 
 /// Instructions a pixel of a scalar decoder: a floor, and a share for each
 /// payload byte (a fit to counts of a general-purpose decoder without SIMD).
@@ -24,14 +23,11 @@ const DHT: u8 = 0xC4;
 const APP0: u8 = 0xE0;
 
 /// Codes whole pictures as JPEG.
-pub struct JpegEncoder {
+pub(crate) struct JpegEncoder {
     width: u16,
     height: u16,
     nominal: u8,
-    /// Quality of the pictures to come, 1..=100.
-    quality: u8,
     tables: Vec<u8>,
-    started: bool,
 }
 
 impl JpegEncoder {
@@ -39,7 +35,7 @@ impl JpegEncoder {
     ///
     /// # Errors
     /// A size or quality outside its range.
-    pub fn new(width: u16, height: u16, quality: u8) -> Result<Self, CodingError> {
+    pub(crate) fn new(width: u16, height: u16, quality: u8) -> Result<Self, CodingError> {
         super::check_size(width, height)?;
         if !(1..=100).contains(&quality) {
             return Err(CodingError::Setting(format!(
@@ -59,37 +55,26 @@ impl JpegEncoder {
             width,
             height,
             nominal: quality,
-            quality,
             tables,
-            started: false,
         })
-    }
-
-    /// The content of the reel's `tables` chunk.
-    #[must_use]
-    pub fn tables(&self) -> &[u8] {
-        &self.tables
-    }
-
-    /// Changes the quality, 1..=100, of the pictures to come.
-    pub fn set_quality(&mut self, quality: u8) {
-        self.quality = quality.clamp(1, 100);
     }
 }
 
-impl PictureEncoder for JpegEncoder {
-    fn encode(&mut self, input: &PictureIn<'_>, key: bool) -> Result<Encoded, CodingError> {
+impl Trial for JpegEncoder {
+    fn attempt(
+        &mut self,
+        input: &PictureIn<'_>,
+        _key: bool,
+        ask: Ask,
+    ) -> Result<Encoded, CodingError> {
         input.check(self.width, self.height)?;
-        if input.unchanged && self.started && !key {
-            return Ok(Encoded::unchanged());
-        }
-        self.started = true;
-        let whole = compress(input.rgb, self.width, self.height, self.quality)?;
+        let quality = ask.quality.round().clamp(1.0, 100.0) as u8;
+        let whole = compress(input.rgb, self.width, self.height, quality)?;
         let mut bytes = vec![0xFF, SOI];
         for segment in segments(&whole)? {
             let shared = match segment.marker {
                 DHT | APP0 => true,
-                DQT => self.quality == self.nominal,
+                DQT => quality == self.nominal,
                 _ => false,
             };
             if !shared {
@@ -106,6 +91,12 @@ impl PictureEncoder for JpegEncoder {
             bus_bytes: 2 * pixels + WINDOW_BYTES,
             instructions: work as u32,
         })
+    }
+
+    fn accept(&mut self) {}
+
+    fn tables(&self) -> &[u8] {
+        &self.tables
     }
 }
 

@@ -15,10 +15,18 @@ pub mod jpeg;
 #[cfg(feature = "host")]
 mod panel;
 #[cfg(feature = "host")]
+mod plan;
+#[cfg(feature = "host")]
+pub(crate) mod rate;
+#[cfg(feature = "host")]
 mod raw_encoder;
 
 #[cfg(feature = "host")]
 pub use panel::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
+#[cfg(feature = "host")]
+pub use plan::{EncoderPlan, Means, Pick, Weights, encoder, pick};
+#[cfg(feature = "host")]
+pub use rate::{Bucket, Limits};
 #[cfg(feature = "host")]
 pub use raw_encoder::RawEncoder;
 
@@ -262,6 +270,11 @@ mod host {
         /// # Errors
         /// A picture of another size, or hard limits that nothing can keep.
         fn encode(&mut self, input: &PictureIn<'_>, key: bool) -> Result<Encoded, CodingError>;
+
+        /// The content of the reel's `tables` chunk; empty if there is none.
+        fn tables(&self) -> &[u8] {
+            &[]
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! Encoder of the `raw` coding: the whole picture, or only what changed.
 
 use super::dirty::Cells;
+use super::rate::{Ask, Trial};
 use super::raw::{HEAD, RECT_HEAD};
 use super::{
     ByteOrder, CodingError, Encoded, PictureEncoder, PictureIn, Shape, WINDOW_BYTES, mask,
@@ -19,6 +20,7 @@ pub struct RawEncoder {
     whole: Vec<Rect>,
     hidden: Vec<bool>,
     shown: Option<Vec<u16>>,
+    pending: Option<Vec<u16>>,
 }
 
 impl RawEncoder {
@@ -56,6 +58,7 @@ impl RawEncoder {
             },
             hidden,
             shown: None,
+            pending: None,
         })
     }
 
@@ -96,8 +99,13 @@ impl RawEncoder {
     }
 }
 
-impl PictureEncoder for RawEncoder {
-    fn encode(&mut self, input: &PictureIn<'_>, key: bool) -> Result<Encoded, CodingError> {
+impl Trial for RawEncoder {
+    fn attempt(
+        &mut self,
+        input: &PictureIn<'_>,
+        key: bool,
+        _ask: Ask,
+    ) -> Result<Encoded, CodingError> {
         input.check(self.width, self.height)?;
         let key = key || self.shown.is_none();
         let changed = match &self.shown {
@@ -121,7 +129,25 @@ impl PictureEncoder for RawEncoder {
             bus_bytes: bus_bytes(rects),
             instructions: INSTRUCTIONS_A_WINDOW * rects.len() as u32,
         };
-        self.shown = Some(input.pixels.to_vec());
+        self.pending = Some(input.pixels.to_vec());
+        Ok(encoded)
+    }
+
+    fn accept(&mut self) {
+        self.shown = self.pending.take();
+    }
+}
+
+impl PictureEncoder for RawEncoder {
+    fn encode(&mut self, input: &PictureIn<'_>, key: bool) -> Result<Encoded, CodingError> {
+        let ask = Ask {
+            quality: 100.0,
+            macroblocks: usize::MAX,
+        };
+        let encoded = self.attempt(input, key, ask)?;
+        if !encoded.unchanged {
+            self.accept();
+        }
         Ok(encoded)
     }
 }

@@ -3,12 +3,14 @@
 use super::super::neighbour::{Neighbour, guess};
 use super::super::predict::{Edge, Mode, Patch, Target};
 use super::super::syntax::*;
-use super::super::tables::{MOST_QUANTISER, step};
+use super::super::tables::step;
 use super::super::{Level, transform};
-use super::planes::{Past, Planes};
+use super::planes::{Past, Planes, error};
 use super::quantise::{Aim, Quantised, Spectrum, forward_fours, forward8, quantise};
 use super::search::Search;
+use super::work::Work;
 use super::write::{BIT, Levels, Rates, Sink, Writer, walk};
+use crate::coding::Weights;
 use crate::coding::dirty::Cells;
 
 /// Samples of one macroblock: 16x16 luma, 8x8 Co, 8x8 Cg.
@@ -40,13 +42,10 @@ struct Block {
 
 /// What things are worth against squared error.
 #[derive(Clone, Copy, Debug)]
-pub struct Weights {
-    /// Lambda over the square of the quantiser step.
+pub struct Worth {
+    /// Squared error of a bit, over the square of the quantiser step.
     pub lambda: f32,
-    /// Bits that a byte on the panel's bus is worth.
-    pub bus: f32,
-    /// Bits that an instruction of the decoder is worth.
-    pub instruction: f32,
+    pub weights: Weights,
     pub effort: u8,
 }
 
@@ -61,23 +60,24 @@ pub struct Picture<'a> {
     pub left: Neighbour,
     pub quantiser: u8,
     pub key: bool,
-    pub weights: Weights,
+    pub worth: Worth,
     pub cells: Cells,
     pub patch: Patch,
     pub hints: &'a mut [[i16; 2]],
-    /// Macroblocks that never show.
-    pub hidden: &'a [bool],
+    /// Macroblocks that must keep their pixels.
+    pub frozen: &'a [bool],
     pub columns: usize,
+    pub work: Work,
 }
 
 impl Picture<'_> {
     /// Codes the macroblock with `quantiser` as its aim.
     pub fn macroblock(&mut self, column: usize, line: usize, quantiser: u8) {
-        let hidden = self.hidden[line * self.columns + column];
+        let frozen = self.frozen[line * self.columns + column];
         let context = KEEP + usize::from(self.left.keep) + usize::from(self.above[column].keep);
         let lambda = self.lambda(quantiser);
         let keep = self.keep_cost(column, line) + lambda * self.rates.flag(context, true) as f32;
-        if hidden {
+        if frozen {
             return self.keep(column, context);
         }
         let mut best: Option<Choice> = None;
@@ -104,7 +104,7 @@ impl Picture<'_> {
     /// Squared error worth 1/256 bit at `quantiser`.
     fn lambda(&self, quantiser: u8) -> f32 {
         let step = step(quantiser) as f32 / 16.0;
-        self.weights.lambda * step * step / BIT as f32
+        self.worth.lambda * step * step / BIT as f32
     }
 
     fn intra_threshold(&self, quantiser: u8) -> f32 {
@@ -133,18 +133,7 @@ impl Picture<'_> {
         if self.key {
             return f32::INFINITY;
         }
-        let (x, y) = (column * 16, line * 16);
-        let mut sum = 0;
-        for j in 0..16 {
-            sum += error::<16>(self.source.0[0].row(x, y + j), self.past.0[0].row(x, y + j));
-        }
-        for p in 1..3 {
-            for j in 0..8 {
-                let y = y / 2 + j;
-                sum += error::<8>(self.source.0[p].row(x / 2, y), self.past.0[p].row(x / 2, y));
-            }
-        }
-        sum as f32
+        self.source.error(self.past, column, line) as f32
     }
 
     fn try_moved(
@@ -178,11 +167,11 @@ impl Picture<'_> {
             guess,
             lambda: root,
         };
-        let found = search(x, y, whole).run::<16>(&starts, self.weights.effort, &mut self.patch);
+        let found = search(x, y, whole).run::<16>(&starts, self.worth.effort, &mut self.patch);
         self.hints[here] = found.vector;
         // Four vectors pay only where one leaves much.
         let mut parts = None;
-        if found.cost > 256.0 * 1.2 && self.weights.effort > 0 {
+        if found.cost > 256.0 * 1.2 && self.worth.effort > 0 {
             let mut four = [[0i16; 2]; 4];
             let mut cost = 0.0;
             for i in 0..4 {
@@ -263,7 +252,7 @@ impl Picture<'_> {
 
     /// Bus time and instructions, in squared error.
     fn burden(&self, lambda: f32, vectors: &[[i16; 2]; 4]) -> f32 {
-        let w = &self.weights;
+        let w = &self.worth.weights;
         let fraction = vectors.iter().filter(|v| (v[0] | v[1]) & 3 != 0).count() as f32;
         let work = if self.rates.level == Level::Full {
             900.0 * fraction
@@ -453,7 +442,7 @@ impl Picture<'_> {
         let spectrum = forward8(&residual);
         let eight = quantise(&self.rates, &spectrum, &aim(kind, eight_flag));
         let mut chosen = (eight, false, eight_flag);
-        if full && (chosen.0.any) && self.weights.effort > 0 {
+        if full && (chosen.0.any) && self.worth.effort > 0 {
             let four_flag = self.rates.flag(fours, true);
             let spectrum4 = forward_fours(&residual);
             let four = quantise(&self.rates, &spectrum4, &aim(Kind::Fours, four_flag));
@@ -762,6 +751,18 @@ impl Picture<'_> {
         self.place(column, line, choice);
     }
 
+    /// Adds up the decoder's work.
+    fn account(&mut self, choice: &Choice) {
+        match (choice.intra, choice.split) {
+            (true, _) => self.work.intra(),
+            (false, false) => self.work.moved(choice.vectors[0], 16),
+            (false, true) => choice.vectors.iter().for_each(|&v| self.work.moved(v, 8)),
+        }
+        for block in choice.blocks.iter().flatten() {
+            self.work.block(last_of(&block.levels), block.fours);
+        }
+    }
+
     fn place(&mut self, column: usize, line: usize, choice: &Choice) {
         let (x, y) = (column * 16, line * 16);
         for j in 0..16 {
@@ -776,6 +777,7 @@ impl Picture<'_> {
                     .expect("a row");
             }
         }
+        self.account(choice);
         let some = |i: usize| choice.blocks[i].is_some();
         for i in 0..4 {
             if choice.intra || choice.vectors[i] != [0; 2] || some(i) || some(4) || some(5) {
@@ -798,14 +800,8 @@ impl Picture<'_> {
     }
 }
 
-#[inline]
-fn error<const N: usize>(a: &[u8; N], b: &[u8; N]) -> u32 {
-    let mut sum = 0;
-    for i in 0..N {
-        let d = i32::from(a[i]) - i32::from(b[i]);
-        sum += (d * d) as u32;
-    }
-    sum
+fn last_of(levels: &Levels) -> usize {
+    levels.iter().rposition(|&l| l != 0).unwrap_or(0)
 }
 
 fn residual_of(
@@ -902,9 +898,4 @@ fn walk_mode(pen: &mut impl Sink, base: usize, mode: Mode) {
     for &(i, f) in &flags[..n] {
         pen.flag(base + i, f);
     }
-}
-
-/// The quantiser nearest to `q` that the syntax allows.
-pub fn bounded(q: f32) -> u8 {
-    q.round().clamp(0.0, f32::from(MOST_QUANTISER)) as u8
 }

@@ -47,6 +47,21 @@ impl Planes {
         ])
     }
 
+    /// Squared error of a macroblock against another picture.
+    pub fn error(&self, other: &Self, column: usize, line: usize) -> u32 {
+        let (x, y) = (column * 16, line * 16);
+        let mut sum = 0;
+        for j in 0..16 {
+            sum += error::<16>(self.0[0].row(x, y + j), other.0[0].row(x, y + j));
+        }
+        for p in 1..3 {
+            for j in y / 2..y / 2 + 8 {
+                sum += error::<8>(self.0[p].row(x / 2, j), other.0[p].row(x / 2, j));
+            }
+        }
+        sum
+    }
+
     /// From 8-bit colours; the padding repeats the edge.
     pub fn fill(&mut self, rgb: &[u8], width: u16, height: u16) {
         let (w, h) = (usize::from(width), usize::from(height));
@@ -70,6 +85,17 @@ impl Planes {
             }
         }
     }
+}
+
+/// Squared error of two rows.
+#[inline]
+pub fn error<const N: usize>(a: &[u8; N], b: &[u8; N]) -> u32 {
+    let mut sum = 0;
+    for i in 0..N {
+        let d = i32::from(a[i]) - i32::from(b[i]);
+        sum += (d * d) as u32;
+    }
+    sum
 }
 
 fn padded(side: u16) -> usize {

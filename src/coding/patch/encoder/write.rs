@@ -171,6 +171,14 @@ impl Writer {
         }
     }
 
+    /// Flags and plain bits written.
+    pub fn elements(&self) -> u64 {
+        match self {
+            Self::Light(w) => w.elements,
+            Self::Full(w) => w.elements,
+        }
+    }
+
     pub fn finish(self) -> Vec<u8> {
         match self {
             Self::Light(w) => w.finish(),
@@ -207,11 +215,13 @@ pub struct BitWriter {
     bytes: Vec<u8>,
     pending: u64,
     filled: u32,
+    elements: u64,
 }
 
 impl BitWriter {
     fn put(&mut self, n: u32, value: u32) {
         self.pending = self.pending << n | u64::from(value);
+        self.elements += 1;
         self.filled += n;
         while self.filled >= 8 {
             self.filled -= 8;
@@ -238,6 +248,7 @@ pub struct RangeWriter {
     started: bool,
     /// Bytes the reader has taken beyond its first four.
     shifts: usize,
+    elements: u64,
 }
 
 impl Default for RangeWriter {
@@ -250,6 +261,7 @@ impl Default for RangeWriter {
             first: 0,
             started: false,
             shifts: 0,
+            elements: 0,
         }
     }
 }
@@ -265,12 +277,14 @@ impl RangeWriter {
             self.range = bound;
         }
         context.learn(flag);
+        self.elements += 1;
         self.refill();
     }
 
     fn bits(&mut self, n: u32, value: u32) {
         for i in (0..n).rev() {
             self.range >>= 1;
+            self.elements += 1;
             if value >> i & 1 != 0 {
                 self.low += u64::from(self.range);
             }

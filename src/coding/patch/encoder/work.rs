@@ -1,0 +1,84 @@
+//! Estimated instructions of a scalar 32-bit decoder, by what a picture uses.
+//!
+//! The figures are rounded counts of the decoder compiled for a core without
+//! vector instructions; they are an estimate, not a promise for any core.
+
+use super::super::Level;
+
+/// Instructions so far.
+#[derive(Clone, Copy, Debug)]
+pub struct Work {
+    level: Level,
+    sum: u64,
+}
+
+/// An 8x8 block's residual, by how much of it is used.
+const FLAT: u64 = 330;
+const SPARSE: u64 = 950;
+const DENSE: u64 = 1500;
+const FOURS: u64 = 1700;
+/// A flag of either level, with the control around it.
+const LIGHT_FLAG: u64 = 9;
+const FULL_FLAG: u64 = 22;
+/// Converting one pixel.
+const PIXEL: u64 = 14;
+
+impl Work {
+    /// What every picture costs: history and the loop.
+    pub const fn picture(level: Level, macroblocks: usize, key: bool) -> Self {
+        let each = if key { 150 } else { 40 + 384 * 3 / 4 };
+        Self {
+            level,
+            sum: 2000 + each * macroblocks as u64,
+        }
+    }
+
+    /// A block moved by `vector`, `side` luma samples square.
+    pub fn moved(&mut self, vector: [i16; 2], side: u64) {
+        let samples = side * side;
+        let mut cost = 160 + samples * 3 / 2;
+        if self.level == Level::Full {
+            let [x, y] = vector.map(|v| v & 3 != 0);
+            let high = if y { samples + 3 * side } else { samples };
+            cost += 12 * (u64::from(x) * high + u64::from(y) * samples);
+            if (vector[0] | vector[1]) & 7 != 0 {
+                cost += 5 * samples;
+            }
+        }
+        self.sum += cost;
+    }
+
+    /// An intra macroblock's prediction.
+    pub fn intra(&mut self) {
+        self.sum += 6 * 500;
+    }
+
+    /// A coded block whose last level stands at `last`.
+    pub fn block(&mut self, last: usize, fours: bool) {
+        self.sum += match (fours, last) {
+            (true, _) => FOURS,
+            (_, 0) => FLAT,
+            (_, 1..10) => SPARSE,
+            _ => DENSE,
+        };
+    }
+
+    /// Elements read.
+    pub fn flags(&mut self, n: u64) {
+        self.sum += n * if self.level == Level::Light {
+            LIGHT_FLAG
+        } else {
+            FULL_FLAG
+        };
+    }
+
+    /// Pixels converted.
+    pub fn show(&mut self, pixels: u32) {
+        self.sum += PIXEL * u64::from(pixels);
+    }
+
+    /// All of it.
+    pub fn total(self) -> u32 {
+        self.sum.min(u32::MAX.into()) as u32
+    }
+}
