@@ -113,8 +113,6 @@ pub fn encoder(plan: &EncoderPlan) -> Result<Box<dyn PictureEncoder>, CodingErro
 pub struct Means {
     /// Link bytes a second for pictures.
     pub link: Option<f64>,
-    /// Bus bytes a second.
-    pub bus: Option<f64>,
     /// Instructions a second for pictures.
     pub instructions: Option<f64>,
     /// Bytes of memory for decoding.

@@ -153,6 +153,7 @@ impl ChoiceArgs {
                     .limit_rate
                     .map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
                 effort: self.effort,
+                ..CodingChoice::default()
             },
             title: self.title.clone(),
             threads: self.threads,

@@ -188,7 +188,8 @@ impl<'a> Bench<'a> {
         };
         let failed = |reason| ConvertError::reel(&self.plan.output, reason);
         let poster = search.poster(self.plan.byte_order());
-        let settings = self.plan.settings();
+        let mut settings = self.plan.settings();
+        settings.tables = self.encoder.tables().to_vec();
         let mut writer = ReelWriter::new(file, &settings, Some(&poster)).map_err(failed)?;
         for slice in &slices {
             writer.slice(slice).map_err(failed)?;

@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use crate::board::Board;
-use crate::coding::Coding;
+use crate::coding::patch::Level;
+use crate::coding::{Coding, Limits};
 use crate::picture::{Anchor, Deinterlace, Dither, Filter, Fit, Pace};
 use crate::sound::{Downmix, SoundCoding};
 use crate::source::SoundChoice;
@@ -14,12 +15,16 @@ use crate::units::{Nanos, Ratio};
 pub struct CodingChoice {
     /// The coding; `None` leaves the choice to the board.
     pub coding: Option<Coding>,
+    /// Level of `patch`; `None` leaves it to the board.
+    pub level: Option<Level>,
     /// Quality, 1 (least) to 100; `None` for the coding's usual one.
     pub quality: Option<u8>,
     /// Most bytes a second that the link carries.
     pub limit_rate: Option<u32>,
     /// How long the encoder may search, 0 to 3; `None` for the usual.
     pub effort: Option<u8>,
+    /// Mean and limits beside the link's.
+    pub limits: Limits,
 }
 
 /// Everything that can be asked for. The default takes all from board and clip.

@@ -2,7 +2,14 @@
 
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
-use crate::coding::{Coding, CodingError, PictureEncoder, RawEncoder};
+use crate::coding::{self, Bucket, CodingError, EncoderPlan, Limits, PictureEncoder};
+use crate::picture::Dither;
+use crate::sound;
+
+/// Quality where none is asked for.
+const QUALITY: u8 = 60;
+/// Effort where none is asked for.
+const EFFORT: u8 = 2;
 
 pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, ConvertError> {
     make(plan).map_err(|reason| ConvertError::Coding {
@@ -12,17 +19,49 @@ pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, Co
 }
 
 fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
-    let (w, h) = (plan.picture.width, plan.picture.height);
-    match plan.coding.coding {
-        Coding::Raw => Ok(Box::new(RawEncoder::new(
-            w,
-            h,
-            plan.coding_shape(),
-            plan.byte_order(),
-        )?)),
-        other => Err(CodingError::Setting(format!(
-            "the coding {} is not ready",
-            other.name()
-        ))),
+    let choice = &plan.coding.choice;
+    let limits = Limits {
+        link: choice
+            .limit_rate
+            .map(|rate| picture_bucket(plan, rate))
+            .transpose()?,
+        ..choice.limits
+    };
+    coding::encoder(&EncoderPlan {
+        width: plan.picture.width,
+        height: plan.picture.height,
+        shape: plan.coding_shape(),
+        order: plan.byte_order(),
+        rate: plan.rate,
+        coding: plan.coding.coding,
+        level: plan.coding.level,
+        quality: choice.quality.unwrap_or(QUALITY),
+        effort: choice.effort.unwrap_or(EFFORT),
+        dither: plan.picture.dither != Dither::None,
+        limits,
+        weights: coding::Weights::default(),
+    })
+}
+
+/// What a limit on the whole reel leaves for pictures: less the sound, the
+/// pictures' own heads, and for each slice its head and two sectors of padding
+/// and check. The bucket holds one second.
+fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, CodingError> {
+    let sound = plan.sound.as_ref().map_or(0.0, |s| {
+        let block = sound::block_bytes(s.coding, s.rate as usize) as f64;
+        block + 8.0 / plan.slice_seconds
+    });
+    let pictures = f64::from(plan.rate.num) / f64::from(plan.rate.den);
+    let heads = 20.0 * pictures + 1100.0 / plan.slice_seconds;
+    let left = f64::from(rate) - sound - heads;
+    if left < 500.0 {
+        return Err(CodingError::Limit(format!(
+            "a limit of {rate} bytes a second leaves {left:.0} for pictures after {sound:.0} for sound and {heads:.0} for \
+             heads: allow more, or choose less sound or fewer pictures a second"
+        )));
     }
+    Ok(Bucket {
+        rate: left as u32,
+        depth: left as u32,
+    })
 }

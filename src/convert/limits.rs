@@ -2,7 +2,7 @@
 //! budget judges the finished reel.
 
 use crate::board::{Board, CardBus};
-use crate::coding::Coding;
+use crate::coding::{Coding, Means};
 use crate::units::Ratio;
 
 /// Share of a link or bus that a first choice of rate may use.
@@ -37,6 +37,18 @@ pub(super) fn link_bytes(board: &Board) -> f64 {
         window.min(air)
     });
     card.max(wifi)
+}
+
+/// What the board can spend on pictures.
+pub(super) fn means(board: &Board) -> Means {
+    let cpu = &board.cpu;
+    let sound = 2.0 * f64::from(board.sound.sample_rate);
+    Means {
+        link: Some(link_bytes(board) - sound),
+        instructions: Some(f64::from(cpu.clock_hz) * cpu.instructions_per_cycle * cpu.share),
+        memory: None,
+        jpeg: false,
+    }
 }
 
 /// The rate to take where none was asked for: the clip's own, or the largest

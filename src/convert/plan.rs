@@ -9,6 +9,7 @@ use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
 use super::limits;
 use crate::board::{self, Board};
+use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
@@ -68,6 +69,8 @@ pub struct ConvertPlan {
 pub struct PlannedCoding {
     /// The coding.
     pub coding: Coding,
+    /// Level of `patch`.
+    pub level: Level,
     /// Why, if the choice was left to us.
     pub why: Option<String>,
     /// Quality, effort and limits as asked for.
@@ -100,8 +103,8 @@ impl ConvertPlan {
         check_part(&open, &clip)?;
         let board = &choices.board;
         let picture = picture_plan(choices)?;
-        let coding = planned_coding(choices);
         let pixels = u64::from(picture.width) * u64::from(picture.height);
+        let coding = planned_coding(choices, &clip, &picture);
         let usual = || limits::rate_for(board, clip.picture.rate, pixels, coding.coding);
         let rate = check_rate(choices.rate.unwrap_or_else(usual))?;
         let sound = sound_plan(choices, &clip)?;
@@ -189,6 +192,17 @@ impl ConvertPlan {
                 .as_ref()
                 .map_or(reel::SoundCoding::None, reel_sound),
             coding: self.coding.coding as u8,
+            level: match self.coding.coding {
+                Coding::Patch => self.coding.level as u8,
+                Coding::Raw | Coding::Jpeg => 0,
+            },
+            working_memory: match self.coding.coding {
+                Coding::Patch => {
+                    patch::memory_bytes(self.picture.width, self.picture.height) as u32
+                        + patch::STATE_BYTES
+                }
+                Coding::Raw | Coding::Jpeg => 0,
+            },
             title: self.title.clone(),
             note: self.note(),
             ..reel::Settings::default()
@@ -483,10 +497,21 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
     Ok(Some(plan))
 }
 
-fn planned_coding(choices: &Choices) -> PlannedCoding {
+/// The coding asked for, or the one of least work that the board can play at
+/// the rate its bus allows.
+fn planned_coding(choices: &Choices, clip: &ClipInfo, picture: &PicturePlan) -> PlannedCoding {
+    let board = &choices.board;
+    let pixels = u64::from(picture.width) * u64::from(picture.height);
+    let rate = choices
+        .rate
+        .unwrap_or_else(|| limits::rate_for(board, clip.picture.rate, pixels, Coding::Patch));
+    let means = limits::means(board);
+    let pick = coding::pick(picture.width, picture.height, rate, &means);
+    let asked = choices.coding.coding;
     PlannedCoding {
-        coding: choices.coding.coding.unwrap_or(Coding::Raw),
-        why: None,
+        coding: asked.unwrap_or(pick.coding),
+        level: choices.coding.level.unwrap_or(pick.level),
+        why: asked.is_none().then_some(pick.reason),
         choice: choices.coding.clone(),
     }
 }
