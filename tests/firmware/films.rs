@@ -2,8 +2,11 @@
 //! encoders: a harbour in a few colours, and a tone that glides.
 
 use crate::common::reels::write_reel;
-use thumbreel::coding::patch::{Level, PatchEncoder, PatchSettings, STATE_BYTES, memory_bytes};
-use thumbreel::coding::{ByteOrder, Encoded, PictureEncoder, PictureIn, RawEncoder, Shape};
+use thumbreel::coding::patch::{Level, STATE_BYTES, memory_bytes};
+use thumbreel::coding::{
+    ByteOrder, Coding, Encoded, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
+    encoder,
+};
 use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
 use thumbreel::units::Ratio;
@@ -99,29 +102,23 @@ impl Film {
     }
 
     fn encoder(&self) -> Box<dyn PictureEncoder> {
-        let (order, shape) = (ByteOrder::HighFirst, Shape::Rectangle);
-        match self.coding {
-            FilmCoding::Raw => {
-                Box::new(RawEncoder::new(self.width, self.height, shape, order).unwrap())
-            }
-            FilmCoding::Patch(level) => Box::new(self.patch_encoder(level)),
-        }
-    }
-
-    fn patch_encoder(&self, level: Level) -> PatchEncoder {
-        PatchEncoder::new(PatchSettings {
+        let (coding, level) = match self.coding {
+            FilmCoding::Raw => (Coding::Raw, Level::Full),
+            FilmCoding::Patch(level) => (Coding::Patch, level),
+        };
+        encoder(&EncoderPlan {
             width: self.width,
             height: self.height,
             shape: Shape::Rectangle,
+            order: ByteOrder::HighFirst,
+            rate: Ratio::new(self.rate, 1).unwrap(),
+            coding,
             level,
             quality: self.quality,
             effort: 1,
             dither: self.dither,
-            lambda: 0.15,
-            activity: 0.5,
-            bus: 0.0,
-            instruction: 0.0,
-            key_boost: 2.0,
+            limits: Limits::default(),
+            weights: Weights::default(),
         })
         .unwrap()
     }
