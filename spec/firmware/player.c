@@ -20,7 +20,8 @@
  *   A picture that is late by more than a picture's time is not sent: coding
  *   "patch" decodes it and sends its changes with the next one; a raw one is
  *   passed over if the next one is a key picture. Later than
- *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture.
+ *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture;
+ *   sooner if they hold memory that the sound to come needs.
  *   A picture that is missing is repeated: the panel keeps its own.
  *   A damaged slice is silent for as long as it would have lasted, and
  *   pictures stand until the next key picture.
@@ -407,12 +408,11 @@ static int tbr_fetch_event(tbr_player *p, int event)
 
 static int tbr_fetch_read(tbr_player *p)
 {
-    int event;
-    if (!tbr_fetch_has_place(p)) {
-        return tbr_fetch_wait(p);
+    const int event = tbr_reader_next(&p->fetcher.reader);
+    if (event != TBR_EV_MORE) {
+        return tbr_fetch_event(p, event);
     }
-    event = tbr_reader_next(&p->fetcher.reader);
-    return event == TBR_EV_MORE ? tbr_fetch_piece(p) : tbr_fetch_event(p, event);
+    return tbr_fetch_has_place(p) ? tbr_fetch_piece(p) : tbr_fetch_wait(p);
 }
 
 /* The presenting side wants to be elsewhere, and has let go of everything. */
@@ -960,11 +960,21 @@ static void tbr_see_decode(tbr_player *p, int sends)
     }
 }
 
+/* How late a picture may be before pictures are passed over: less if they hold
+ * the memory that the sound to come needs. */
+static int64_t tbr_see_patience(const tbr_player *p)
+{
+    const uint64_t clock = p->header.clock_rate;
+    if (TBR_TAKE(p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
+        return (int64_t)(clock * p->header.rate_den / p->header.rate_num);
+    }
+    return (int64_t)clock * TBR_PLAYER_LATEST;
+}
+
 /* Decodes and sends the next picture if it is due. */
 static int tbr_see(tbr_player *p)
 {
     const int64_t now = tbr_play_now(p);
-    const int64_t latest = (int64_t)p->header.clock_rate * TBR_PLAYER_LATEST;
     int64_t due;
     if (!tbr_see_next(p)) {
         return 0;
@@ -975,7 +985,7 @@ static int tbr_see(tbr_player *p)
     }
     p->has_picture = 0;
     p->position = p->slice_time + p->picture.tick_offset;
-    p->need_key |= (uint8_t)(due >= p->from && now - due > latest);
+    p->need_key |= (uint8_t)(due >= p->from && now - due > tbr_see_patience(p));
     if (p->need_key && !(p->picture.flags & TBR_PICTURE_KEY)) {
         p->counts.waiting += p->picture.flags & TBR_PICTURE_UNCHANGED ? 0 : 1;
         return 1;

@@ -104,6 +104,14 @@ pub fn films() -> Vec<Film> {
     ]
 }
 
+pub fn codings() -> [FilmCoding; 3] {
+    [
+        FilmCoding::Raw,
+        FilmCoding::Patch(Level::Light),
+        FilmCoding::Patch(Level::Full),
+    ]
+}
+
 #[test]
 fn whole_reels_on_every_core() {
     let mut reels: Vec<Vec<u8>> = films().iter().map(Film::reel).collect();

@@ -6,7 +6,9 @@
 mod common;
 
 mod compile;
+mod damage;
 mod events;
 mod films;
+mod play;
 mod rust_side;
 mod tools;

@@ -207,6 +207,7 @@ void board_window(void *user, const tbr_rect *window, const uint8_t *pixels, uin
         b->windows++;
     }
     b->bus_bytes += sent;
+    b->sent_at = b->now;
     b->moving = pixels;
     b->moving_bytes = bytes;
     b->bus_free = b->now + (b->bus_rate ? sent * 1000u / b->bus_rate : 0);

@@ -50,7 +50,7 @@ static void note_picture(void)
     uint32_t i;
     for (i = 0; i < 8; i++) {
         picture_head[i] = (uint8_t)(player.position >> (8 * i));
-        picture_head[8 + i] = (uint8_t)(the_board.now >> (8 * i));
+        picture_head[8 + i] = (uint8_t)(the_board.sent_at >> (8 * i));
     }
     picture_waits = 1;
 }

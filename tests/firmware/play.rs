@@ -1,0 +1,397 @@
+//! The playback loop on the fake board: every picture and sample is the Rust
+//! decoder's, in step, in no more memory than the header states.
+
+use super::films::{Film, FilmCoding, block_coding};
+use super::rust_side::{panel_decoder, wire};
+use super::tools::{EVERYWHERE, Target};
+use std::collections::HashMap;
+use std::fs;
+use thumbreel::reel::{Event, Reader, SoundCoding};
+use thumbreel::sound::decode_block;
+
+/// A picture on the fake panel.
+pub struct Seen {
+    /// Its time in the reel, in ticks.
+    pub tick: u64,
+    /// When it was sent, in microseconds of the board's time.
+    pub at: u64,
+    /// The whole panel, in wire order.
+    pub pixels: Vec<u8>,
+}
+
+/// What the board recorded.
+pub struct Played {
+    pub log: HashMap<String, u64>,
+    pub pictures: Vec<Seen>,
+    /// Samples from the first one that the player gave.
+    pub heard: Vec<i16>,
+}
+
+impl Played {
+    pub fn get(&self, name: &str) -> u64 {
+        self.log[name]
+    }
+}
+
+/// What the Rust side makes of a reel.
+pub struct Expected {
+    pub clock_rate: u64,
+    /// Tick and panel after each picture that changes something.
+    pub pictures: Vec<(u64, Vec<u8>)>,
+    pub samples: Vec<i16>,
+}
+
+/// Plays reels on `target`; `arguments` as `board/board.c` and `board/play.c`
+/// read them.
+pub fn play(target: Target, reels: &[&[u8]], arguments: &[(&str, u64)]) -> Played {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let mut words = vec![
+        ("log", "log".to_owned()),
+        ("pictures", "pictures".into()),
+        ("samples", "samples".into()),
+    ];
+    for (reel, name) in reels.iter().zip(["reel", "reel2", "reel3"]) {
+        fs::write(at.join(name), reel).unwrap();
+        words.push((name, name.to_owned()));
+    }
+    words.extend(arguments.iter().map(|(k, v)| (*k, v.to_string())));
+    target.run("play", at, &words);
+    let log: HashMap<String, u64> = fs::read_to_string(at.join("log"))
+        .unwrap()
+        .lines()
+        .filter_map(|line| line.split_once(' '))
+        .map(|(name, value)| (name.to_owned(), value.parse().unwrap()))
+        .collect();
+    assert_eq!(
+        log["guards"], 0,
+        "memory beside ring or work was written to"
+    );
+    assert_eq!(log["wrong"], 0, "pixels were sent past their window");
+    let samples = fs::read(at.join("samples")).unwrap();
+    Played {
+        pictures: pictures(&fs::read(at.join("pictures")).unwrap(), reels[0]),
+        heard: samples
+            .chunks_exact(2)
+            .map(|b| i16::from_le_bytes([b[0], b[1]]))
+            .collect::<Vec<_>>()[log["first_heard"] as usize..]
+            .to_vec(),
+        log,
+    }
+}
+
+fn pictures(file: &[u8], reel: &[u8]) -> Vec<Seen> {
+    let header = crate::common::reels::header_of(reel);
+    let panel = 2 * usize::from(header.width) * usize::from(header.height);
+    let number = |b: &[u8]| u64::from_le_bytes(b.try_into().unwrap());
+    file.chunks_exact(16 + panel)
+        .map(|b| Seen {
+            tick: number(&b[..8]),
+            at: number(&b[8..16]),
+            pixels: b[16..].to_vec(),
+        })
+        .collect()
+}
+
+pub fn expected(reel: &[u8]) -> Expected {
+    let mut reader = Reader::new(vec![0; 1 << 20]);
+    let header = crate::common::reels::header_of(reel);
+    let mut decoder = panel_decoder(&header).unwrap();
+    let mut all = Expected {
+        clock_rate: header.clock_rate.into(),
+        pictures: Vec::new(),
+        samples: Vec::new(),
+    };
+    let mut rest = reel;
+    loop {
+        match reader.next().unwrap() {
+            Some(Event::Sound { ticks, bytes, .. }) => {
+                let mut samples = vec![0; ticks as usize];
+                decode_block(block_coding(header.sound).unwrap(), bytes, &mut samples).unwrap();
+                all.samples.extend(samples);
+            }
+            Some(Event::Picture {
+                tick,
+                header: h,
+                bytes,
+                ..
+            }) => {
+                decoder.decode(h.coding, h.flags, bytes).unwrap();
+                if !h.is_unchanged() {
+                    all.pictures
+                        .push((tick, wire(&decoder, header.pixel_format)));
+                }
+            }
+            Some(Event::End(_)) => return all,
+            Some(Event::Damage(damage)) => panic!("{damage:?}"),
+            Some(_) => {}
+            None => {
+                let taken = reader.supply(rest);
+                rest = &rest[taken..];
+            }
+        }
+    }
+}
+
+/// A board that is quick enough: card 2 MB/s, bus 5 MB/s.
+pub const QUICK: [(&str, u64); 3] = [("access", 300), ("card", 2000), ("bus", 5000)];
+
+pub fn with(more: &[(&'static str, u64)]) -> Vec<(&'static str, u64)> {
+    QUICK.iter().chain(more).copied().collect()
+}
+
+/// Every picture was shown with the right pixels, within a picture's time.
+pub fn all_pictures(played: &Played, expected: &Expected, rate: u64) {
+    assert_eq!(played.pictures.len(), expected.pictures.len());
+    let start = played.pictures[0].at;
+    for (seen, (tick, pixels)) in played.pictures.iter().zip(&expected.pictures) {
+        assert_eq!(seen.tick, *tick);
+        assert!(seen.pixels == *pixels, "picture at tick {tick} differs");
+        let due = start + (tick - expected.pictures[0].0) * 1_000_000 / expected.clock_rate;
+        assert!(
+            seen.at.abs_diff(due) < 1_000_000 / rate,
+            "{} for {due}",
+            seen.at
+        );
+    }
+}
+
+/// Every sample was heard, then a fall to zero, then silence.
+pub fn all_samples(played: &Played, expected: &Expected) {
+    let n = expected.samples.len();
+    same_samples(&played.heard[..n], &expected.samples);
+    let fade = expected.clock_rate as usize / 100;
+    assert!(played.heard[n + fade..].iter().all(|&s| s == 0));
+    falls_to_zero(&played.heard[n - 1..n + fade]);
+    assert_eq!(played.get("gaps"), 1, "the queue ran empty before the end");
+}
+
+/// The samples are equal; says where they are not.
+pub fn same_samples(heard: &[i16], film: &[i16]) {
+    assert_eq!(heard.len(), film.len(), "samples");
+    let differs = heard.iter().zip(film).position(|(a, b)| a != b);
+    assert_eq!(
+        differs,
+        None,
+        "first sample that differs, of {}",
+        film.len()
+    );
+}
+
+/// No sample is larger than the one before.
+pub fn falls_to_zero(samples: &[i16]) {
+    for pair in samples.windows(2) {
+        assert!(pair[1].unsigned_abs() <= pair[0].unsigned_abs(), "{pair:?}");
+    }
+    assert!(samples[samples.len() - 1].unsigned_abs() < 200);
+}
+
+#[test]
+fn every_picture_and_sample_on_every_core() {
+    for film in super::events::films() {
+        let reel = film.reel();
+        let expected = expected(&reel);
+        for target in EVERYWHERE {
+            let played = play(target, &[&reel], &with(&[("ring", 65_536)]));
+            all_pictures(&played, &expected, film.rate.into());
+            if film.sound != SoundCoding::None {
+                all_samples(&played, &expected);
+            }
+            assert_eq!(played.get("said"), 3, "ended in peace");
+            assert!(
+                played.get("stack") < 1024,
+                "stack of {}",
+                played.get("stack")
+            );
+        }
+    }
+}
+
+#[test]
+fn the_headers_memory_is_enough() {
+    // Exactly largest_chunk and working_memory, under guards: nothing can be
+    // read ahead, so the sound queue must last for a slice.
+    for film in super::events::films() {
+        let reel = film.reel();
+        let played = play(Target::Desk, &[&reel], &with(&[("queue", 8000)]));
+        let expected = expected(&reel);
+        all_pictures(&played, &expected, film.rate.into());
+    }
+}
+
+#[test]
+fn transfers_in_the_background_see_the_same_pixels() {
+    for film in super::events::films() {
+        let reel = film.reel();
+        let expected = expected(&reel);
+        for ring in [0, 20_000, 65_536] {
+            let arguments = with(&[("dma", 1), ("ring", ring), ("queue", 8000)]);
+            let played = play(Target::Desk, &[&reel], &arguments);
+            all_pictures(&played, &expected, film.rate.into());
+        }
+    }
+}
+
+#[test]
+fn two_cores_play_the_same() {
+    for film in super::events::films() {
+        let reel = film.reel();
+        let expected = expected(&reel);
+        let arguments = with(&[("background", 1), ("dma", 1), ("ring", 65_536)]);
+        let played = play(Target::Desk, &[&reel], &arguments);
+        all_pictures(&played, &expected, film.rate.into());
+        if film.sound != SoundCoding::None {
+            all_samples(&played, &expected);
+        }
+    }
+}
+
+#[test]
+fn a_socket_that_cannot_seek_plays_too() {
+    let film = Film::default();
+    let reel = film.reel();
+    let played = play(
+        Target::Desk,
+        &[&reel],
+        &with(&[("socket", 1), ("ring", 40_000)]),
+    );
+    let expected = expected(&reel);
+    all_pictures(&played, &expected, film.rate.into());
+    all_samples(&played, &expected);
+}
+
+#[test]
+fn a_list_plays_through_and_goes_round() {
+    let first = Film::default();
+    let second = Film {
+        slices: 5,
+        title: "The lamp",
+        ..Film::default()
+    };
+    let (a, b) = (first.reel(), second.reel());
+    let played = play(Target::Desk, &[&a, &b], &with(&[("ring", 65_536)]));
+    let (one, two) = (expected(&a), expected(&b));
+    assert_eq!(
+        played.pictures.len(),
+        one.pictures.len() + two.pictures.len()
+    );
+    same_samples(&played.heard[..one.samples.len()], &one.samples);
+    let round = play(
+        Target::Desk,
+        &[&b],
+        &with(&[("ring", 65_536), ("loop", 1), ("limit", 4000)]),
+    );
+    assert!(round.pictures.len() > 3 * two.pictures.len());
+    assert_eq!(round.get("gaps"), 0, "no silence between rounds");
+}
+
+#[test]
+fn pause_stands_still_and_goes_on_where_it_was() {
+    let reel = Film {
+        slices: 30,
+        ..Film::default()
+    }
+    .reel();
+    let expected = expected(&reel);
+    let arguments = with(&[("ring", 65_536), ("pause_at", 700), ("resume_at", 1500)]);
+    let played = play(Target::Desk, &[&reel], &arguments);
+    let total: Vec<u64> = played.pictures.iter().map(|p| p.tick).collect();
+    let want: Vec<u64> = expected.pictures.iter().map(|p| p.0).collect();
+    assert_eq!(total, want, "no picture was lost");
+    let longest = played
+        .pictures
+        .windows(2)
+        .map(|p| p[1].at - p[0].at)
+        .max()
+        .unwrap();
+    assert!((700_000..1_000_000).contains(&longest), "{longest}");
+    assert_no_jump(&played.heard, &expected.samples);
+}
+
+/// Sound never changes faster than the film itself does at its steepest, or
+/// than a fade from full scale does.
+pub fn assert_no_jump(heard: &[i16], film: &[i16]) {
+    let steepest = |s: &[i16]| s.windows(2).map(|p| p[1].abs_diff(p[0])).max().unwrap();
+    let most = steepest(film) + 32_768 / 80;
+    assert!(
+        steepest(heard) <= most,
+        "{} against {most}",
+        steepest(heard)
+    );
+}
+
+#[test]
+fn seek_shows_the_right_picture_and_sound() {
+    let film = Film {
+        slices: 60,
+        ..Film::default()
+    };
+    for coding in super::events::codings() {
+        let reel = Film {
+            coding,
+            ..film.clone()
+        }
+        .reel();
+        let expected = expected(&reel);
+        let goal = 60_123;
+        let arguments = with(&[("ring", 65_536), ("seek_at", 500), ("seek_to", goal)]);
+        let played = play(Target::Desk, &[&reel], &arguments);
+        let after = played
+            .pictures
+            .iter()
+            .position(|p| p.tick > 40_000)
+            .unwrap();
+        // Of patch, the picture that was on at the goal is the first one sent;
+        // raw ones build on each other, and are sent from the key slice on.
+        let first = played.pictures[after].tick;
+        let on = expected
+            .pictures
+            .iter()
+            .rposition(|p| p.0 <= goal.min(first))
+            .unwrap();
+        assert!(
+            first <= goal && (coding == FilmCoding::Raw || first + 800 > goal),
+            "{first}"
+        );
+        for (seen, want) in played.pictures[after..]
+            .iter()
+            .zip(&expected.pictures[on..])
+        {
+            assert_eq!(seen.tick, want.0);
+            assert!(seen.pixels == want.1, "picture at tick {} differs", want.0);
+        }
+        // Sound ends with exactly the rest of the film, but for the rise.
+        let rest = &expected.samples[goal as usize + 200..];
+        let end = played.heard.windows(rest.len()).position(|w| w == rest);
+        assert!(end.is_some(), "the film's rest was not heard");
+        assert_no_jump(&played.heard, &expected.samples);
+    }
+}
+
+#[test]
+fn volume_moves_without_a_jump_and_stop_ends_in_silence() {
+    let reel = Film {
+        slices: 30,
+        ..Film::default()
+    }
+    .reel();
+    let film = expected(&reel).samples;
+    let arguments = with(&[
+        ("ring", 65_536),
+        ("volume_at", 400),
+        ("volume", 8192),
+        ("stop_at", 1000),
+    ]);
+    let played = play(Target::Desk, &[&reel], &arguments);
+    assert_no_jump(&played.heard, &film);
+    let quiet = &played.heard[12_000..13_000];
+    for (s, f) in quiet.iter().zip(&film[12_000..]) {
+        assert!(s.abs_diff(f / 4) <= 1, "{s} for {f}");
+    }
+    assert!(played.heard.len() < 20_000);
+    assert!(
+        played.heard[played.heard.len() - 300..]
+            .iter()
+            .all(|&s| s == 0)
+    );
+}
