@@ -80,6 +80,40 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     downmix: Downmix,
 
+    /// Bring the sound to this integrated loudness: -16 (LUFS) [default: left alone]
+    #[arg(
+        long,
+        value_name = "LUFS",
+        allow_negative_numbers = true,
+        help_heading = "Sound"
+    )]
+    loudness: Option<f64>,
+    /// Highest true peak in dBTP
+    #[arg(
+        long,
+        value_name = "DB",
+        allow_negative_numbers = true,
+        help_heading = "Sound"
+    )]
+    ceiling: Option<f64>,
+    /// Take out what the speaker cannot move: below this corner in Hz, or below its resonance
+    #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
+    high_pass: Option<f64>,
+    /// Suggest bass below the speaker's resonance by harmonics
+    #[arg(long, help_heading = "Sound")]
+    suggest_bass: bool,
+    /// Lift or lower the presence range by so many dB
+    #[arg(
+        long,
+        value_name = "DB",
+        allow_negative_numbers = true,
+        help_heading = "Sound"
+    )]
+    presence: Option<f64>,
+    /// Less range between soft and loud
+    #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
+    compression: Compression,
+
     /// Picture coding [default: what suits the board]
     #[arg(long, value_enum, help_heading = "Coding")]
     coding: Option<Coding>,
@@ -146,6 +180,14 @@ impl ChoiceArgs {
             sound_rate: self.sound_rate,
             sound_coding: self.sound_coding.into(),
             downmix: self.downmix.into(),
+            shaping: crate::convert::SoundChoice {
+                loudness: self.loudness,
+                ceiling: self.ceiling,
+                high_pass: self.high_pass,
+                suggest_bass: self.suggest_bass,
+                presence: self.presence,
+                compression: self.compression.into(),
+            },
             coding: CodingChoice {
                 coding: self.coding.map(Into::into),
                 quality: self.quality,
@@ -192,4 +234,5 @@ words!(Dither => picture::Dither { BlueNoise, None, Bayer, ErrorDiffusion });
 words!(Deinterlace => picture::Deinterlace { Auto, Off, Always });
 words!(SoundCoding => sound::SoundCoding { Pcm16, Pcm8, Adpcm });
 words!(Downmix => sound::Downmix { Sum, Left, Right, PhaseSafe });
+words!(Compression => sound::Compression { Off, Night, NoisyRoom });
 words!(Coding => coding::Coding { Raw, Jpeg, Patch });

@@ -6,8 +6,8 @@ use crate::board::Board;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
 use crate::picture::{Anchor, Deinterlace, Dither, Filter, Fit, Pace};
-use crate::sound::{Downmix, SoundCoding};
-use crate::source::SoundChoice;
+use crate::sound::{Compression, Downmix, SoundCoding};
+use crate::source::SoundChoice as TrackChoice;
 use crate::units::{Nanos, Ratio};
 
 /// The picture coding and how hard it may press.
@@ -25,6 +25,24 @@ pub struct CodingChoice {
     pub effort: Option<u8>,
     /// Mean and limits beside the link's.
     pub limits: Limits,
+}
+
+/// What is done to the sound beside rate and channels. The default is nothing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SoundChoice {
+    /// Integrated loudness to bring it to, LUFS.
+    pub loudness: Option<f64>,
+    /// Highest true peak, dBTP; the stage's own where not given.
+    pub ceiling: Option<f64>,
+    /// Take out what lies below the speaker's resonance, at this corner in Hz,
+    /// or at the board's own resonance (0).
+    pub high_pass: Option<f64>,
+    /// Suggest the bass that the speaker cannot move.
+    pub suggest_bass: bool,
+    /// Lift or lower the presence range by so many dB.
+    pub presence: Option<f64>,
+    /// Less range between soft and loud.
+    pub compression: Compression,
 }
 
 /// Everything that can be asked for. The default takes all from board and clip.
@@ -59,13 +77,15 @@ pub struct Choices {
     /// Length of the wanted part.
     pub length: Option<Nanos>,
     /// Sound track, or none.
-    pub sound: SoundChoice,
+    pub sound: TrackChoice,
     /// Samples a second; the board's where not given.
     pub sound_rate: Option<u32>,
     /// How samples are stored.
     pub sound_coding: SoundCoding,
     /// How the channels become one.
     pub downmix: Downmix,
+    /// Loudness and shaping.
+    pub shaping: SoundChoice,
     /// Picture coding.
     pub coding: CodingChoice,
     /// Title for menus; the clip's own, or its name, where not given.
@@ -95,10 +115,11 @@ impl Choices {
             deinterlace: Deinterlace::default(),
             from: Nanos(0),
             length: None,
-            sound: SoundChoice::default(),
+            sound: TrackChoice::default(),
             sound_rate: None,
             sound_coding: SoundCoding::default(),
             downmix: Downmix::default(),
+            shaping: SoundChoice::default(),
             coding: CodingChoice::default(),
             title: None,
             overwrite: false,

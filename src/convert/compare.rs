@@ -144,6 +144,7 @@ pub fn compare(
             threads,
             from: nanos(note.from),
             length,
+            ..OpenOptions::default()
         },
     )?;
     let mut side = ClipSide {

@@ -82,7 +82,11 @@ impl Cutter {
     pub(super) fn picture(&mut self, tick: u64, mut picture: Picture, first: bool) {
         let size = picture.bytes.len() + crate::reel::PICTURE_HEADER;
         self.cut_long(tick);
-        let sound = self.sound_bytes(tick - self.open.start);
+        // The slice lasts until the next picture, about as far as this one is
+        // from the one before.
+        let last = self.open.pictures.last();
+        let last = self.open.start + last.map_or(0, |p| u64::from(p.tick_offset));
+        let sound = self.sound_bytes(tick - self.open.start + (tick - last));
         let full = self.open_bytes + size + sound > self.measure.bytes;
         let begun = !self.open.pictures.is_empty() || tick > self.open.start;
         if begun && (first || full) {
@@ -104,7 +108,7 @@ impl Cutter {
     /// Ends the slice under way wherever it would last too long.
     fn cut_long(&mut self, tick: u64) {
         let most = u64::from(self.measure.ticks);
-        while tick > self.open.start + most {
+        while tick >= self.open.start + most {
             self.close(self.open.start + most);
         }
     }
@@ -280,6 +284,7 @@ mod tests {
                 prop_assert_eq!(cut.time, at);
                 prop_assert!(cut.ticks >= 1 && cut.ticks <= MEASURE.ticks);
                 prop_assert_eq!(cut.samples.len(), cut.ticks as usize);
+                prop_assert!(cut.pictures.iter().all(|p| p.tick_offset < cut.ticks));
                 at += u64::from(cut.ticks);
             }
             prop_assert_eq!(at, tick.max(sound.len() as u64));

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use crate::sound::SoundReport;
 use crate::source::Damage;
 
 /// What a conversion made.
@@ -43,10 +44,41 @@ pub struct Outcome {
     pub prebuffer: u32,
     /// What could not be decoded.
     pub damage: DamageCount,
+    /// What was done to the sound.
+    pub sound: Option<SoundDone>,
     /// What the maker should know.
     pub advice: Vec<String>,
     /// Where the time went.
     pub timings: Timings,
+}
+
+/// What was done to the sound, measured.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct SoundDone {
+    /// Integrated loudness of the shaped sound before any gain, LUFS, where
+    /// the plan needed it.
+    pub loudness_before: Option<f64>,
+    /// Gain towards the target, dB.
+    pub gain_db: f64,
+    /// Integrated loudness of the reel's sound, LUFS; none for silence.
+    pub loudness_after: Option<f64>,
+    /// True peak of the reel's sound, dBTP; none for silence.
+    pub true_peak: Option<f64>,
+    /// Most that the true-peak limiter turned down, dB.
+    pub limited_db: f64,
+}
+
+impl SoundDone {
+    pub(super) fn of(report: &SoundReport) -> Self {
+        let finite = |v: f64| Some(v).filter(|v| v.is_finite());
+        Self {
+            loudness_before: report.before.and_then(|b| finite(b.integrated)),
+            gain_db: report.gain_db,
+            loudness_after: finite(report.after.integrated),
+            true_peak: finite(report.after.true_peak),
+            limited_db: report.peak.most_db,
+        }
+    }
 }
 
 /// [`Damage`] as it is printed.
@@ -96,6 +128,8 @@ impl DamageCount {
 /// add up to the whole. `decode` includes waits for the decoder's own threads.
 #[derive(Clone, Copy, Debug, Default, Serialize)]
 pub struct Timings {
+    /// First passes over the sound, for its loudness.
+    pub measure: f64,
     /// Demuxing, decoding, choosing pictures.
     pub decode: f64,
     /// Scaling, colour, dither.

@@ -13,7 +13,7 @@ use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
-use crate::sound::SoundPlan;
+use crate::sound::{HighPass, SoundPlan, SuggestedBass, Tilt};
 use crate::source::{Clip, ClipInfo, OpenOptions, QuarterTurns};
 use crate::units::{Nanos, Ratio};
 
@@ -91,6 +91,7 @@ impl ConvertPlan {
             threads: choices.threads,
             from: choices.from,
             length: choices.length,
+            sound_only: false,
         };
         let clip = Clip::open(
             source,
@@ -484,13 +485,43 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
     if clip.sound.is_none() {
         return Ok(None);
     }
+    let asked = &choices.shaping;
+    let speaker = &choices.board.sound.speaker;
+    let resonance = || {
+        speaker.resonance_hz.ok_or_else(|| {
+            ConvertError::Choice(format!(
+                "the profile of {} states no resonance of its speaker (sound.speaker.resonance_hz); \
+                 add it, or give --high-pass a corner in Hz",
+                choices.board.name
+            ))
+        })
+    };
+    let high_pass = match asked.high_pass {
+        Some(hz) if hz > 0.0 => Some(HighPass::at(hz)),
+        Some(_) => Some(HighPass::at(resonance()?)),
+        None => None,
+    };
+    let bass = match asked.suggest_bass {
+        true => Some(SuggestedBass {
+            hz: resonance()?,
+            level_db: -6.0,
+        }),
+        false => None,
+    };
+    let usual = SoundPlan::default();
     let plan = SoundPlan {
         rate: choices
             .sound_rate
             .unwrap_or(choices.board.sound.sample_rate),
         coding: choices.sound_coding,
         downmix: choices.downmix,
-        ..SoundPlan::default()
+        loudness: asked.loudness,
+        ceiling: asked.ceiling.unwrap_or(usual.ceiling),
+        high_pass,
+        bass,
+        tilt: asked.presence.map(|db| Tilt { hz: 2000.0, db }),
+        compression: asked.compression,
+        ..usual
     };
     plan.check()
         .map_err(|e| ConvertError::Choice(e.to_string()))?;

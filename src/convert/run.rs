@@ -9,11 +9,13 @@ use crossbeam_channel::bounded;
 use super::assemble::{Assembled, assemble};
 use super::decode::{Decoded, decode};
 use super::error::ConvertError;
-use super::outcome::{Outcome, Timings};
+use super::measure::measure;
+use super::outcome::{Outcome, SoundDone, Timings};
 use super::output::Output;
 use super::plan::ConvertPlan;
 use super::progress::Progress;
 use super::shape::{Shaped, shape};
+use crate::sound::Measured;
 
 /// Items between two threads. Enough to even out a slow picture; each item may
 /// hold a decoded frame.
@@ -31,18 +33,24 @@ pub fn run(
 ) -> Result<Outcome, ConvertError> {
     let start = Instant::now();
     let output = Output::create(&plan.output, plan.overwrite)?;
-    let made = run_stages(plan, &output, progress, stop)?;
+    let measured = measure(plan, stop)?;
+    let first_pass = start.elapsed();
+    let made = run_stages(plan, measured, &output, progress, stop)?;
     if stop.load(Ordering::Relaxed) {
         return Err(ConvertError::Stopped(plan.output.clone()));
     }
     output.publish()?;
-    Ok(outcome(plan, &made, start))
+    let mut outcome = outcome(plan, &made);
+    outcome.timings.measure = first_pass.as_secs_f64();
+    outcome.timings.whole = start.elapsed().as_secs_f64();
+    Ok(outcome)
 }
 
 type Made = (Decoded, Shaped, Assembled);
 
 fn run_stages(
     plan: &ConvertPlan,
+    measured: Option<Measured>,
     output: &Output,
     progress: &dyn Progress,
     stop: &AtomicBool,
@@ -53,7 +61,7 @@ fn run_stages(
         // Each thread owns its end of a queue: when one fails, its neighbours
         // find the queue broken and end too.
         let decoding = scope.spawn(move || decode(plan, stop, &work));
-        let shaping = scope.spawn(move || shape(plan, &to_shape, &ready));
+        let shaping = scope.spawn(move || shape(plan, measured, &to_shape, &ready));
         let assembled = {
             let ready = to_assemble;
             assemble(plan, &ready, output.file(), progress, stop)
@@ -85,7 +93,7 @@ fn cause(errors: [Option<ConvertError>; 3]) -> ConvertError {
     errors.find(own).unwrap_or(ConvertError::Broken)
 }
 
-fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made, start: Instant) -> Outcome {
+fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made) -> Outcome {
     let header = &assembled.summary.header;
     Outcome {
         source: plan.source.clone(),
@@ -105,14 +113,38 @@ fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made, start: Insta
         largest_chunk: header.largest_chunk,
         prebuffer: header.prebuffer,
         damage: decoded.damage.into(),
-        advice: plan.advice.clone(),
+        sound: shaped.report.as_ref().map(SoundDone::of),
+        advice: advice(plan, shaped),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),
             sound: shaped.sound.as_secs_f64(),
             encode: assembled.encode.as_secs_f64(),
             write: assembled.write.as_secs_f64(),
-            whole: start.elapsed().as_secs_f64(),
+            ..Timings::default()
         },
     }
+}
+
+/// The plan's advice and what only the sound itself could tell.
+fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
+    let mut advice = plan.advice.clone();
+    let Some(report) = &shaped.report else {
+        return advice;
+    };
+    if let Some(phase) = report.phase.filter(crate::sound::PhaseLoss::is_unsafe)
+        && let Some((hz, db)) = phase.worst()
+    {
+        advice.push(format!(
+            "left and right cancel: their sum loses {db:.1} dB near {hz:.0} Hz (measured); \
+             try --downmix left, right or phase-safe"
+        ));
+    }
+    if !report.reached {
+        advice.push(format!(
+            "the loudness target was not reached without crushing the sound; it came to {:.1} LUFS (measured)",
+            report.after.integrated
+        ));
+    }
+    advice
 }

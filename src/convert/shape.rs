@@ -12,7 +12,7 @@ use super::plan::ConvertPlan;
 use super::wire;
 use crate::picture::canvas::Canvas;
 use crate::picture::{PanelPicture, PictureStage};
-use crate::sound::{Layout, SoundPlan, SoundStage};
+use crate::sound::{Layout, Measured, SoundPlan, SoundReport, SoundStage};
 use crate::source::SourceSound;
 use crate::units::Nanos;
 
@@ -28,20 +28,25 @@ pub(super) enum Ready {
     End(Nanos),
 }
 
-/// Time spent in the second thread, waits left out.
-#[derive(Clone, Copy, Default)]
+/// What the second thread did; times without waits.
+#[derive(Default)]
 pub(super) struct Shaped {
+    pub(super) report: Option<SoundReport>,
     pub(super) picture: Duration,
     pub(super) sound: Duration,
 }
 
 pub(super) fn shape(
     plan: &ConvertPlan,
+    measured: Option<Measured>,
     work: &Receiver<Work>,
     out: &Sender<Ready>,
 ) -> Result<Shaped, ConvertError> {
     let mut pictures = Pictures::new(plan)?;
-    let mut sounds = plan.sound.as_ref().map(Sounds::new);
+    let mut sounds = plan
+        .sound
+        .as_ref()
+        .map(|sound| Sounds::new(sound, measured));
     let mut spent = Shaped::default();
     let send = |ready| out.send(ready).map_err(|_| ConvertError::Broken);
     for item in work {
@@ -62,6 +67,7 @@ pub(super) fn shape(
             Work::End(end) => {
                 if let Some(sounds) = &mut sounds {
                     send(Ready::Samples(sounds.finish()?))?;
+                    spent.report = sounds.report.take();
                 }
                 spent.sound += start.elapsed();
                 send(Ready::End(end))?;
@@ -126,14 +132,22 @@ impl<'a> Pictures<'a> {
 /// The sound stage, made anew where the source changes its form.
 struct Sounds<'a> {
     plan: &'a SoundPlan,
+    measured: Option<Measured>,
     stage: Option<(Form, SoundStage)>,
+    /// On the last stretch of sound of one form.
+    report: Option<SoundReport>,
 }
 
 type Form = (u32, usize, u64);
 
 impl<'a> Sounds<'a> {
-    fn new(plan: &'a SoundPlan) -> Self {
-        Self { plan, stage: None }
+    fn new(plan: &'a SoundPlan, measured: Option<Measured>) -> Self {
+        Self {
+            plan,
+            measured,
+            stage: None,
+            report: None,
+        }
     }
 
     fn take(&mut self, sound: &SourceSound) -> Result<Vec<i16>, ConvertError> {
@@ -144,7 +158,7 @@ impl<'a> Sounds<'a> {
         }
         if self.stage.is_none() {
             let layout = Layout::from_mask(sound.mask, sound.channels);
-            let stage = SoundStage::new(sound.rate, &layout, self.plan, None)?;
+            let stage = SoundStage::new(sound.rate, &layout, self.plan, self.measured)?;
             self.stage = Some((form, stage));
         }
         if let Some((_, stage)) = &mut self.stage {
@@ -157,6 +171,7 @@ impl<'a> Sounds<'a> {
         let mut samples = Vec::new();
         if let Some((_, mut stage)) = self.stage.take() {
             stage.finish(&mut samples)?;
+            self.report = Some(stage.report()?);
         }
         Ok(samples)
     }

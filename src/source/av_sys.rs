@@ -49,6 +49,19 @@ pub(super) fn sample_aspect(
     Ratio::new(num, den).filter(|_| sane)
 }
 
+/// Lets the demuxer leave out all streams but one.
+pub(super) fn keep_only(input: &mut Input, keep: usize) {
+    for mut stream in input.streams_mut() {
+        let discard = match stream.index() == keep {
+            true => ffi::AVDiscard::AVDISCARD_DEFAULT,
+            false => ffi::AVDiscard::AVDISCARD_ALL,
+        };
+        // SAFETY: the stream is alive and borrowed alone; one enumerator is
+        // written that the demuxer reads at its next packet.
+        unsafe { (*stream.as_mut_ptr()).discard = discard };
+    }
+}
+
 /// Stored width and height of a stream, 0 where unknown.
 pub(super) fn picture_size(stream: &ffmpeg::Stream<'_>) -> (u32, u32) {
     let parameters = stream.parameters();

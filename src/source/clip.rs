@@ -67,14 +67,18 @@ impl Clip {
     }
 
     fn begin(path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
-        let input = open::container(path)?;
+        let mut input = open::container(path)?;
         let stream = open::picture_stream(path, &input)?;
-        let picture = PictureTrack::open(path, &input, stream, options.threads())?;
+        let mut picture = PictureTrack::open(path, &input, stream, options.threads())?;
         let mut info = open::describe_clip(path, &input, &picture, options)?;
         let sound = match &info.sound {
             Some(chosen) => Some(SoundTrack::open(path, &input, chosen.stream)?),
             None => None,
         };
+        if let Some(sound) = sound.as_ref().filter(|_| options.sound_only) {
+            av_sys::keep_only(&mut input, sound.stream);
+        }
+        picture.complete = options.sound_only;
         let from = options.from.0.max(0);
         info.origin = Nanos(info.origin.0 + from);
         Ok(Self {
@@ -166,6 +170,7 @@ impl Clip {
         }
         self.ended = true;
         match self.pictures {
+            0 if self.options.sound_only => Ok(()),
             0 if self.from > 0 && self.damage.packets == 0 => Err(SourceError::StartBehindEnd {
                 path: self.path.clone(),
                 from: self.from as f64 / 1e9,
@@ -385,7 +390,7 @@ impl Clip {
 
     /// Takes what the decoders still hold.
     fn drain(&mut self) {
-        if self.picture.decoder.send_eof().is_ok() {
+        if !self.options.sound_only && self.picture.decoder.send_eof().is_ok() {
             self.take_pictures();
         }
         if let Some(track) = &mut self.sound
@@ -393,6 +398,10 @@ impl Clip {
         {
             self.take_sound();
         }
+    }
+
+    pub(super) fn is_sound_only(&self) -> bool {
+        self.options.sound_only
     }
 
     /// The clip's beginning on the file's clock.

@@ -13,7 +13,7 @@ use ffmpeg::{codec, media};
 use super::av_sys;
 use super::error::SourceError;
 use super::info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
-use super::timeline::nanos;
+use super::timeline::{SECOND, nanos};
 use super::track::PictureTrack;
 use super::types::{ColourTags, Interlace, QuarterTurns};
 use crate::units::{Nanos, Ratio};
@@ -45,6 +45,8 @@ pub struct OpenOptions {
     pub from: Nanos,
     /// Length of the wanted part; `None` for all that follows.
     pub length: Option<Nanos>,
+    /// Leave the pictures out, for a pass over the sound alone.
+    pub sound_only: bool,
 }
 
 impl OpenOptions {
@@ -250,10 +252,11 @@ pub(super) fn describe_clip(
 ) -> Result<ClipInfo, SourceError> {
     let sound_tracks = sound_tracks(input);
     let sound = choose_sound(path, input, &sound_tracks, &options.sound)?;
-    let origin = origin(input, track.stream, sound.as_ref().map(|s| s.stream));
+    let picture = picture_info(input, track);
+    let origin = origin(input, track, &sound_tracks, picture.rate);
     Ok(ClipInfo {
         format: input.format().name().to_owned(),
-        picture: picture_info(input, track),
+        picture,
         sound,
         sound_tracks,
         subtitles: subtitle_tracks(input),
@@ -269,15 +272,22 @@ fn duration(input: &Input) -> Option<Nanos> {
     (micros > 0).then(|| Nanos(micros.saturating_mul(1000)))
 }
 
-/// The earliest start of the chosen streams, in nanoseconds of the file's clock.
-fn origin(input: &Input, picture: usize, sound: Option<usize>) -> i64 {
-    let chosen = [Some(picture), sound].into_iter().flatten();
-    let starts = chosen.filter_map(|index| {
+/// The clip's beginning in nanoseconds of the file's clock: the earliest start
+/// of pictures and sound, whichever track is chosen. Sound that starts less
+/// than a picture earlier, as encoders' lead-in makes it, does not count: else
+/// every picture would fall just behind its place in an even row.
+fn origin(input: &Input, picture: &PictureTrack, sounds: &[SoundInfo], rate: Ratio) -> i64 {
+    let start = |index: usize| {
         let stream = input.stream(index)?;
         let start = stream.start_time();
         (start != ffmpeg::ffi::AV_NOPTS_VALUE).then(|| nanos(start, stream.time_base()))
-    });
-    starts.min().unwrap_or(0)
+    };
+    let sound = sounds.iter().filter_map(|s| start(s.stream)).min();
+    let step = SECOND * i64::from(rate.den) / i64::from(rate.num);
+    match (start(picture.stream), sound) {
+        (Some(picture), Some(sound)) if (0..step).contains(&(picture - sound)) => picture,
+        (picture, sound) => picture.into_iter().chain(sound).min().unwrap_or(0),
+    }
 }
 
 fn picture_info(input: &Input, track: &PictureTrack) -> PictureInfo {

@@ -2,4 +2,5 @@
 #![allow(dead_code)]
 
 pub mod media;
+pub mod played;
 pub mod reels;

@@ -1,0 +1,75 @@
+//! The same bytes every time, and nothing half-done.
+
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use thumbreel::convert::{ConvertError, ConvertPlan, Progress, Quiet, State, run};
+
+use crate::common::media::{ffmpeg, folder, packaged};
+use crate::{choices, convert};
+
+#[test]
+fn bytes_do_not_depend_on_threads() {
+    let folder = folder();
+    for name in ["bigbuckbunny.mp4", "box.mp4"] {
+        let made = [1, 2, 5].map(|threads| {
+            let reel = folder.path().join(format!("{threads}.tbr"));
+            let choices = choices(|c| {
+                c.threads = threads;
+                c.overwrite = true;
+                c.length = Some(thumbreel::units::Nanos(3_000_000_000));
+            });
+            convert(&choices, &packaged(name), &reel);
+            std::fs::read(reel).unwrap()
+        });
+        assert!(made[1] == made[0] && made[2] == made[0], "{name}");
+    }
+}
+
+/// Sets the flag after the first slice.
+struct Stopper<'a>(&'a AtomicBool);
+
+impl Progress for Stopper<'_> {
+    fn update(&self, _state: &State) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    entries
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect()
+}
+
+#[test]
+fn a_stopped_conversion_leaves_nothing() {
+    let folder = folder();
+    let reel = folder.path().join("a.tbr");
+    let plan = ConvertPlan::resolve(&choices(|_| {}), &packaged("vtest.avi"), &reel).unwrap();
+    let stop = AtomicBool::new(false);
+    let result = run(&plan, &Stopper(&stop), &stop);
+    assert!(matches!(result, Err(ConvertError::Stopped(_))));
+    assert!(names(folder.path()).is_empty());
+}
+
+#[test]
+fn a_failed_conversion_leaves_what_was_there() {
+    let folder = folder();
+    let reel = folder.path().join("a.tbr");
+    std::fs::write(&reel, b"an earlier reel").unwrap();
+    ffmpeg(
+        folder.path(),
+        "-f lavfi -i testsrc2=s=64x48:r=10:d=1 -c:v mpeg4 a.mp4",
+    );
+    let clip = folder.path().join("a.mp4");
+    let kept = |what: &str| assert_eq!(std::fs::read(&reel).unwrap(), b"an earlier reel", "{what}");
+    let refused = ConvertPlan::resolve(&choices(|_| {}), &clip, &reel);
+    assert!(matches!(refused, Err(ConvertError::Exists(_))));
+    kept("not told to overwrite");
+    let plan = ConvertPlan::resolve(&choices(|c| c.overwrite = true), &clip, &reel).unwrap();
+    std::fs::write(&clip, b"no longer a clip").unwrap();
+    assert!(run(&plan, &Quiet, &AtomicBool::new(false)).is_err());
+    kept("the clip broke after it was planned");
+    assert_eq!(names(folder.path()).len(), 2);
+}
