@@ -43,6 +43,8 @@ pub mod picture;
 #[cfg(feature = "host")]
 pub mod rehearsal;
 #[cfg(feature = "host")]
+pub mod report;
+#[cfg(feature = "host")]
 pub mod serve;
 #[cfg(feature = "host")]
 pub mod source;

@@ -59,6 +59,13 @@ impl Currents {
     /// Currents of `board` at such duty, with sound or silent.
     #[must_use]
     pub fn new(board: &Board, duty: Duty, sound: bool) -> Self {
+        Self::at_level(board, duty, sound.then_some(MEAN_LEVEL_DB))
+    }
+
+    /// Currents of `board` at such duty while the sound has the power of a sine
+    /// at `level_db` below full scale; `None` for silence.
+    #[must_use]
+    pub fn at_level(board: &Board, duty: Duty, level_db: Option<f64>) -> Self {
         let power = &board.power;
         let source_v = match power.source {
             PowerSource::Usb => power.usb_v,
@@ -72,15 +79,11 @@ impl Currents {
         } else {
             input_v
         };
-        let drawn = |level| {
-            let watts = if sound {
-                speaker_watts(board, supply_v, level)
-            } else {
-                0.0
-            };
+        let drawn = |level: Option<f64>| {
+            let watts = level.map_or(0.0, |level| speaker_watts(board, supply_v, level));
             watts / amplifier.efficiency / supply_v * 1e3 + amplifier.quiescent_ma
         };
-        let (mean, peak) = (drawn(MEAN_LEVEL_DB), drawn(0.0));
+        let (mean, peak) = (drawn(level_db), drawn(level_db.map(|_| 0.0)));
         let parts = power.base_ma
             + power.backlight_ma
             + duty.cores * power.core_ma

@@ -15,6 +15,7 @@ pub mod manual;
 pub(crate) mod out;
 mod rehearse;
 mod repair;
+mod report;
 mod serve;
 mod show;
 mod size;
@@ -47,6 +48,7 @@ enum Command {
     Manual(manual::Args),
     Rehearse(rehearse::Args),
     Repair(repair::Args),
+    Report(report::Args),
     Serve(serve::Args),
     Verify(verify::Args),
 }
@@ -81,6 +83,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Manual(args) => manual::run(args),
         Command::Rehearse(args) => rehearse::run(args),
         Command::Repair(args) => repair::run(args),
+        Command::Report(args) => report::run(args),
         Command::Serve(args) => serve::run(args),
         Command::Verify(args) => verify::run(args),
     }

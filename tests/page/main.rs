@@ -51,8 +51,18 @@ fn a_browser_shows_and_plays_what_the_decoder_says() {
     make::reels(&reels);
     let expected = dir.path().join("expected.json");
     std::fs::write(&expected, expect::folder(&reels).to_string()).unwrap();
+    let page = dir.path().join("raw-round.html");
+    let report = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .arg("report")
+        .arg(reels.join("raw-round.tbr"))
+        .args(["--board", "porthole", "--rehearsals", "50", "-o"])
+        .arg(&page)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&report.stderr);
+    assert!(report.status.success(), "{said}");
     let server = Running::start(&reels);
-    drive(&server, &expected, None);
+    drive(&server, &expected, Some(&page));
 }
 
 #[test]

@@ -1,0 +1,170 @@
+//! `thumbreel report REEL --board B`: one page that shows and proves a reel.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::Context;
+
+use super::Usage;
+use super::out::say;
+use crate::board::Board;
+use crate::budget::{Budget, Link, ReelFacts, Terms};
+use crate::convert::compare::compare;
+use crate::export::Target;
+use crate::reel::{Event, Kind, ReelFile};
+use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
+use crate::report::{self, Findings, LinkFindings, Quality};
+
+/// Write one page that shows and proves a reel: player, contact sheet, need
+/// against capacity over time, rehearsals, loudness, current, quality, settings,
+/// verdict, cautions. The page holds everything and opens from a disk.
+#[derive(clap::Args)]
+pub struct Args {
+    /// The reel
+    #[arg(value_name = "REEL")]
+    reel: PathBuf,
+
+    /// A built-in board's name or a profile's path
+    #[arg(short, long)]
+    board: String,
+
+    /// The page to write [default: the reel's name with .html]
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+
+    /// The clip it was made of: adds quality over time
+    #[arg(long, value_name = "CLIP")]
+    clip: Option<PathBuf>,
+
+    /// Rehearsals for each link
+    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    rehearsals: u32,
+
+    /// Longest reel that the page carries for its player, in megabytes
+    #[arg(long, value_name = "MB", default_value_t = 64)]
+    carry: u64,
+
+    /// Replace an existing page
+    #[arg(long)]
+    overwrite: bool,
+
+    /// Print nothing
+    #[arg(long)]
+    quiet: bool,
+}
+
+/// Writes the page.
+///
+/// # Errors
+/// When the board is unknown, the reel cannot be read, or the page not written.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let board = Board::find(&args.board).map_err(|error| Usage(error.to_string()))?;
+    let output = args
+        .output
+        .clone()
+        .unwrap_or_else(|| args.reel.with_extension("html"));
+    let page = Request {
+        reel: &args.reel,
+        board: &board,
+        clip: args.clip.as_deref(),
+        rehearsals: args.rehearsals,
+        carry: args.carry.saturating_mul(1_000_000),
+    };
+    page.write(&output, args.overwrite)?;
+    if !args.quiet {
+        say!("{}", output.display());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// What a report is asked to be made of.
+pub(super) struct Request<'a> {
+    pub reel: &'a Path,
+    pub board: &'a Board,
+    pub clip: Option<&'a Path>,
+    pub rehearsals: u32,
+    /// Bytes that the page may carry for its player.
+    pub carry: u64,
+}
+
+impl Request<'_> {
+    /// Writes the page to `output`, whole or not at all.
+    pub fn write(&self, output: &Path, overwrite: bool) -> anyhow::Result<()> {
+        let target = Target::file(output, overwrite)?;
+        let facts = ReelFacts::read(self.reel)?;
+        let findings = Findings {
+            path: self.reel,
+            board: self.board,
+            facts: &facts,
+            links: self.links(&facts)?,
+            quality: self.clip.map(|clip| quality(self.reel, clip)).transpose()?,
+            note: note(self.reel)?,
+            reel: self.carried(facts.total_bytes)?,
+        };
+        let page = report::page(&findings)?;
+        let written = std::fs::write(target.path(), page);
+        written.with_context(|| format!("{}: cannot write", output.display()))?;
+        Ok(target.publish()?)
+    }
+
+    fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {
+        let judge = |link| {
+            Ok(LinkFindings {
+                link,
+                budget: Budget::new(facts, self.board, link, Terms::default())?,
+                rehearsal: self.rehearse(facts, link),
+            })
+        };
+        Link::of(self.board).into_iter().map(judge).collect()
+    }
+
+    fn rehearse(&self, facts: &ReelFacts, link: Link) -> Result<(Tally, Trace), String> {
+        let rehearsal = Rehearsal::new(facts, self.board, link, &Conditions::default());
+        let rehearsal = rehearsal.map_err(|error| error.to_string())?;
+        let tally = rehearsal.many(self.rehearsals, 1);
+        let worst = tally.worst_gap.or(tally.worst_late);
+        let trace = rehearsal.trace(worst.map_or(1, |(_, seed)| seed));
+        Ok((tally, trace))
+    }
+
+    fn carried(&self, length: u64) -> anyhow::Result<Option<Vec<u8>>> {
+        if length > self.carry {
+            return Ok(None);
+        }
+        let bytes = std::fs::read(self.reel);
+        Ok(Some(bytes.with_context(|| {
+            format!("{}: cannot read", self.reel.display())
+        })?))
+    }
+}
+
+fn quality(reel: &Path, clip: &Path) -> anyhow::Result<Vec<Quality>> {
+    let mut scores = Vec::new();
+    compare(reel, clip, 0, |score, _| {
+        scores.push(Quality {
+            seconds: score.seconds,
+            psnr: score.psnr,
+            ssim: score.ssim,
+        });
+    })?;
+    Ok(scores)
+}
+
+/// The reel's own note on how it was made; it stands before the first slice.
+fn note(path: &Path) -> anyhow::Result<String> {
+    let mut reel = ReelFile::open(path).with_context(|| path.display().to_string())?;
+    loop {
+        let seen = reel.next_event(|event| match event {
+            Event::Chunk(head, bytes) if head.kind() == Some(Kind::Note) => {
+                Some(String::from_utf8_lossy(bytes).into_owned())
+            }
+            Event::Slice(_) | Event::End(_) => Some(String::new()),
+            _ => None,
+        })?;
+        match seen {
+            Some(None) => (),
+            Some(Some(note)) => return Ok(note),
+            None => return Ok(String::new()),
+        }
+    }
+}

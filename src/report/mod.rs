@@ -1,0 +1,104 @@
+//! One page that shows and proves a reel: player, contact sheet, need against
+//! capacity over time, rehearsal, loudness, current, quality, settings,
+//! verdict, cautions. It holds everything it shows and opens from a disk.
+
+mod cautions;
+mod html;
+mod measure;
+mod over_time;
+mod plot;
+
+use std::path::Path;
+
+use crate::board::Board;
+use crate::budget::{Budget, Duty, Link, ReelFacts};
+use crate::export::{ExportError, Walk};
+use crate::rehearsal::{Tally, Trace};
+
+pub use measure::Measured;
+pub use over_time::OverTime;
+pub use plot::{Curve, Level, Plot};
+
+/// Why a report could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// The reel cannot be read or its pictures not decoded.
+    #[error(transparent)]
+    Reel(#[from] ExportError),
+    /// A picture could not be drawn.
+    #[error("cannot draw a picture of the report: {0}")]
+    Draw(String),
+}
+
+/// A link judged by formula and by rehearsal.
+pub struct LinkFindings {
+    /// The link.
+    pub link: Link,
+    /// Need against capacity.
+    pub budget: Budget,
+    /// Many rehearsals, and one drawn out in time: the worst of them. Or why
+    /// there is none.
+    pub rehearsal: Result<(Tally, Trace), String>,
+}
+
+/// How near one picture comes to the clip's.
+#[derive(Clone, Copy, Debug)]
+pub struct Quality {
+    /// Seconds from the start.
+    pub seconds: f64,
+    /// Peak signal-to-noise ratio in dB.
+    pub psnr: f64,
+    /// Structural similarity, at most 1.
+    pub ssim: f64,
+}
+
+/// Everything a report is made of.
+pub struct Findings<'a> {
+    /// The reel's file.
+    pub path: &'a Path,
+    /// The board.
+    pub board: &'a Board,
+    /// What playing it costs.
+    pub facts: &'a ReelFacts,
+    /// The board's links.
+    pub links: Vec<LinkFindings>,
+    /// Against the clip, if it was given.
+    pub quality: Option<Vec<Quality>>,
+    /// How the reel was made, as it says itself.
+    pub note: String,
+    /// The reel's bytes for the player; `None` if they are too many for a page.
+    pub reel: Option<Vec<u8>>,
+}
+
+impl Findings<'_> {
+    /// The worst verdict over the best of the links.
+    #[must_use]
+    pub fn best(&self) -> Option<&LinkFindings> {
+        self.links.iter().min_by_key(|link| link.budget.verdict)
+    }
+}
+
+/// The page as HTML.
+///
+/// # Errors
+/// When the reel cannot be read or a picture not drawn.
+pub fn page(findings: &Findings<'_>) -> Result<String, ReportError> {
+    let mut walk = Walk::open(findings.path)?;
+    let over_time = OverTime::new(findings.facts, findings.board);
+    let duty = duty(findings, &over_time);
+    let measured = measure::measure(&mut walk, findings.board, duty)?;
+    html::page(findings, walk.header(), &over_time, &measured)
+}
+
+/// How busy the parts are in the mean.
+fn duty(findings: &Findings<'_>, over_time: &OverTime) -> Duty {
+    let mean = |points: &[(f64, f64)]| {
+        points.iter().map(|point| point.1).sum::<f64>() / points.len().max(1) as f64
+    };
+    let from_card = findings.best().is_none_or(|link| link.link == Link::Card);
+    Duty {
+        cores: (mean(&over_time.core) / 100.0).min(1.0),
+        card: if from_card { 1.0 } else { 0.0 },
+        radio: if from_card { 0.0 } else { 1.0 },
+    }
+}

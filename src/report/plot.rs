@@ -1,0 +1,214 @@
+//! Curves over time as vector pictures that print well: black text, thin grid,
+//! curves that differ in more than colour, each named at its end.
+
+use plotters::prelude::*;
+
+const WIDTH: u32 = 760;
+const HEIGHT: u32 = 240;
+/// Room to the right of the plot for the curves' names.
+const NAMES: i32 = 150;
+/// More points than this cannot be seen apart.
+const POINTS: usize = 700;
+const COLOURS: [RGBColor; 3] = [
+    RGBColor(31, 107, 117),
+    RGBColor(168, 100, 26),
+    RGBColor(110, 74, 140),
+];
+
+/// One quantity over time.
+pub struct Curve {
+    /// Its name.
+    pub name: String,
+    /// Seconds and values, in order of time.
+    pub points: Vec<(f64, f64)>,
+}
+
+/// A level that a quantity is held against.
+pub struct Level {
+    /// Its name.
+    pub name: String,
+    /// Its value.
+    pub value: f64,
+}
+
+/// A picture of curves over time.
+pub struct Plot {
+    /// Unit of the values.
+    pub unit: &'static str,
+    /// The curves.
+    pub curves: Vec<Curve>,
+    /// The levels.
+    pub levels: Vec<Level>,
+    /// Moments to be marked, in seconds.
+    pub marks: Vec<f64>,
+    /// Least and most value to be shown; `None` from zero to what fits all.
+    pub range: Option<(f64, f64)>,
+}
+
+impl Plot {
+    /// A plot in `unit`, empty.
+    #[must_use]
+    pub const fn new(unit: &'static str) -> Self {
+        Self {
+            unit,
+            curves: Vec::new(),
+            levels: Vec::new(),
+            marks: Vec::new(),
+            range: None,
+        }
+    }
+
+    /// The plot as SVG.
+    ///
+    /// # Errors
+    /// The drawing library's own.
+    pub fn svg(&self) -> Result<String, String> {
+        let mut svg = String::new();
+        {
+            let root = SVGBackend::with_string(&mut svg, (WIDTH, HEIGHT)).into_drawing_area();
+            self.draw(&root).map_err(|error| error.to_string())?;
+            root.present().map_err(|error| error.to_string())?;
+        }
+        Ok(svg)
+    }
+
+    fn draw<'a>(
+        &self,
+        root: &DrawingArea<SVGBackend<'a>, plotters::coord::Shift>,
+    ) -> Result<(), Box<dyn std::error::Error + 'a>> {
+        let (low, high) = self.range.unwrap_or_else(|| (0.0, self.top()));
+        let end = self.end();
+        let mut chart = ChartBuilder::on(root)
+            .margin(8)
+            .margin_right(NAMES)
+            .x_label_area_size(34)
+            .y_label_area_size(58)
+            .build_cartesian_2d(0.0..end, low..high)?;
+        chart
+            .configure_mesh()
+            .light_line_style(TRANSPARENT)
+            .bold_line_style(BLACK.mix(0.15))
+            .x_desc("seconds")
+            .y_desc(self.unit)
+            .label_style(("sans-serif", 12))
+            .draw()?;
+        let mut names = Vec::new();
+        for (curve, colour) in self.curves.iter().zip(COLOURS.iter().cycle()) {
+            let points = thin(&curve.points);
+            chart.draw_series(LineSeries::new(
+                points.iter().copied(),
+                colour.stroke_width(2),
+            ))?;
+            let last = points.last().map_or(low, |point| point.1);
+            names.push((last, curve.name.clone(), *colour));
+        }
+        for level in &self.levels {
+            let line = [(0.0, level.value), (end, level.value)];
+            chart.draw_series(DashedLineSeries::new(line, 6, 4, BLACK.stroke_width(1)))?;
+            names.push((level.value, level.name.clone(), BLACK));
+        }
+        for &at in &self.marks {
+            let line = [(at, low), (at, high)];
+            chart.draw_series(DashedLineSeries::new(line, 2, 3, BLACK.stroke_width(2)))?;
+        }
+        let (_, rows) = chart.plotting_area().get_pixel_range();
+        let place = |value: f64| {
+            let share = ((value - low) / (high - low)).clamp(0.0, 1.0);
+            rows.end - (f64::from(rows.end - rows.start) * share) as i32
+        };
+        write_names(
+            root,
+            names
+                .into_iter()
+                .map(|(v, n, c)| (place(v), n, c))
+                .collect(),
+        )
+    }
+
+    fn end(&self) -> f64 {
+        let ends = self.curves.iter().filter_map(|curve| curve.points.last());
+        ends.map(|point| point.0).fold(0.001, f64::max)
+    }
+
+    fn top(&self) -> f64 {
+        let values = self
+            .curves
+            .iter()
+            .flat_map(|curve| curve.points.iter().map(|p| p.1));
+        let most = values.fold(0.0, f64::max);
+        // A capacity far above the need would flatten it: it is named, not drawn to scale.
+        let levels = self.levels.iter().map(|level| level.value);
+        let near = levels
+            .filter(|level| *level <= 4.0 * most)
+            .fold(0.0, f64::max);
+        (most.max(near) * 1.1).max(1e-9)
+    }
+}
+
+/// Writes names at the right, from the top down, none upon another.
+fn write_names<'a>(
+    root: &DrawingArea<SVGBackend<'a>, plotters::coord::Shift>,
+    mut names: Vec<(i32, String, RGBColor)>,
+) -> Result<(), Box<dyn std::error::Error + 'a>> {
+    names.sort_by_key(|(y, ..)| *y);
+    let mut free = 2;
+    for (y, name, colour) in names {
+        let at = (y - 6).max(free);
+        free = at + 15;
+        let style = ("sans-serif", 12).into_font().color(&colour);
+        root.draw(&Text::new(name, (WIDTH as i32 - NAMES + 6, at), style))?;
+    }
+    Ok(())
+}
+
+/// At most [`POINTS`] points: of each stretch its least and its greatest.
+fn thin(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    if points.len() <= POINTS {
+        return points.to_vec();
+    }
+    let stretch = points.len().div_ceil(POINTS / 2);
+    let ends = |part: &[(f64, f64)]| {
+        let by_value = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
+        let mut pair = [part.iter().min_by(by_value), part.iter().max_by(by_value)];
+        pair.sort_by(|a, b| a.map_or(0.0, |p| p.0).total_cmp(&b.map_or(0.0, |p| p.0)));
+        pair.into_iter().flatten().copied().collect::<Vec<_>>()
+    };
+    points.chunks(stretch).flat_map(ends).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Curve, Level, Plot, thin};
+
+    #[test]
+    fn thinning_keeps_every_extreme() {
+        let spike = |i: usize| {
+            if i == 12_345 {
+                9.0
+            } else {
+                (i % 7) as f64 / 10.0
+            }
+        };
+        let points: Vec<_> = (0..20_000).map(|i| (i as f64, spike(i))).collect();
+        let thinned = thin(&points);
+        assert!(thinned.len() <= 702);
+        assert!(thinned.contains(&(12_345.0, 9.0)));
+        assert!(thinned.is_sorted_by(|a, b| a.0 <= b.0));
+    }
+
+    #[test]
+    fn names_and_values_are_in_the_picture() {
+        let mut plot = Plot::new("kB/s");
+        plot.curves.push(Curve {
+            name: "need <&>".into(),
+            points: vec![(0.0, 10.0), (1.0, 20.0)],
+        });
+        plot.levels.push(Level {
+            name: "card".into(),
+            value: 25.0,
+        });
+        let svg = plot.svg().unwrap();
+        assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
+        assert!(svg.contains("need &lt;&amp;&gt;") && svg.contains("card"));
+    }
+}
