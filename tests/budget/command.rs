@@ -26,7 +26,7 @@ fn the_exit_code_tells_fit_tight_and_not() {
             "--from",
             "sd",
             "--coding",
-            "patch-light",
+            "patch",
             "--rate",
             rate,
         ];
