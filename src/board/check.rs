@@ -402,7 +402,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     if !board.panel.dma && board.player.picture_buffers > 1 {
         say(
             "player.picture_buffers",
-            "a second picture buffer gains nothing while the core itself feeds the bus".into(),
+            "decoding ahead gains nothing while the core itself feeds the bus".into(),
         );
     }
     if board.power.source == PowerSource::Cell

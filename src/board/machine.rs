@@ -67,8 +67,8 @@ section! {
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
         /// Bytes of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
-        /// Pictures that can be held decoded: with 2, one is decoded while the other goes to the panel.
-        picture_buffers: u8 = 1, "1 | 2", "firmware", 1 ..= 2;
+        /// 1: a picture is decoded when it is due and goes to the panel strip by strip; 2: it is decoded ahead into one of two buffers of its own.
+        picture_buffers: u8 = 1, "1 | 2", "firmware; the player of this project does with 1", 1 ..= 2;
         /// Buffer in internal memory from which DMA sends pixels, all parts together.
         send_bytes: u32 = 7680, "bytes", "firmware: two strips of some panel rows", 512 ..= 1_048_576;
         /// Sending waits for the panel's tearing signal.

@@ -74,10 +74,9 @@ fn board_changes(board: &Board, link: Link) -> Vec<(String, Board)> {
         });
     }
     if board.player.picture_buffers == 1 {
-        try_it(
-            "hold two pictures decoded, so that one is decoded while the other is sent".into(),
-            &|b| b.player.picture_buffers = 2,
-        );
+        try_it("decode pictures ahead into two buffers".into(), &|b| {
+            b.player.picture_buffers = 2
+        });
     }
     if board.cpu.cores == 1 {
         try_it("take a part with two cores".into(), &|b| b.cpu.cores = 2);

@@ -83,6 +83,8 @@ pub struct Costs {
     /// Nanoseconds a pixel of the JPEG unit, if there is one and it is used.
     unit_ns: Option<f64>,
     copies: bool,
+    /// Pixels of one strip of the send buffer.
+    strip: f64,
     /// The core is free while the bus sends.
     pub dma: bool,
 }
@@ -108,6 +110,7 @@ impl Costs {
                 + panel.window_us * 1e3,
             unit_ns: unit.then(|| 1e9 / cpu.jpeg_pixels_per_second),
             copies: coding != PictureCoding::Raw,
+            strip: f64::from(board.player.send_bytes) / 2.0 / 2.0,
             dma: panel.dma,
         }
     }
@@ -131,6 +134,27 @@ impl Costs {
             |unit| pixels as f64 * unit,
         );
         work + copy * self.picture_instruction_ns
+    }
+
+    /// Time from the start of decoding a picture until the panel has all of
+    /// it, and until the core is free, where each strip is sent as soon as it
+    /// is decoded. With DMA one strip is sent while the next is decoded.
+    #[must_use]
+    pub fn draw_ns(&self, decode: f64, send: f64, pixels: u64) -> (f64, f64) {
+        if !self.dma {
+            return (decode + send, decode + send);
+        }
+        let strips = if self.copies {
+            (pixels as f64 / self.strip).ceil().max(1.0)
+        } else {
+            1.0
+        };
+        let all = if self.copies {
+            decode.max(send) + decode.min(send) / strips
+        } else {
+            decode + send
+        };
+        (all, (all - send / strips).max(decode))
     }
 
     /// Time of one core to take in bytes from a link.

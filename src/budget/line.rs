@@ -14,7 +14,7 @@ pub enum Part {
     Wifi,
     /// Time of the panel's bus.
     Bus,
-    /// Decoding and sending that cannot overlap.
+    /// Decoding and sending, strip by strip.
     Turns,
     /// One picture, the most expensive.
     Picture,
@@ -48,7 +48,7 @@ impl Part {
             Self::Card => "card",
             Self::Wifi => "Wi-Fi",
             Self::Bus => "panel bus",
-            Self::Turns => "decode and send in turn",
+            Self::Turns => "drawing in strips",
             Self::Picture => "worst picture",
             Self::DrawCore => "drawing core",
             Self::ReadCore => "reading core",

@@ -6,7 +6,7 @@ use super::cost::{Costs, card_rate, card_wire_ns};
 use super::current::{Currents, Duty};
 use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
-use super::memory::{MemoryPlan, Place, overlaps};
+use super::memory::{MemoryPlan, Place, draws_ahead};
 use super::{Link, Terms, air};
 
 /// The largest file on a FAT32 card, in whole sectors.
@@ -251,26 +251,29 @@ impl Case<'_> {
         vec![drawing, reading]
     }
 
-    /// With one picture buffer a picture is not decoded while the one before
-    /// it is still being sent.
+    /// Time until the panel has a picture that is drawn strip by strip.
+    fn draw(&self, p: &PictureFacts) -> f64 {
+        self.costs
+            .draw_ns(self.decode(p), self.send(p), p.pixels.into())
+            .0
+    }
+
+    /// Decoding and sending of a picture overlap strip by strip; pictures
+    /// follow each other.
     fn turns_line(&self) -> Option<Line> {
-        if overlaps(self.reel, self.board) || !self.costs.dma {
+        if draws_ahead(self.reel, self.board) || !self.costs.dma {
             return None;
         }
-        let (load, at) = self.worst_load(|p| self.decode(p) + self.send(p));
+        let (load, at) = self.worst_load(|p| self.draw(p));
         let mut line = self.line(Part::Turns, load, 1000.0, "ms/s");
         line.at_seconds = Some(at);
-        line.need_origin =
-            self.origin(&["panel.clock_hz", "cpu.clock_hz", "player.picture_buffers"]);
+        line.need_origin = self.origin(&["panel.clock_hz", "cpu.clock_hz", "player.send_bytes"]);
         line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
-        line.note = Some(
-            "one picture buffer: decoding waits until the picture before has been sent".into(),
-        );
         Some(line)
     }
 
     fn picture_line(&self) -> Line {
-        let cost = |p: &PictureFacts| self.decode(p) + self.send(p);
+        let cost = |p: &PictureFacts| self.draw(p);
         let worst = self
             .reel
             .pictures
@@ -337,6 +340,8 @@ impl Case<'_> {
         line.by_rate = false;
         line.fixed = need.saturating_sub(growing) as f64;
         line.capacity_origin = self.origin(&[key]);
+        // Buffers are counted to the byte: a little room is enough.
+        line.verdict = Verdict::of(line.ratio(), self.terms.margin.min(0.05));
         line
     }
 

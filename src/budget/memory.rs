@@ -128,37 +128,17 @@ fn ring_size(reel: &ReelFacts, board: &Board, left: u64) -> u64 {
     size / 512 * 512
 }
 
-/// Decoder memory, with a second picture where the player holds two and the
-/// decoder itself does not.
+/// Decoder memory, with two pictures more where the player decodes ahead.
 fn picture_bytes(reel: &ReelFacts, board: &Board) -> u64 {
-    let own = decoder_pictures(reel);
-    let wanted = u64::from(board.player.picture_buffers);
-    let more = if own == 0 {
-        0
-    } else {
-        wanted.saturating_sub(own)
-    };
-    u64::from(reel.working_bytes) + more * picture(reel)
+    let picture = u64::from(reel.width) * u64::from(reel.height) * 2;
+    let ahead = draws_ahead(reel, board);
+    u64::from(reel.working_bytes) + if ahead { 2 * picture } else { 0 }
 }
 
-fn picture(reel: &ReelFacts) -> u64 {
-    u64::from(reel.width) * u64::from(reel.height) * 2
-}
-
-/// Whole pictures that the decoder itself holds.
-fn decoder_pictures(reel: &ReelFacts) -> u64 {
-    match reel.coding {
-        PictureCoding::Raw => 0,
-        PictureCoding::Jpeg => 1,
-        _ => (u64::from(reel.working_bytes) / picture(reel).max(1)).clamp(1, 2),
-    }
-}
-
-/// A picture can be decoded while the one before it is being sent.
+/// Pictures are decoded ahead of their time into buffers of their own.
 #[must_use]
-pub fn overlaps(reel: &ReelFacts, board: &Board) -> bool {
-    let own = decoder_pictures(reel);
-    board.panel.dma && (own != 1 || board.player.picture_buffers > 1)
+pub fn draws_ahead(reel: &ReelFacts, board: &Board) -> bool {
+    reel.coding != PictureCoding::Raw && board.panel.dma && board.player.picture_buffers > 1
 }
 
 /// Buffers that must lie inside whatever happens.

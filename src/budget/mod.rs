@@ -32,7 +32,7 @@ pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Verdict};
-pub use memory::{Buffer, MemoryPlan, Place, overlaps};
+pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
@@ -171,15 +171,21 @@ impl Budget {
         })
     }
 
-    /// The line whose need is the greatest share of its capacity. I2S and file
-    /// size, which bind only when they are not met at all, count only then.
+    /// The line whose need is the greatest share of its capacity. I2S, file
+    /// size and memory, which are met or not and never half, count only when
+    /// they are not.
     ///
     /// # Panics
     /// Never: a budget has lines.
     #[must_use]
     pub fn bottleneck(&self) -> &Line {
-        let binds =
-            |l: &&Line| l.verdict == Verdict::Not || !matches!(l.part, Part::I2s | Part::Space);
+        let exact = |l: &Line| {
+            matches!(
+                l.part,
+                Part::I2s | Part::Space | Part::Internal | Part::External
+            )
+        };
+        let binds = |l: &&Line| l.verdict == Verdict::Not || !exact(l);
         self.lines
             .iter()
             .filter(binds)

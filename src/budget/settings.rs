@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use crate::coding::patch;
 use crate::units::Ratio;
 
 use super::facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
@@ -49,7 +50,7 @@ impl Settings {
         let (bits_per_pixel, key_factor, instructions, changed) = match coding {
             PictureCoding::Raw => (16.0, 1.0, 0.0, 1.0),
             PictureCoding::Jpeg => (1.3, 1.2, 85.0, 1.0),
-            PictureCoding::PatchLight => (1.3, 2.5, 12.0, 0.7),
+            PictureCoding::PatchLight => (1.3, 2.5, 14.0, 0.7),
             PictureCoding::PatchFull => (0.45, 4.0, 37.0, 0.7),
         };
         Self {
@@ -76,8 +77,9 @@ impl Settings {
         match self.coding {
             PictureCoding::Raw => 0,
             PictureCoding::Jpeg => picture + 16_384,
-            PictureCoding::PatchLight => picture + 16_384,
-            PictureCoding::PatchFull => picture * 2,
+            PictureCoding::PatchLight | PictureCoding::PatchFull => {
+                patch::memory_bytes(self.width, self.height) as u32 + patch::STATE_BYTES
+            }
         }
     }
 

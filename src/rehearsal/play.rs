@@ -49,6 +49,9 @@ pub(super) struct Stage<'a> {
     sent: [u64; 2],
     /// Bus time of pictures that were decoded but left out.
     owed: u64,
+    /// Bus and core time of the last picture.
+    sent_last: u64,
+    decoded_last: u64,
     in_faults: bool,
     pub run: Run,
 }
@@ -77,6 +80,8 @@ impl<'a> Stage<'a> {
             bus_free: 0,
             sent: [0; 2],
             owed: 0,
+            sent_last: 0,
+            decoded_last: 0,
             in_faults: false,
             run: Run::default(),
         }
@@ -123,11 +128,11 @@ impl<'a> Stage<'a> {
         self.scratch.arrived[at]
     }
 
-    /// Time to decode the pictures that can be held ahead: the clock starts
-    /// that long after the fill, whatever was decoded while bytes came in, so
-    /// that a faster fill does not cost the first pictures their time.
+    /// Time to decode the pictures that are held ahead: the clock starts that
+    /// long after the fill, whatever was decoded while bytes came in, so that
+    /// a faster fill does not cost the first pictures their time.
     fn first_pictures(&self) -> u64 {
-        let held = if self.script.overlaps { 2 } else { 1 };
+        let held = if self.script.ahead { 2 } else { 0 };
         let longest = |shot: &Shot| {
             shot.decode + ((u128::from(shot.decode) * u128::from(self.rules.jitter)) >> 32) as u64
         };
@@ -244,15 +249,90 @@ impl<'a> Stage<'a> {
         decoded
     }
 
-    /// One picture; when it was decoded.
+    /// One picture; when its bytes are done with.
     fn picture(&mut self, index: usize, arrived: u64, due: u64, at: u64) -> u64 {
+        if self.script.ahead {
+            self.decoded_ahead(index, arrived, due, at)
+        } else {
+            self.in_strips(index, arrived, due, at)
+        }
+    }
+
+    /// Decoded when it is due, and sent strip by strip meanwhile.
+    fn in_strips(&mut self, index: usize, arrived: u64, due: u64, at: u64) -> u64 {
+        let shot = &self.script.shots[index];
+        let decode = self.decode_time(index);
+        if decode == 0 && shot.send == 0 {
+            self.run.shown += 1;
+            return arrived;
+        }
+        let bus = if shot.strips == 1 { self.bus_free } else { 0 };
+        let wanted = due.max(arrived).max(self.core_free).max(bus);
+        let begin = self.scan(wanted);
+        let cause = self.strip_cause(arrived, wanted, begin, begin - due);
+        let superseded = self.rules.late == LatePolicy::Drop && begin >= due + shot.next;
+        if superseded && shot.send > 0 {
+            self.dropped(at, begin - due, cause);
+            if shot.apart {
+                return begin;
+            }
+            self.owed = (self.owed + shot.send).min(self.script.full_send);
+            self.core_free = begin + decode;
+            return self.core_free;
+        }
+        let send = (shot.send + self.owed).min(self.script.full_send.max(shot.send));
+        self.owed = 0;
+        let end = self.draw(begin, decode, send, shot.strips);
+        self.sent_last = send;
+        self.decoded_last = decode;
+        self.shown(at, begin - due, end - due, cause);
+        self.core_free
+    }
+
+    /// Occupies core and bus with a picture; when all of it is on the panel.
+    fn draw(&mut self, begin: u64, decode: u64, send: u64, strips: u64) -> u64 {
+        if !self.script.dma {
+            self.core_free = begin + decode + send;
+            self.bus_free = self.core_free;
+            return self.core_free;
+        }
+        let all = decode.max(send) + decode.min(send) / strips;
+        let end = (begin + all).max(self.bus_free + send);
+        self.core_free = (end - send / strips).max(begin + decode);
+        self.bus_free = end;
+        end
+    }
+
+    fn strip_cause(&self, arrived: u64, wanted: u64, begin: u64, late: u64) -> Cause {
+        if begin > wanted && wanted <= begin - late {
+            Cause::Tearing
+        } else if wanted == arrived {
+            self.link_cause(late)
+        } else if self.sent_last > self.decoded_last {
+            Cause::Bus
+        } else {
+            Cause::Core
+        }
+    }
+
+    /// Counts a picture that was shown.
+    fn shown(&mut self, at: u64, late: u64, sync: u64, cause: Cause) {
+        self.run.shown += 1;
+        self.run.late_sum_ns += late;
+        self.run.worst_sync_ns = self.run.worst_sync_ns.max(sync);
+        if late > self.rules.tolerance {
+            self.run.late += 1;
+            self.fault(FaultKind::LatePicture, at, late, cause);
+        } else {
+            self.in_faults = false;
+        }
+    }
+
+    /// Decoded as soon as one of two buffers is free; when that was done.
+    fn decoded_ahead(&mut self, index: usize, arrived: u64, due: u64, at: u64) -> u64 {
         let shot = &self.script.shots[index];
         let drop = self.rules.late == LatePolicy::Drop;
-        let memory_free = if self.script.overlaps {
-            self.sent[0]
-        } else {
-            self.sent[1]
-        };
+        let memory_free = self.sent[0];
         let start = arrived.max(self.core_free).max(memory_free);
         if drop && shot.apart && start >= due + shot.next && shot.send > 0 {
             let cause = self.wait_cause(arrived, memory_free, start, start - due);
@@ -289,27 +369,16 @@ impl<'a> Stage<'a> {
         if length > 0 {
             self.bus_free = end;
         }
-        if !self.script.dma {
-            self.core_free = end;
-        }
         self.sent = [self.sent[1], end];
         let late = begin - due;
-        self.run.shown += 1;
-        self.run.late_sum_ns += late;
-        self.run.worst_sync_ns = self.run.worst_sync_ns.max(end - due);
-        if late > self.rules.tolerance {
-            let cause = if free > wanted {
-                Cause::Bus
-            } else if begin > free && decoded <= due {
-                Cause::Tearing
-            } else {
-                self.wait_cause(arrived, memory_free, start, late)
-            };
-            self.run.late += 1;
-            self.fault(FaultKind::LatePicture, at, late, cause);
+        let cause = if free > wanted {
+            Cause::Bus
+        } else if begin > free && decoded <= due {
+            Cause::Tearing
         } else {
-            self.in_faults = false;
-        }
+            self.wait_cause(arrived, memory_free, start, late)
+        };
+        self.shown(at, late, end - due, cause);
     }
 
     /// The panel's next scan start at or after `t`.

@@ -1,7 +1,7 @@
 //! The reel compressed to what a rehearsal touches: nanoseconds and bytes.
 
 use crate::board::Board;
-use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, Place, ReelFacts, overlaps};
+use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, Place, ReelFacts, draws_ahead};
 
 /// A slice.
 pub(super) struct Part {
@@ -25,6 +25,8 @@ pub(super) struct Shot {
     pub decode: u64,
     /// Bus time for its pixels and windows.
     pub send: u64,
+    /// Strips that it is drawn in.
+    pub strips: u64,
     /// To the time of the next picture.
     pub next: u64,
     /// It may be left out without harm to those after it.
@@ -37,8 +39,8 @@ pub(super) struct Script {
     pub shots: Vec<Shot>,
     /// Bus time of a whole picture: no merged update takes longer.
     pub full_send: u64,
-    /// A picture is decoded while the one before it is sent.
-    pub overlaps: bool,
+    /// Pictures are decoded ahead into two buffers.
+    pub ahead: bool,
     /// The core is free while the bus sends.
     pub dma: bool,
     /// Nanoseconds of a byte's intake on the reading core.
@@ -59,7 +61,7 @@ impl Script {
             shots: Vec::new(),
             full_send: (costs.send_ns(u64::from(reel.width) * u64::from(reel.height), 1)
                 * share.panel) as u64,
-            overlaps: overlaps(reel, board),
+            ahead: draws_ahead(reel, board),
             dma: costs.dma,
             intake,
             queue: ns(u64::from(board.sound.queue_samples), reel.clock_rate),
@@ -100,6 +102,7 @@ impl Script {
                     decode: (costs.decode_ns(p.instructions.into(), p.pixels.into()) + beside)
                         .ceil() as u64,
                     send: send.ceil() as u64,
+                    strips: strips(p.pixels, reel.coding, board),
                     next: ns(next.saturating_sub(p.tick), reel.clock_rate),
                     apart,
                 });
@@ -174,5 +177,15 @@ impl Sharing {
             panel: left(reading),
             card: left(panel),
         }
+    }
+}
+
+/// Strips of half the send buffer; raw pixels go out as they lie.
+fn strips(pixels: u32, coding: PictureCoding, board: &Board) -> u64 {
+    let strip = u64::from(board.player.send_bytes / 4).max(1);
+    if coding == PictureCoding::Raw {
+        1
+    } else {
+        u64::from(pixels).div_ceil(strip).max(1)
     }
 }
