@@ -7,7 +7,7 @@ use clap::ValueEnum;
 use super::{Usage, values};
 use crate::board::Board;
 use crate::coding;
-use crate::convert::{Choices, CodingChoice};
+use crate::convert::{Choices, CodingChoice, SubtitleSource};
 use crate::picture;
 use crate::sound;
 use crate::source::SoundChoice;
@@ -63,6 +63,13 @@ pub(crate) struct ChoiceArgs {
     /// What is done with interlaced pictures
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
     deinterlace: Deinterlace,
+
+    /// Find black bars that are part of the pictures, and leave them out
+    #[arg(long, help_heading = "Picture")]
+    crop_bars: bool,
+    /// Burn in text: an SRT or WebVTT file, or a track of the clip by number or language
+    #[arg(long, value_name = "FILE|TRACK", value_parser = values::subtitles, help_heading = "Picture")]
+    subtitles: Option<SubtitleSource>,
 
     /// Sound track by number or language: 2, eng [default: the one marked as default]
     #[arg(long, value_name = "TRACK", value_parser = values::sound_track, conflicts_with = "no_sound", help_heading = "Sound")]
@@ -170,6 +177,8 @@ impl ChoiceArgs {
             linear_light: self.linear_light,
             dither: self.dither.into(),
             deinterlace: self.deinterlace.into(),
+            crop_bars: self.crop_bars,
+            subtitles: self.subtitles.clone(),
             from,
             length,
             sound: match (self.no_sound, &self.sound_track) {

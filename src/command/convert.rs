@@ -312,6 +312,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         .advice
         .iter()
         .cloned()
+        .chain(outcome.flashes.iter().map(|flash| flash.sentence()))
         .chain(outcome.damage.sentence());
     for note in notes {
         text.push_str("\n  note: ");

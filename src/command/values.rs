@@ -1,7 +1,10 @@
 //! Values as they are typed: sizes, rates, times, places.
 
+use std::path::Path;
+
+use crate::convert::SubtitleSource;
 use crate::picture::Anchor;
-use crate::source::SoundChoice;
+use crate::source::{SoundChoice, SubtitleChoice};
 use crate::units::{Nanos, Ratio};
 
 /// `240x240`: width and height in pixels.
@@ -112,6 +115,22 @@ pub(crate) fn bytes(text: &str) -> Result<u64, String> {
         return Err("write it as bytes, with k, M, G, KiB, MiB or GiB if you like: 350k".into());
     }
     Ok(value.round() as u64)
+}
+
+/// A file, or a subtitle track by number or language. What is neither a number
+/// nor two or three letters is a file.
+pub(crate) fn subtitles(text: &str) -> Result<SubtitleSource, String> {
+    let letters = (2..=3).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphabetic());
+    match text.parse() {
+        _ if Path::new(text).is_file() => Ok(SubtitleSource::File(text.into())),
+        Ok(0) => Err("tracks are counted from 1".into()),
+        Ok(number) => Ok(SubtitleSource::Track(SubtitleChoice::Number(number))),
+        Err(_) if letters => {
+            let language = text.to_lowercase();
+            Ok(SubtitleSource::Track(SubtitleChoice::Language(language)))
+        }
+        Err(_) => Ok(SubtitleSource::File(text.into())),
+    }
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::footage::SubtitleSource;
 use crate::board::Board;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
@@ -72,6 +73,10 @@ pub struct Choices {
     pub dither: Dither,
     /// Interlaced pictures.
     pub deinterlace: Deinterlace,
+    /// Find black bars that are part of the pictures, and leave them out.
+    pub crop_bars: bool,
+    /// Text to burn in.
+    pub subtitles: Option<SubtitleSource>,
     /// Start of the wanted part.
     pub from: Nanos,
     /// Length of the wanted part.
@@ -113,6 +118,8 @@ impl Choices {
             linear_light: false,
             dither: Dither::default(),
             deinterlace: Deinterlace::default(),
+            crop_bars: false,
+            subtitles: None,
             from: Nanos(0),
             length: None,
             sound: TrackChoice::default(),

@@ -9,7 +9,7 @@ use crossbeam_channel::Sender;
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
 use crate::picture::FramePacer;
-use crate::picture::pace::Shown;
+use crate::picture::pace::{Judder, Shown};
 use crate::source::{Clip, Damage, Item, SourcePicture, SourceSound};
 use crate::units::Nanos;
 
@@ -35,6 +35,8 @@ pub(super) struct Decoded {
     pub(super) damage: Damage,
     /// Source pictures decoded.
     pub(super) pictures: u64,
+    /// Unevenness of motion.
+    pub(super) judder: Judder,
     /// Time spent, waits for the second thread left out.
     pub(super) busy: Duration,
 }
@@ -90,6 +92,7 @@ pub(super) fn decode(
     Ok(Decoded {
         damage: clip.damage(),
         pictures,
+        judder: pacer.judder(),
         busy: start.elapsed() - line.waited,
     })
 }

@@ -32,6 +32,14 @@ pub enum ConvertError {
         /// What the encoder says.
         reason: CodingError,
     },
+    /// A file of subtitles cannot be used.
+    #[error("{path}: {reason}", path = .path.display())]
+    Subtitles {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        reason: String,
+    },
     /// The reel exists.
     #[error("{path} exists; choose another --output, or give --overwrite", path = .0.display())]
     Exists(PathBuf),

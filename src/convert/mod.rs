@@ -18,6 +18,7 @@ mod cutter;
 mod decode;
 mod encoder;
 mod error;
+mod footage;
 mod limits;
 mod measure;
 mod outcome;
@@ -31,6 +32,7 @@ mod wire;
 
 pub use choices::{Choices, CodingChoice, SoundChoice};
 pub use error::ConvertError;
+pub use footage::SubtitleSource;
 pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use crate::picture::flash::{FlashKind, FlashWarning};
 use crate::sound::SoundReport;
 use crate::source::Damage;
 
@@ -30,6 +31,10 @@ pub struct Outcome {
     pub pictures_unchanged: u64,
     /// Pictures decoded from the clip.
     pub source_pictures: u64,
+    /// Unevenness of motion, root mean square in milliseconds, measured.
+    pub judder_ms: f64,
+    /// Parts that flash more than three times in a second.
+    pub flashes: Vec<Flash>,
     /// Picture coding.
     pub coding: &'static str,
     /// Samples a second; none without sound.
@@ -78,6 +83,42 @@ impl SoundDone {
             true_peak: finite(report.after.true_peak),
             limited_db: report.peak.most_db,
         }
+    }
+}
+
+/// A part of the reel that flashes more than WCAG 2.3.1 allows.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Flash {
+    /// `general` or `red`.
+    pub kind: &'static str,
+    /// Start in seconds.
+    pub from: f64,
+    /// End in seconds.
+    pub to: f64,
+}
+
+impl From<FlashWarning> for Flash {
+    fn from(warning: FlashWarning) -> Self {
+        Self {
+            kind: match warning.kind {
+                FlashKind::General => "general",
+                FlashKind::Red => "red",
+            },
+            from: warning.from.0 as f64 / 1e9,
+            to: warning.to.0 as f64 / 1e9,
+        }
+    }
+}
+
+impl Flash {
+    /// In words.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        format!(
+            "more than three {} flashes in a second from {:.2} to {:.2} s (WCAG 2.3.1), which can \
+             bring on seizures: leave that part out or soften it, and warn those who look",
+            self.kind, self.from, self.to
+        )
     }
 }
 

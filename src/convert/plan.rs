@@ -7,10 +7,12 @@ use serde::Serialize;
 
 use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
+use super::footage;
 use super::limits;
 use crate::board::{self, Board};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
+use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
 use crate::sound::{HighPass, SoundPlan, SuggestedBass, Tilt};
@@ -44,6 +46,8 @@ pub struct ConvertPlan {
     pub pace: Pace,
     /// Pictures a second.
     pub rate: Ratio,
+    /// Text to burn in, on the reel's clock.
+    pub subtitles: Vec<Cue>,
     /// What is done to sound; `None` for a silent reel.
     pub sound: Option<SoundPlan>,
     /// How pictures are coded.
@@ -103,7 +107,14 @@ impl ConvertPlan {
         let clip = clip.info().clone();
         check_part(&open, &clip)?;
         let board = &choices.board;
-        let picture = picture_plan(choices)?;
+        let mut picture = picture_plan(choices)?;
+        if choices.crop_bars {
+            picture.crop = footage::bars(source, &open, &clip)?;
+        }
+        let subtitles = match &choices.subtitles {
+            Some(text) => footage::cues(text, source, &open, &clip)?,
+            None => Vec::new(),
+        };
         let pixels = u64::from(picture.width) * u64::from(picture.height);
         let coding = planned_coding(choices, &clip, &picture);
         let usual = || limits::rate_for(board, clip.picture.rate, pixels, coding.coding);
@@ -118,6 +129,7 @@ impl ConvertPlan {
             open,
             clip,
             picture,
+            subtitles,
             pace: choices.pace,
             rate,
             sound,
@@ -136,7 +148,24 @@ impl ConvertPlan {
             advice: Vec::new(),
         };
         plan.advice = plan.advise(board);
+        if let Some(text) = plan.laid_out()? {
+            plan.advice.extend(text.warnings());
+        }
+        if choices.crop_bars && plan.picture.crop.is_none() {
+            plan.advice
+                .push("no black bars were found in the clip".into());
+        }
         Ok(plan)
+    }
+
+    /// The subtitles laid out for the panel.
+    pub(super) fn laid_out(&self) -> Result<Option<Subtitles>, ConvertError> {
+        if self.subtitles.is_empty() {
+            return Ok(None);
+        }
+        let (width, height) = self.picture.viewed_size();
+        let text = Subtitles::new(self.subtitles.clone(), width, height, self.picture.shape)?;
+        Ok(Some(text))
     }
 
     /// Ticks a second of the reel.
@@ -326,6 +355,11 @@ pub struct PictureView {
     pub linear_light: bool,
     /// Dither.
     pub dither: String,
+    /// Columns and rows left out at the left, top, right and bottom, where
+    /// black bars were found.
+    pub bars: Option<[u32; 4]>,
+    /// Cues to burn in.
+    pub subtitles: usize,
     /// Coding.
     pub coding: String,
     /// Why that coding, if the choice was left open.
@@ -382,6 +416,8 @@ fn picture_view(plan: &ConvertPlan) -> PictureView {
         filter: format!("{:?}", picture.filter).to_lowercase(),
         linear_light: picture.linear_light,
         dither: format!("{:?}", picture.dither).to_lowercase(),
+        bars: picture.crop.map(|c| [c.left, c.top, c.right, c.bottom]),
+        subtitles: plan.subtitles.len(),
         coding: plan.coding.coding.name().into(),
         coding_why: plan.coding.why.clone(),
         coding_choice: format!("{:?}", plan.coding.choice),

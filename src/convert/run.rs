@@ -106,6 +106,8 @@ fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made) -> Outcome {
         pictures: header.picture_count,
         pictures_unchanged: assembled.unchanged,
         source_pictures: decoded.pictures,
+        judder_ms: decoded.judder.rms,
+        flashes: shaped.flashes.iter().map(|&w| w.into()).collect(),
         coding: plan.coding.coding.name(),
         sound_rate: plan.sound.as_ref().map(|s| s.rate),
         mean_rate: header.mean_rate,

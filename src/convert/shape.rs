@@ -11,6 +11,7 @@ use super::error::ConvertError;
 use super::plan::ConvertPlan;
 use super::wire;
 use crate::picture::canvas::Canvas;
+use crate::picture::flash::{FlashChecker, FlashWarning};
 use crate::picture::{PanelPicture, PictureStage};
 use crate::sound::{Layout, Measured, SoundPlan, SoundReport, SoundStage};
 use crate::source::SourceSound;
@@ -31,6 +32,8 @@ pub(super) enum Ready {
 /// What the second thread did; times without waits.
 #[derive(Default)]
 pub(super) struct Shaped {
+    /// Parts that flash more than is safe.
+    pub(super) flashes: Vec<FlashWarning>,
     pub(super) report: Option<SoundReport>,
     pub(super) picture: Duration,
     pub(super) sound: Duration,
@@ -70,6 +73,7 @@ pub(super) fn shape(
                     spent.report = sounds.report.take();
                 }
                 spent.sound += start.elapsed();
+                spent.flashes = pictures.flashes.warnings().to_vec();
                 send(Ready::End(end))?;
                 return Ok(spent);
             }
@@ -81,30 +85,57 @@ pub(super) fn shape(
 struct Pictures<'a> {
     plan: &'a ConvertPlan,
     stage: PictureStage,
-    last: Option<Arc<PanelPicture>>,
+    /// The picture before, and when it was shown.
+    last: Option<(Arc<PanelPicture>, Nanos)>,
+    flashes: FlashChecker,
 }
 
 impl<'a> Pictures<'a> {
     fn new(plan: &'a ConvertPlan) -> Result<Self, ConvertError> {
+        let mut stage = PictureStage::new(plan.picture.clone())?;
+        if let Some(text) = plan.laid_out()? {
+            stage.set_subtitles(text);
+        }
         Ok(Self {
             plan,
-            stage: PictureStage::new(plan.picture.clone())?,
+            stage,
             last: None,
+            flashes: FlashChecker::default(),
         })
     }
 
     fn make(&mut self, chosen: &Chosen) -> Result<Ready, ConvertError> {
-        let again = self.last.clone().filter(|_| chosen.repeat);
-        let picture = match again {
-            Some(picture) => picture,
-            None => Arc::new(self.render(chosen)?),
+        let time = self.time(chosen);
+        let again = self
+            .last
+            .as_ref()
+            .filter(|(_, before)| chosen.repeat && self.stage.same_text(*before, time));
+        let (picture, repeat) = match again {
+            Some((picture, _)) => (Arc::clone(picture), true),
+            None => self.fresh(chosen, time)?,
         };
-        self.last = Some(Arc::clone(&picture));
+        self.last = Some((Arc::clone(&picture), time));
         Ok(Ready::Picture {
             number: chosen.number,
             picture,
-            repeat: chosen.repeat,
+            repeat,
         })
+    }
+
+    /// A new picture, and whether it is the one before pixel by pixel, as
+    /// where the clip itself repeats pictures.
+    fn fresh(
+        &mut self,
+        chosen: &Chosen,
+        time: Nanos,
+    ) -> Result<(Arc<PanelPicture>, bool), ConvertError> {
+        let mut made = self.render(chosen, time)?;
+        self.flashes.look(time, &made.rgb, made.width.into());
+        wire::apply(self.plan.wire, &mut made);
+        match &self.last {
+            Some((before, _)) if **before == made => Ok((Arc::clone(before), true)),
+            _ => Ok((Arc::new(made), false)),
+        }
     }
 
     /// Time of a picture from the wanted start.
@@ -112,20 +143,19 @@ impl<'a> Pictures<'a> {
         Nanos(self.plan.rate.tick_of(chosen.number, 1_000_000_000) as i64)
     }
 
-    fn render(&mut self, chosen: &Chosen) -> Result<PanelPicture, ConvertError> {
-        let mut made = match &chosen.parts[..] {
-            [(picture, _)] => self.stage.render(picture)?,
+    fn render(&mut self, chosen: &Chosen, time: Nanos) -> Result<PanelPicture, ConvertError> {
+        let canvas = match &chosen.parts[..] {
+            [(picture, _)] => self.stage.canvas(picture)?,
             parts => {
                 let mut mixed = Vec::with_capacity(parts.len());
                 for (picture, weight) in parts {
                     mixed.push((self.stage.canvas(picture)?, *weight));
                 }
                 let parts: Vec<_> = mixed.iter().map(|(canvas, w)| (canvas, *w)).collect();
-                self.stage.finish(Canvas::mix(&parts), self.time(chosen))
+                Canvas::mix(&parts)
             }
         };
-        wire::apply(self.plan.wire, &mut made);
-        Ok(made)
+        Ok(self.stage.finish(canvas, time))
     }
 }
 

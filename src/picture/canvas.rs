@@ -36,8 +36,8 @@ impl Canvas {
     #[must_use]
     pub fn to_rgb8(&self) -> Vec<u8> {
         self.pixels
+            .as_flattened()
             .iter()
-            .flatten()
             .map(|&v| ((u32::from(v) + 128) >> 8) as u8)
             .collect()
     }

@@ -1,7 +1,7 @@
 //! From a stream's component values to red, green and blue.
 //!
-//! Where a stream does not tag its colours, this rule stands in: RGB formats
-//! are full range, others limited; the matrix follows the primaries or the
+//! Where a stream does not tag its colours, this rule stands in: RGB and grey
+//! formats are full range, others limited; the matrix follows the primaries or the
 //! transfer if they say BT.2020, else it is BT.709 from 720 rows up and BT.601
 //! below; the transfer is standard range; primaries are BT.2020 with PQ and
 //! HLG or a BT.2020 matrix, else BT.709; chroma sits left. BT.601's primaries
@@ -48,10 +48,9 @@ impl Colour {
         } else {
             Primaries::Bt709
         };
-        let range = if model == Model::Rgb {
-            Range::Full
-        } else {
-            Range::Limited
+        let range = match model {
+            Model::Yuv => Range::Limited,
+            Model::Rgb | Model::Grey => Range::Full,
         };
         Self {
             matrix,
@@ -226,6 +225,7 @@ mod tests {
             Range::Limited
         );
         assert_eq!(Colour::resolve(&none, Model::Rgb, 720).range, Range::Full);
+        assert_eq!(Colour::resolve(&none, Model::Grey, 720).range, Range::Full);
         let hdr = ColourTags {
             transfer: Some(Transfer::Pq),
             ..none

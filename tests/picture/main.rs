@@ -6,6 +6,7 @@ mod common;
 
 mod bars;
 mod colour;
+mod converted;
 mod dither;
 mod flash;
 mod frames;

@@ -76,7 +76,19 @@ fn compare_prints_what_scikit_image_finds_in_its_strips() {
     let board = "lantern-room";
     thumbreel(
         &[
-            "convert", clip, "--board", board, "--coding", "raw", "--quiet", "-o", "b.tbr",
+            "convert",
+            clip,
+            "--board",
+            board,
+            "--duration",
+            "1.5",
+            "--size",
+            "160x120",
+            "--coding",
+            "raw",
+            "--quiet",
+            "-o",
+            "b.tbr",
         ],
         folder.path(),
     );
@@ -87,10 +99,10 @@ fn compare_prints_what_scikit_image_finds_in_its_strips() {
         folder.path(),
     );
     let found: serde_json::Value = serde_json::from_str(&json).expect("JSON");
-    assert!(found["pictures"].as_u64().expect("a count") > 50, "{found}");
+    assert!(found["pictures"].as_u64().expect("a count") > 15, "{found}");
     assert_eq!(found["missing"], 0);
     let worst = found["worst"].as_array().expect("a list");
-    assert_eq!(worst.len(), 3);
+    assert_eq!(worst.len(), 2);
     let each = found["each"].as_array().expect("a list");
     let mean = each
         .iter()
@@ -120,8 +132,8 @@ fn compare_prints_what_scikit_image_finds_in_its_strips() {
             "{s} {moment}"
         );
         // Raw pixels lose rounding and dither only: 38.9 dB in theory where
-        // the picture is, nothing in the bars, which take 7/16.
-        assert!((40.0..42.5).contains(&p), "{p}");
+        // the picture is, nothing in the bars, which take a quarter.
+        assert!((38.9..41.5).contains(&p), "{p}");
     }
     let text = thumbreel(&["compare", "b.tbr", clip], folder.path());
     assert!(
