@@ -11,9 +11,10 @@
 //! ```
 //!
 //! A stage knows the stages before it only by the plain data it is given, and
-//! nothing imports what stands after it. Without the feature `host` the crate
-//! is `no_std` and never allocates: the container reader and the decoders.
-#![cfg_attr(not(feature = "host"), no_std)]
+//! nothing imports what stands after it. Without features the crate is `no_std`
+//! and never allocates: the container reader and the decoders. `files` adds reels
+//! in files, `host` all the rest.
+#![cfg_attr(not(feature = "files"), no_std)]
 #![deny(unsafe_code)]
 #![warn(missing_docs)]
 
@@ -34,7 +35,7 @@ pub mod convert;
 pub mod demo;
 #[cfg(feature = "host")]
 pub mod export;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub mod faults;
 #[cfg(feature = "host")]
 pub mod page;

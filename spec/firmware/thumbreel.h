@@ -1268,20 +1268,34 @@ static uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
 /* Whether the chunk comes in turn; if not, whether it may still be used. */
 static int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
 {
+    const int late = c->time < r->time;
     const int after = c->number > r->number;
     *usable = 0;
+    if (c->kind == TBR_SLICE) {
+        const int code = tbr_slice_limits(&r->header, c);
+        if (code != TBR_OK) {
+            return code;
+        }
+    }
     if (r->has_number && c->number != r->number && !(r->loose && after)) {
-        *usable = after;
+        *usable = after && !late;
         return TBR_SEQUENCE;
     }
-    if (c->time < r->time) {
+    if (late) {
         return TBR_FIELD;
     }
     if (c->time > r->time && !r->loose && !(c->flags & TBR_GAP)) {
         *usable = 1;
         return TBR_FIELD;
     }
-    return c->kind == TBR_SLICE ? tbr_slice_limits(&r->header, c) : TBR_OK;
+    return TBR_OK;
+}
+
+/* Whether a slice ends before the reel does, as far as that is known. */
+static int tbr_reader_within(const tbr_reader *r, const tbr_chunk *c)
+{
+    const tbr_header *h = &r->header;
+    return h->duration == TBR_UNKNOWN || tbr_chunk_end(c) <= h->first_tick + h->duration;
 }
 
 /* Reports a chunk out of turn, and passes it over unless it is usable. */
@@ -1296,7 +1310,7 @@ static TBR_COLD int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
         r->time = c->time > r->time ? c->time : r->time;
     } else {
         r->damage.length = c->length;
-        if (c->kind == TBR_SLICE && c->time >= r->time) {
+        if (c->kind == TBR_SLICE && c->time >= r->time && tbr_reader_within(r, c)) {
             r->time = tbr_chunk_end(c);
         }
         tbr_reader_go(r, r->base + c->length, TBR_AT_CHUNK);
@@ -1312,8 +1326,11 @@ static void tbr_reader_enter(tbr_reader *r)
     const int known = c->kind >= TBR_POSTER && c->kind <= TBR_NOTE;
     r->stale |= (uint8_t)((c->flags & TBR_GAP) != 0 || c->time > r->time);
     r->loose = 0;
-    r->has_number = 1;
-    r->number = c->number + 1;
+    /* A live reel joined in the middle: its first slice brings its own number. */
+    if (r->has_number || c->kind == TBR_SLICE) {
+        r->has_number = 1;
+        r->number = c->number + 1;
+    }
     r->time = c->time;
     if (r->asks && c->kind == TBR_SLICE) {
         r->state = TBR_AT_PLACE;

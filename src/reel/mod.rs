@@ -24,27 +24,27 @@ mod layout;
 mod reader;
 mod slice;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod content;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod draft;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod emit;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod file;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod pace;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod repair;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod settings;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod split;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod survey;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod verify;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod writer;
 
 pub use chunk::{
@@ -63,7 +63,7 @@ pub mod index_layout {
     pub use super::index::{LEAD, chunk_length, payload_length, sector_of};
 }
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use {
     content::{Picture, Poster, Slice},
     draft::Draft,

@@ -384,22 +384,24 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         Ok(damage.map(Found::Damage))
     }
 
-    /// Whether the chunk comes in turn; if not, whether it may still be used.
+    /// Whether the chunk comes in turn; if not, whether it may still be used:
+    /// what jumps ahead may, what goes back or breaks a limit may not.
     fn check_place(&self, h: &ChunkHeader) -> Result<(), (ErrorKind, bool)> {
+        if let (Some(header), Some(Kind::Slice)) = (&self.header, h.kind()) {
+            slice::check_limits(header, h).map_err(|kind| (kind, false))?;
+        }
+        let late = h.time < self.time;
+        let early = h.time > self.time && !self.loose && !h.is_after_gap();
         let found = h.number;
         if let Some(expected) = self.number
             && found != expected
             && !(self.loose && found > expected)
         {
-            return Err((ErrorKind::Sequence { expected, found }, found > expected));
+            let kind = ErrorKind::Sequence { expected, found };
+            return Err((kind, found > expected && !late));
         }
-        let late = h.time < self.time;
-        let early = h.time > self.time && !self.loose && !h.is_after_gap();
         if late || early {
             return Err((ErrorKind::Field { name: "time" }, !late));
-        }
-        if let (Some(header), Some(Kind::Slice)) = (&self.header, h.kind()) {
-            slice::check_limits(header, h).map_err(|kind| (kind, false))?;
         }
         Ok(())
     }
@@ -415,7 +417,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             self.time = self.time.max(h.time);
         } else {
             length = u64::from(h.length);
-            if h.kind() == Some(Kind::Slice) && h.time >= self.time {
+            let slice = h.kind() == Some(Kind::Slice) && h.time >= self.time;
+            if slice && self.ends_within(h) {
                 self.time = h.end();
             }
             self.go(self.base + length, State::Chunk);
@@ -426,6 +429,12 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             from,
             to: self.time,
         }
+    }
+
+    /// Whether a slice ends before the reel does, as far as that is known.
+    fn ends_within(&self, h: &ChunkHeader) -> bool {
+        let end = self.header.as_ref().and_then(Header::end_tick);
+        end.is_none_or(|end| h.end() <= end)
     }
 
     /// Notes the chunk's place and wants the rest of it, or passes it over.

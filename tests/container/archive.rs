@@ -260,3 +260,35 @@ fn make_archive() {
     }
     fs::write(folder.join("LIST"), list).unwrap();
 }
+
+#[test]
+#[ignore = "writes the fuzz targets' seeds; run by hand after a change of the format"]
+fn make_seeds() {
+    use crate::common::reels::{tiny_poster, tiny_reel, tiny_settings, tiny_slices};
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/seeds/reels");
+    fs::create_dir_all(&folder).unwrap();
+    let mut live = Vec::new();
+    let mut writer = LiveWriter::new(&mut live, &tiny_settings(), None, 4096).unwrap();
+    tiny_slices(4).iter().for_each(|s| writer.slice(s).unwrap());
+    drop(writer);
+    let mut gap = tiny_reel(8);
+    let at = slice_ends(&gap)[4].0 as usize;
+    gap[at + 100] ^= 1;
+    let (gap, _) = repair(Cursor::new(gap), Cursor::new(Vec::new())).unwrap();
+    let silent = Settings {
+        sound: SoundCoding::None,
+        ..tiny_settings()
+    };
+    let mut slices = tiny_slices(5);
+    slices.iter_mut().for_each(|s| s.sound.clear());
+    let silent = write_reel(&silent, Some(&tiny_poster()), &slices).0;
+    let seeds = [
+        ("whole", tiny_reel(5)),
+        ("live", live),
+        ("gap", gap.into_inner()),
+        ("silent", silent),
+    ];
+    for (name, reel) in seeds {
+        fs::write(folder.join(name), reel).unwrap();
+    }
+}

@@ -386,3 +386,29 @@ fn settings_out_of_range_are_the_callers_fault() {
     wrong.clock_rate = 0;
     assert!(thumbreel::reel::ReelWriter::new(sink(), &wrong, None).is_err());
 }
+
+#[test]
+fn a_number_ahead_with_a_time_behind_is_passed_over() {
+    // Found by fuzzing: such a chunk was used, and time went back.
+    let header = wide_header();
+    let mut reel = sector_of(&header);
+    let slice = |number, time| ChunkHeader {
+        ticks: 10,
+        ..slice_header(&header, number, header.first_tick + time, 0)
+    };
+    append_chunk(&mut reel, &slice(0, 0), &[]);
+    append_chunk(&mut reel, &slice(9, 5), &[]);
+    append_chunk(&mut reel, &slice(10, 10), &[]);
+    let times: Vec<u64> = crate::common::reels::read_slices(&reel)
+        .iter()
+        .map(|s| s.time - header.first_tick)
+        .collect();
+    assert_eq!(times, [0, 10]);
+    assert_eq!(
+        first_error(&reel).kind,
+        ErrorKind::Sequence {
+            expected: 1,
+            found: 9
+        }
+    );
+}
