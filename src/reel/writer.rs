@@ -134,8 +134,10 @@ impl<W: Write + Seek> ReelWriter<W> {
         if header.first_picture < self.out.next_picture {
             return Err(refuse("picture numbers must not go back", self.out.offset));
         }
+        // Pictures that are not there are a gap, even if no time is missing.
+        let missing = header.first_picture > self.out.next_picture;
+        self.out.gap_next |= header.is_after_gap() || missing;
         self.out.next_picture = header.first_picture;
-        self.out.gap_next |= header.is_after_gap();
         self.slice(slice)
     }
 

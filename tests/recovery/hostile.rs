@@ -394,6 +394,7 @@ fn a_number_ahead_with_a_time_behind_is_passed_over() {
     let mut reel = sector_of(&header);
     let slice = |number, time| ChunkHeader {
         ticks: 10,
+        flags: if number == 0 { ChunkHeader::GAP } else { 0 },
         ..slice_header(&header, number, header.first_tick + time, 0)
     };
     append_chunk(&mut reel, &slice(0, 0), &[]);
