@@ -33,7 +33,10 @@ pub struct Args {
     overwrite: bool,
 }
 
-/// Makes film and reel, and checks the reel.
+/// Rehearsals of the report for each link.
+const REHEARSALS: u32 = 200;
+
+/// Makes film and reel, checks the reel, and ends with its report.
 ///
 /// # Errors
 /// The board is unknown, or a file cannot be written or read back.
@@ -43,7 +46,8 @@ pub fn run(args: Args) -> Result<ExitCode> {
         .with_context(|| format!("cannot make the folder {}", args.folder.display()))?;
     let film = args.folder.join("harbour-at-dusk.mp4");
     let reel = args.folder.join("harbour-at-dusk.tbr");
-    for path in [&film, &reel] {
+    let page = args.folder.join("harbour-at-dusk.html");
+    for path in [&film, &reel, &page] {
         if path.exists() && !args.overwrite {
             bail!(
                 "{} exists; name another folder, or give --overwrite",
@@ -70,6 +74,16 @@ pub fn run(args: Args) -> Result<ExitCode> {
     );
     let (slices, pictures) = check(&reel)?;
     say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
+    let report = super::report::Request {
+        reel: &reel,
+        board: &choices.board,
+        // Measuring every picture takes as long as all else together.
+        clip: None,
+        rehearsals: REHEARSALS,
+        carry: u64::MAX,
+    };
+    report.write(&page, args.overwrite)?;
+    say!("report, to be opened in a browser: {}", page.display());
     say!("\nWhat to try next:");
     for line in next_steps(&film, &reel, &choices.board.name) {
         say!("  {line}");
@@ -126,10 +140,12 @@ fn check(path: &Path) -> Result<(u32, u32)> {
     Ok((slices, pictures))
 }
 
-fn next_steps(film: &Path, reel: &Path, board: &str) -> [String; 3] {
-    let (film, folder) = (film.display(), reel.parent().unwrap_or(reel).display());
+fn next_steps(film: &Path, reel: &Path, board: &str) -> [String; 4] {
+    let folder = reel.parent().unwrap_or(reel).display();
+    let (film, reel) = (film.display(), reel.display());
     [
         format!("thumbreel serve {folder}"),
+        format!("thumbreel report {reel} --board {board} --clip {film} --overwrite"),
         format!("thumbreel convert {film} --board {board} --plan"),
         "thumbreel boards".into(),
     ]

@@ -124,7 +124,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
 fn because(link: &LinkFindings) -> String {
     let tightest = link.budget.bottleneck();
     let budget = format!(
-        "Most of its capacity is used by the {}: {:.0} %.",
+        "Nearest to its limit: {}, {:.0} % used.",
         tightest.part.name(),
         100.0 * tightest.ratio()
     );
@@ -527,6 +527,8 @@ fn flatten(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)
         Value::Object(fields) => fields
             .iter()
             .for_each(|(name, value)| flatten(&words(name), value, out)),
+        // Dumps of inner structures say nothing to a reader.
+        Value::String(text) if text.contains(" { ") => (),
         Value::Null => (),
         Value::String(text) => out.push((path.to_owned(), text.clone())),
         other => out.push((path.to_owned(), other.to_string())),

@@ -11,7 +11,7 @@ mod plot;
 use std::path::Path;
 
 use crate::board::Board;
-use crate::budget::{Budget, Duty, Link, ReelFacts};
+use crate::budget::{Budget, Duty, Link, Part, ReelFacts};
 use crate::export::{ExportError, Walk};
 use crate::rehearsal::{Tally, Trace};
 
@@ -90,15 +90,28 @@ pub fn page(findings: &Findings<'_>) -> Result<String, ReportError> {
     html::page(findings, walk.header(), &over_time, &measured)
 }
 
-/// How busy the parts are in the mean.
+/// How busy the parts are in the mean while they play over the best link.
 fn duty(findings: &Findings<'_>, over_time: &OverTime) -> Duty {
-    let mean = |points: &[(f64, f64)]| {
-        points.iter().map(|point| point.1).sum::<f64>() / points.len().max(1) as f64
-    };
+    let cores = mean(&over_time.core) / 100.0;
+    let carried = findings.best().map_or(0.0, |link| {
+        let line = link.budget.lines.iter().find(|line| {
+            let part = if link.link == Link::Card {
+                Part::Card
+            } else {
+                Part::Wifi
+            };
+            line.part == part
+        });
+        line.map_or(0.0, |line| mean(&over_time.link) / line.capacity.max(1.0))
+    });
     let from_card = findings.best().is_none_or(|link| link.link == Link::Card);
     Duty {
-        cores: (mean(&over_time.core) / 100.0).min(1.0),
-        card: if from_card { 1.0 } else { 0.0 },
+        cores: cores.min(2.0),
+        card: if from_card { carried.min(1.0) } else { 0.0 },
         radio: if from_card { 0.0 } else { 1.0 },
     }
+}
+
+fn mean(points: &[(f64, f64)]) -> f64 {
+    points.iter().map(|point| point.1).sum::<f64>() / points.len().max(1) as f64
 }

@@ -4,7 +4,7 @@ use crate::board::Board;
 use crate::budget::{Costs, MemoryPlan, Place, ReelFacts};
 
 /// Width of the window that each figure is taken over, in seconds.
-pub const WINDOW: f64 = 1.0;
+const WINDOW: f64 = 1.0;
 
 /// Figures over windows of [`WINDOW`] that begin at each slice: seconds from
 /// the reel's start and value.
@@ -28,7 +28,11 @@ impl OverTime {
         let window = ((WINDOW * clock) as u64).max(1);
         let first = reel.slices.first().map_or(0, |slice| slice.tick);
         let end = first + reel.ticks();
-        let starts: Vec<u64> = reel.slices.iter().map(|slice| slice.tick).collect();
+        // Only windows that end with the reel or before it; of a shorter reel, the first.
+        let whole = |tick: &u64| *tick == first || tick + window <= end;
+        let starts = reel.slices.iter().map(|slice| slice.tick).filter(whole);
+        let starts: Vec<u64> = starts.collect();
+        let span = window.min(end - first).max(1) as f64 / clock;
         let link = reel.slices.iter().map(|s| (s.tick, f64::from(s.bytes)));
         let pictures = || reel.pictures.iter();
         let sent =
@@ -40,11 +44,7 @@ impl OverTime {
         let core = pictures().map(|p| (p.tick, work(p) / 1e7));
         let rates = |events: Vec<(u64, f64)>| {
             let sums = windows(&events, &starts, window);
-            let figure = |(tick, sum): (u64, f64)| {
-                // The last windows are cut short by the end.
-                let span = (window.min(end - tick).max(1)) as f64 / clock;
-                ((tick - first) as f64 / clock, sum / span.max(WINDOW / 4.0))
-            };
+            let figure = |(tick, sum): (u64, f64)| ((tick - first) as f64 / clock, sum / span);
             sums.into_iter().map(figure).collect()
         };
         Self {

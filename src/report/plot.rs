@@ -90,6 +90,8 @@ impl Plot {
             .bold_line_style(BLACK.mix(0.15))
             .x_desc("seconds")
             .y_desc(self.unit)
+            .x_label_formatter(&|at| label(*at, end))
+            .y_label_formatter(&|value| label(*value, high - low))
             .label_style(("sans-serif", 12))
             .draw()?;
         let mut names = Vec::new();
@@ -142,6 +144,15 @@ impl Plot {
             .filter(|level| *level <= 4.0 * most)
             .fold(0.0, f64::max);
         (most.max(near) * 1.1).max(1e-9)
+    }
+}
+
+/// A number on an axis that spans `span`, with the digits that tell it apart.
+fn label(value: f64, span: f64) -> String {
+    match span {
+        s if s > 12.0 => format!("{value:.0}"),
+        s if s > 1.2 => format!("{value:.1}"),
+        _ => format!("{value:.2}"),
     }
 }
 

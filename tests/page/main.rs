@@ -51,11 +51,11 @@ fn a_browser_shows_and_plays_what_the_decoder_says() {
     make::reels(&reels);
     let expected = dir.path().join("expected.json");
     std::fs::write(&expected, expect::folder(&reels).to_string()).unwrap();
-    let page = dir.path().join("raw-round.html");
+    let page = dir.path().join("patch-full.html");
     let report = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
         .arg("report")
-        .arg(reels.join("raw-round.tbr"))
-        .args(["--board", "porthole", "--rehearsals", "50", "-o"])
+        .arg(reels.join("patch-full.tbr"))
+        .args(["--board", "lantern-room", "--rehearsals", "50", "-o"])
         .arg(&page)
         .output()
         .unwrap();

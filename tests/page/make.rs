@@ -4,7 +4,11 @@
 use std::fs::File;
 use std::path::Path;
 
-use thumbreel::coding::{ByteOrder, PictureEncoder, PictureIn, RawEncoder, Shape, nearest_565};
+use thumbreel::coding::patch::Level;
+use thumbreel::coding::{
+    self, ByteOrder, Coding, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
+    nearest_565,
+};
 use thumbreel::reel::{
     Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice, SoundCoding as ReelSound,
 };
@@ -48,19 +52,48 @@ struct Kind {
     size: (u16, u16),
     shape: Shape,
     sound: Option<SoundCoding>,
-    coding: u8,
+    coding: Coding,
+    level: Level,
 }
 
 /// Writes one reel of each kind into `folder`.
 pub fn reels(folder: &Path) {
     let kinds = [
         Kind {
+            name: "jpeg.tbr",
+            title: "Harbour, jpeg",
+            size: (120, 100),
+            shape: Shape::Rectangle,
+            sound: Some(SoundCoding::Pcm8),
+            coding: Coding::Jpeg,
+            level: Level::Full,
+        },
+        Kind {
+            name: "patch-full.tbr",
+            title: "Harbour, patch full",
+            size: (200, 120),
+            shape: Shape::Rectangle,
+            sound: Some(SoundCoding::Adpcm),
+            coding: Coding::Patch,
+            level: Level::Full,
+        },
+        Kind {
+            name: "patch-light.tbr",
+            title: "Harbour, patch light, round",
+            size: (120, 120),
+            shape: Shape::Ellipse,
+            sound: Some(SoundCoding::Pcm8),
+            coding: Coding::Patch,
+            level: Level::Light,
+        },
+        Kind {
             name: "raw-square.tbr",
             title: "Harbour, square",
             size: (120, 96),
             shape: Shape::Rectangle,
             sound: Some(SoundCoding::Pcm16),
-            coding: 0,
+            coding: Coding::Raw,
+            level: Level::Full,
         },
         Kind {
             name: "raw-round.tbr",
@@ -68,7 +101,8 @@ pub fn reels(folder: &Path) {
             size: (96, 96),
             shape: Shape::Ellipse,
             sound: Some(SoundCoding::Adpcm),
-            coding: 0,
+            coding: Coding::Raw,
+            level: Level::Full,
         },
         Kind {
             name: "silent.tbr",
@@ -76,7 +110,8 @@ pub fn reels(folder: &Path) {
             size: (80, 40),
             shape: Shape::Rectangle,
             sound: None,
-            coding: 0,
+            coding: Coding::Raw,
+            level: Level::Full,
         },
     ];
     for kind in kinds {
@@ -86,7 +121,24 @@ pub fn reels(folder: &Path) {
 
 fn encoder(kind: &Kind) -> Box<dyn PictureEncoder> {
     let (width, height) = kind.size;
-    Box::new(RawEncoder::new(width, height, kind.shape, ByteOrder::HighFirst).unwrap())
+    coding::encoder(&EncoderPlan {
+        width,
+        height,
+        shape: kind.shape,
+        order: ByteOrder::HighFirst,
+        rate: Ratio {
+            num: PICTURES,
+            den: 1,
+        },
+        coding: kind.coding,
+        level: kind.level,
+        quality: 60,
+        effort: 1,
+        dither: kind.level == Level::Full,
+        limits: Limits::default(),
+        weights: Weights::default(),
+    })
+    .unwrap()
 }
 
 fn write(path: &Path, kind: &Kind) {
@@ -109,7 +161,14 @@ fn write(path: &Path, kind: &Kind) {
             Some(SoundCoding::Pcm8) => ReelSound::PcmU8,
             Some(SoundCoding::Adpcm) => ReelSound::ImaAdpcm,
         },
-        coding: kind.coding,
+        coding: kind.coding as u8,
+        level: if kind.coding == Coding::Patch {
+            kind.level as u8
+        } else {
+            0
+        },
+        working_memory: 1 << 20,
+        tables: encoder(kind).tables().to_vec(),
         title: kind.title.into(),
         ..Settings::default()
     };
@@ -173,7 +232,7 @@ fn picture(
     let encoded = encoder.encode(&input, key).unwrap();
     Picture {
         tick_offset,
-        coding: kind.coding,
+        coding: kind.coding as u8,
         key: encoded.key,
         unchanged: encoded.unchanged,
         windows: encoded.windows,

@@ -164,7 +164,7 @@ impl Viewer {
                 facts[7..9].copy_from_slice(&place);
                 code::PICTURE
             }
-            Event::Stale { tick, number } => {
+            Event::Stale { tick, number, .. } => {
                 put(facts, [tick as f64, number.into()]);
                 code::STALE
             }
