@@ -13,6 +13,8 @@ use super::Usage;
 use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
 use super::out::say;
+use crate::budget::Link;
+use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, run as convert};
 
 /// Convert clips into reels
@@ -32,6 +34,12 @@ pub struct Args {
     /// Replace reels that exist
     #[arg(long)]
     overwrite: bool,
+    /// Make a reel that surely plays: choose size, rate and coding for the board and prove them by budget and rehearsals; sd or wifi, or whichever can be fitted
+    #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
+    fit: Option<FitLink>,
+    /// Share of every capacity that a fitted reel leaves free, in percent
+    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = clap::value_parser!(u8).range(0..=50), requires = "fit")]
+    fit_margin: u8,
     /// Print the checked plan and convert nothing
     #[arg(long)]
     plan: bool,
@@ -67,6 +75,11 @@ pub fn run(args: Args) -> Result<ExitCode> {
         report: Mutex::new(Report::new(&args, pairs.len())),
         next: AtomicUsize::new(0),
         plan_only: args.plan,
+        fit: args.fit.map(|link| FitGoal {
+            link: link.link(),
+            margin: f64::from(args.fit_margin) / 100.0,
+            ..FitGoal::default()
+        }),
         choices,
         pairs,
     };
@@ -139,6 +152,7 @@ struct Batch {
     pairs: Vec<Pair>,
     choices: Choices,
     plan_only: bool,
+    fit: Option<FitGoal>,
     stop: std::sync::Arc<AtomicBool>,
     bars: Bars,
     report: Mutex<Report>,
@@ -182,6 +196,19 @@ impl Batch {
         if self.stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(pair.output.clone()));
         }
+        if let Some(goal) = self.fit {
+            let bar = self.bars.bar(pair.name.clone());
+            let fitted = fit(
+                &self.choices,
+                &pair.source,
+                &pair.output,
+                goal,
+                &bar,
+                &self.stop,
+            );
+            bar.close();
+            return Ok(Done::Fitted(Box::new(fitted?)));
+        }
         let plan = ConvertPlan::resolve(&self.choices, &pair.source, &pair.output)?;
         if self.plan_only {
             return Ok(Done::Plan(Box::new(plan)));
@@ -196,6 +223,29 @@ impl Batch {
 enum Done {
     Plan(Box<ConvertPlan>),
     Reel(Box<Outcome>),
+    Fitted(Box<Fitted>),
+}
+
+/// The link to fit, as typed.
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum FitLink {
+    /// The memory card
+    #[value(alias = "card")]
+    Sd,
+    /// The wireless link
+    Wifi,
+    /// Whichever can be fitted, the card first
+    Any,
+}
+
+impl FitLink {
+    fn link(self) -> Option<Link> {
+        match self {
+            Self::Sd => Some(Link::Card),
+            Self::Wifi => Some(Link::Wifi),
+            Self::Any => None,
+        }
+    }
 }
 
 /// What became of each clip, printed in the order of the clips.
@@ -272,6 +322,9 @@ impl Report {
 fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
     let value = match done {
         Ok(Done::Reel(outcome)) => serde_json::json!({"clip": name, "ok": true, "result": outcome}),
+        Ok(Done::Fitted(fitted)) => {
+            serde_json::json!({"clip": name, "ok": true, "result": fitted.outcome, "fit": fitted})
+        }
         Ok(Done::Plan(plan)) => serde_json::json!({"clip": name, "ok": true, "plan": plan.view()}),
         Err(error) => serde_json::json!({"clip": name, "ok": false, "error": error.to_string()}),
     };
@@ -282,6 +335,7 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
 fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),
+        Ok(Done::Fitted(fitted)) => closing(&fitted.outcome),
         Ok(Done::Plan(plan)) => plan_text(name, plan),
         Err(_) => String::new(),
     }

@@ -46,7 +46,7 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
 /// What a limit on the whole reel leaves for pictures: less the sound, the
 /// pictures' own heads, and for each slice its head and two sectors of padding
 /// and check. The bucket holds one second.
-fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, CodingError> {
+pub(super) fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, CodingError> {
     let sound = plan.sound.as_ref().map_or(0.0, |s| {
         let block = sound::block_bytes(s.coding, s.rate as usize) as f64;
         block + 8.0 / plan.slice_seconds

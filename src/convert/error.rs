@@ -59,6 +59,16 @@ pub enum ConvertError {
         /// The rule that would be broken.
         reason: WriteError,
     },
+    /// The board cannot play the clip, whatever is traded.
+    #[error(
+        "nothing fits {board}: {reason}; allow a smaller --size, a lower --rate or a board with more of what is short"
+    )]
+    NoFit {
+        /// The board.
+        board: String,
+        /// Which part is short and by how much.
+        reason: String,
+    },
     /// It was stopped.
     #[error("stopped before {path} was complete; nothing was left under that name", path = .0.display())]
     Stopped(PathBuf),

@@ -11,6 +11,7 @@
 //! grow with the clip's length, and every stage keeps the order, so that the
 //! bytes are the same whatever the number of threads.
 
+mod allowance;
 mod assemble;
 mod choices;
 pub mod compare;
@@ -18,6 +19,7 @@ mod cutter;
 mod decode;
 mod encoder;
 mod error;
+pub mod fit;
 mod footage;
 mod limits;
 mod measure;

@@ -1,0 +1,222 @@
+//! What a board allows each picture and each second of a reel, margin kept.
+
+use crate::board::Board;
+use crate::budget::{
+    Costs, Link, MemoryPlan, PictureCoding, Place, ReelFacts, SoundCoding, card_rate, draws_ahead,
+    rate_bps,
+};
+
+/// Work a pixel of a busy picture, in instructions, by coding: the encoder's
+/// own estimate for `patch`, measured spans for JPEG.
+const fn busy_work(coding: PictureCoding) -> f64 {
+    match coding {
+        PictureCoding::Raw => 0.0,
+        PictureCoding::Jpeg => 85.0,
+        PictureCoding::PatchLight => 25.0,
+        PictureCoding::PatchFull => 45.0,
+    }
+}
+
+/// Windows that a picture may set before their time is felt.
+const WINDOWS: u64 = 16;
+
+/// The limits that follow from a board.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Allowance {
+    /// Bytes a second of the whole reel.
+    pub link: f64,
+    /// Bus bytes of one picture.
+    pub bus: u32,
+    /// Decode instructions of one picture.
+    pub instructions: u32,
+    /// Bytes that a slice should not pass.
+    pub slice: u32,
+    /// The whole panel can be redrawn within one picture's time.
+    pub whole: bool,
+}
+
+/// What is asked of the board.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Wish {
+    pub size: (u16, u16),
+    /// Pixels that can be seen.
+    pub pixels: u64,
+    /// Pictures a second.
+    pub rate: f64,
+    pub coding: PictureCoding,
+    pub working_bytes: u32,
+    pub sound: SoundCoding,
+    pub sound_rate: u32,
+    pub margin: f64,
+}
+
+/// Sustained bytes a second of a link.
+pub(super) fn link_rate(board: &Board, link: Link) -> f64 {
+    match link {
+        Link::Card => board
+            .card
+            .as_ref()
+            .map_or(0.0, |c| card_rate(c, board.player.read_bytes)),
+        Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| rate_bps(w).0 / 8.0),
+    }
+}
+
+impl Allowance {
+    /// What `board` allows over `link`; `None` if its memory does not hold
+    /// the decoder and a ring.
+    pub(super) fn new(board: &Board, link: Link, wish: &Wish) -> Option<Self> {
+        let empty = empty_reel(wish);
+        let memory = MemoryPlan::new(&empty, board);
+        let fits = memory.need(Place::Internal) <= u64::from(board.memory.internal_bytes)
+            && memory.need(Place::External) <= u64::from(board.memory.external_bytes);
+        let ring = ring(board, &memory, wish).filter(|_| fits)?;
+        let slice = slice_bytes(ring, board, wish);
+        let link_bytes = (link_rate(board, link) * (1.0 - wish.margin))
+            .min(ridden_out(board, link, ring, slice));
+        let costs = Costs::new(board, wish.coding, memory.picture_place == Place::External);
+        let time = Time::new(board, link, wish, &costs, link_bytes);
+        let (bus, instructions, whole) = time.split(&costs, wish, draws_ahead(&empty, board));
+        Some(Self {
+            link: link_bytes,
+            bus,
+            instructions,
+            slice,
+            whole,
+        })
+    }
+}
+
+/// The ring that memory leaves.
+fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Option<u64> {
+    let room = match memory.ring_place {
+        Place::Internal => board.memory.internal_bytes,
+        Place::External => board.memory.external_bytes,
+    };
+    let others: u64 = memory
+        .buffers
+        .iter()
+        .filter(|b| b.place == memory.ring_place && b.name != "ring")
+        .map(|b| b.bytes)
+        .sum();
+    let free = u64::from(room).checked_sub(others)?;
+    let stated = u64::from(board.player.ring_bytes);
+    let ring = if stated > 0 { free.min(stated) } else { free };
+    // The budget asks for a twentieth of each memory to stay free.
+    let kept = (u64::from(room) as f64 * wish.margin.min(0.05)) as u64;
+    ring.checked_sub(kept)
+}
+
+/// A slice: a quarter of the ring after a read, so that three wait while one
+/// comes in; never less than one raw picture.
+fn slice_bytes(ring: u64, board: &Board, wish: &Wish) -> u32 {
+    let quarter = ring.saturating_sub(u64::from(board.player.read_bytes)) / 4;
+    let one = if wish.coding == PictureCoding::Raw {
+        wish.pixels * 2 + 2048
+    } else {
+        2048
+    };
+    quarter.clamp(one.min(65_536), 65_536) as u32
+}
+
+/// The rate at which what lies ahead in the ring lasts for the worst stall
+/// and the work of catching up.
+fn ridden_out(board: &Board, link: Link, ring: u64, slice: u32) -> f64 {
+    let stalls = match link {
+        Link::Card => board.card.as_ref().map(|c| &c.stalls),
+        Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
+    };
+    let worst = stalls.map_or(0.0, |s| if s.per_minute > 0.0 { s.worst_ms } else { 0.0 });
+    let loss = match (link, &board.wifi) {
+        (Link::Wifi, Some(w)) if w.loss > 0.0 => w.retransmit_ms,
+        _ => 0.0,
+    };
+    let ahead = ring.saturating_sub(2 * u64::from(slice) + u64::from(board.player.read_bytes));
+    ahead as f64 * 1e3 / (worst.max(loss) * 1.25).max(1.0)
+}
+
+/// Nanoseconds that one picture may take.
+struct Time {
+    /// Of drawing, decode and send overlapping in strips.
+    drawing: f64,
+    /// Of the core.
+    core: f64,
+    instruction: f64,
+    pixel: f64,
+    full_send: f64,
+    copy: f64,
+}
+
+impl Time {
+    fn new(board: &Board, link: Link, wish: &Wish, costs: &Costs, link_bytes: f64) -> Self {
+        let period = 1e9 / wish.rate;
+        let per_byte = match link {
+            Link::Card => board.card.as_ref().map_or(0.0, |c| c.instructions_per_byte),
+            Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| w.instructions_per_byte),
+        };
+        let beside = costs.intake_ns(link_bytes, per_byte)
+            + costs.sound_ns(f64::from(wish.sound_rate), wish.sound);
+        let beside = if board.cpu.cores == 1 {
+            beside / 1e9
+        } else {
+            0.0
+        };
+        let shared = board
+            .card
+            .as_ref()
+            .filter(|c| c.shares_panel_bus && link == Link::Card);
+        let shared = shared.map_or(0.0, |_| (link_bytes / link_rate(board, link)).min(0.5));
+        let keep = 1.0 - wish.margin;
+        let windows = costs.send_ns(0, WINDOWS);
+        Self {
+            drawing: period * (keep - shared) - windows,
+            core: period * (keep - beside) / (1.0 + board.cpu.jitter)
+                - if costs.dma { 0.0 } else { windows },
+            instruction: costs.decode_ns(1000, 0) / 1000.0,
+            pixel: costs.send_ns(1000, 0) / 1000.0,
+            full_send: costs.send_ns(wish.pixels, 1),
+            copy: costs.decode_ns(0, wish.pixels),
+        }
+    }
+
+    /// Bus bytes and instructions of one picture, and whether the whole panel
+    /// fits into them.
+    fn split(&self, costs: &Costs, wish: &Wish, ahead: bool) -> (u32, u32, bool) {
+        let busy = wish.pixels as f64 * busy_work(wish.coding) * self.instruction + self.copy;
+        let (send, decode) = if !costs.dma {
+            // One after the other: shared out as a busy picture needs them.
+            let fraction = (self.core / (self.full_send + busy)).min(1.0);
+            let send = self.full_send * fraction;
+            (send, self.core - send)
+        } else if ahead || wish.coding == PictureCoding::Raw {
+            (self.drawing, self.core)
+        } else {
+            // The longer of both and a strip of the other must fit: a strip
+            // is a small share of a picture, a tenth is kept for it.
+            (self.drawing * 0.92, (self.drawing * 0.92).min(self.core))
+        };
+        let pixels = (send / self.pixel).max(0.0);
+        let whole = pixels >= wish.pixels as f64;
+        let bus = 2.0 * pixels.min(wish.pixels as f64) + 11.0 * WINDOWS as f64;
+        let work = ((decode - self.copy) / self.instruction).max(0.0);
+        (bus as u32, work.min(4e9) as u32, whole)
+    }
+}
+
+/// A reel of which only the memory is asked.
+fn empty_reel(wish: &Wish) -> ReelFacts {
+    ReelFacts {
+        width: wish.size.0,
+        height: wish.size.1,
+        clock_rate: wish.sound_rate,
+        rate: wish.rate,
+        sound: wish.sound,
+        coding: wish.coding,
+        largest_chunk: 4096,
+        working_bytes: wish.working_bytes,
+        prebuffer: 0,
+        lead_bytes: 0,
+        total_bytes: 0,
+        slices: Vec::new(),
+        pictures: Vec::new(),
+    }
+}

@@ -1,0 +1,675 @@
+//! A reel made to what a board can do: rate, size and coding are chosen by a
+//! trial on a piece of the clip, the whole is encoded under hard limits, and
+//! budget and rehearsals must agree before it gets its name.
+
+use std::path::Path;
+use std::sync::atomic::AtomicBool;
+
+use serde::Serialize;
+
+use super::allowance::{Allowance, Wish};
+use super::encoder::picture_bucket;
+use super::error::ConvertError;
+use super::output::refuse_existing;
+use super::run::run;
+use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
+use crate::board::Board;
+use crate::budget::{
+    Budget, Line, Link, Part, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
+};
+use crate::coding::{Bucket, Coding, Limits, patch};
+use crate::rehearsal::{Conditions, Rehearsal, Tally};
+use crate::sound;
+use crate::units::{Nanos, Ratio};
+
+/// What a fit must reach.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FitGoal {
+    /// The link to fit; the board's first that can be fitted where not given.
+    pub link: Option<Link>,
+    /// Share of every capacity that stays free.
+    pub margin: f64,
+    /// Rehearsals that must all be clean.
+    pub rehearsals: u32,
+    /// Seed of the first rehearsal.
+    pub seed: u64,
+}
+
+impl Default for FitGoal {
+    fn default() -> Self {
+        Self {
+            link: None,
+            margin: 0.15,
+            rehearsals: 1000,
+            seed: 1,
+        }
+    }
+}
+
+/// A reel that fits.
+#[derive(Clone, Debug, Serialize)]
+pub struct Fitted {
+    /// What was made.
+    pub outcome: Outcome,
+    /// The link that it fits.
+    pub link: Link,
+    /// What was traded for what.
+    pub trades: Vec<String>,
+    /// Its budget.
+    pub budget: Budget,
+    /// Its rehearsals.
+    pub tally: Tally,
+}
+
+/// Seconds of the clip that a trial encodes.
+const TRIAL_SECONDS: f64 = 5.0;
+/// Quality that a rate must be able to afford; JPEG 50's.
+const FAIR_QUALITY: u8 = 50;
+/// Quality that the whole is encoded at, as far as the limits allow.
+const BEST_QUALITY: u8 = 90;
+/// Slowest rate that still moves, pictures a second.
+const SLOWEST: f64 = 6.0;
+/// Seconds of the link that a burst may take.
+const BURST: f64 = 0.3;
+/// Times that limits are tightened before a slower rate is tried.
+const TIGHTENINGS: u32 = 4;
+/// Rehearsals on each board with one limit tightened.
+const TIGHT_REHEARSALS: u32 = 100;
+
+/// One way to make the reel.
+#[derive(Clone, Copy, Debug)]
+struct Way {
+    link: Link,
+    size: Option<(u16, u16)>,
+    /// The clip's rate is divided by this.
+    divisor: u32,
+    rate: Ratio,
+    coding: PictureCoding,
+}
+
+/// Makes a reel that fits.
+///
+/// # Errors
+/// As [`run`], or `NoFit` with the part that is short and by how much.
+pub fn fit(
+    choices: &Choices,
+    source: &Path,
+    output: &Path,
+    goal: FitGoal,
+    progress: &dyn Progress,
+    stop: &AtomicBool,
+) -> Result<Fitted, ConvertError> {
+    let base = ConvertPlan::resolve(choices, source, output)?;
+    let folder = output
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
+    let beside = tempfile::Builder::new()
+        .prefix(".thumbreel-fit-")
+        .tempdir_in(folder)
+        .map_err(|reason| ConvertError::output(output, reason))?;
+    let mut search = Search {
+        choices,
+        base: &base,
+        goal,
+        stop,
+        beside: beside.path(),
+        trials: Vec::new(),
+        refused: Vec::new(),
+    };
+    for way in search.ways() {
+        if let Err(reason) = search.affords(&way)? {
+            search.refuse(&way, reason);
+            continue;
+        }
+        match search.encode(&way, progress)? {
+            Ok(mut fitted) => {
+                refuse_existing(output, choices.overwrite)?;
+                std::fs::rename(&fitted.outcome.output, output)
+                    .map_err(|reason| ConvertError::output(output, reason))?;
+                fitted.outcome.output = output.into();
+                fitted.outcome.advice.extend(fitted.trades.iter().cloned());
+                return Ok(fitted);
+            }
+            Err(reason) => search.refuse(&way, reason),
+        }
+    }
+    Err(search.no_fit())
+}
+
+struct Search<'a> {
+    choices: &'a Choices,
+    base: &'a ConvertPlan,
+    goal: FitGoal,
+    stop: &'a AtomicBool,
+    beside: &'a Path,
+    /// Facts of a piece of the clip, by coding and size.
+    trials: Vec<((PictureCoding, Option<(u16, u16)>), ReelFacts)>,
+    refused: Vec<(Way, String)>,
+}
+
+impl Search<'_> {
+    fn board(&self) -> &Board {
+        &self.choices.board
+    }
+
+    /// All ways, the best first: large before small, fast before slow, least
+    /// loss before least work.
+    fn ways(&self) -> Vec<Way> {
+        let links = self
+            .goal
+            .link
+            .map_or_else(|| Link::of(self.board()), |link| vec![link]);
+        let mut ways = Vec::new();
+        for link in links {
+            for size in self.sizes() {
+                for (divisor, rate) in self.rates() {
+                    for coding in self.codings() {
+                        ways.push(Way {
+                            link,
+                            size,
+                            divisor,
+                            rate,
+                            coding,
+                        });
+                    }
+                }
+            }
+        }
+        ways
+    }
+
+    fn sizes(&self) -> Vec<Option<(u16, u16)>> {
+        let (w, h) = self.board().panel.upright_size();
+        let part = |v: u16, quarters: u16| (v / 4 * quarters / 8 * 8).max(8);
+        match self.choices.size {
+            Some(size) => vec![Some(size)],
+            None => vec![
+                None,
+                Some((part(w, 3), part(h, 3))),
+                Some((part(w, 2), part(h, 2))),
+            ],
+        }
+    }
+
+    fn rates(&self) -> Vec<(u32, Ratio)> {
+        if let Some(rate) = self.choices.rate {
+            return vec![(1, rate)];
+        }
+        let clip = self.base.clip.picture.rate;
+        let slower = |divisor: u32| {
+            Some((
+                divisor,
+                Ratio::new(clip.num, clip.den.checked_mul(divisor)?)?,
+            ))
+        };
+        let fast = |rate: &Ratio| hertz(*rate) <= self.board().panel.refresh_hz.min(60.0);
+        let rates: Vec<_> = (1..=10)
+            .filter_map(slower)
+            .filter(|(d, r)| fast(r) && (*d == 1 || hertz(*r) >= SLOWEST))
+            .collect();
+        if rates.is_empty() {
+            vec![(1, clip)]
+        } else {
+            rates
+        }
+    }
+
+    fn codings(&self) -> Vec<PictureCoding> {
+        let jpeg = self.board().cpu.jpeg_pixels_per_second > 0.0;
+        match self.choices.coding.coding {
+            Some(Coding::Raw) => vec![PictureCoding::Raw],
+            Some(Coding::Jpeg) => vec![PictureCoding::Jpeg],
+            Some(Coding::Patch) => vec![PictureCoding::PatchFull, PictureCoding::PatchLight],
+            None if jpeg => vec![
+                PictureCoding::Raw,
+                PictureCoding::PatchFull,
+                PictureCoding::PatchLight,
+                PictureCoding::Jpeg,
+            ],
+            None => vec![
+                PictureCoding::Raw,
+                PictureCoding::PatchFull,
+                PictureCoding::PatchLight,
+            ],
+        }
+    }
+
+    fn refuse(&mut self, way: &Way, reason: String) {
+        self.refused.push((*way, reason));
+    }
+
+    /// The choices of a way, before limits.
+    fn choices_of(&self, way: &Way, quality: u8) -> Choices {
+        let mut choices = self.choices.clone();
+        choices.size = way.size.or(choices.size);
+        choices.rate = Some(way.rate);
+        choices.coding.coding = Some(match way.coding {
+            PictureCoding::Raw => Coding::Raw,
+            PictureCoding::Jpeg => Coding::Jpeg,
+            PictureCoding::PatchLight | PictureCoding::PatchFull => Coding::Patch,
+        });
+        choices.coding.level = Some(match way.coding {
+            PictureCoding::PatchLight => patch::Level::Light,
+            _ => patch::Level::Full,
+        });
+        choices.coding.quality = choices.coding.quality.or(Some(quality));
+        choices.overwrite = true;
+        choices
+    }
+
+    fn allowance(&self, way: &Way, plan: &ConvertPlan, margin: f64) -> Option<Allowance> {
+        let size = (plan.picture.width, plan.picture.height);
+        let patched = matches!(
+            way.coding,
+            PictureCoding::PatchLight | PictureCoding::PatchFull
+        );
+        let working = patch::memory_bytes(size.0, size.1) as u32 + patch::STATE_BYTES;
+        let round = plan.picture.shape == crate::picture::Shape::Ellipse;
+        let all = f64::from(size.0) * f64::from(size.1);
+        let wish = Wish {
+            size,
+            pixels: if round {
+                all * std::f64::consts::FRAC_PI_4
+            } else {
+                all
+            }
+            .ceil() as u64,
+            rate: hertz(way.rate),
+            coding: way.coding,
+            working_bytes: if patched { working } else { 0 },
+            sound: plan
+                .sound
+                .as_ref()
+                .map_or(SoundCoding::None, |s| sound_coding(s.coding)),
+            sound_rate: plan.clock_rate(),
+            margin,
+        };
+        Allowance::new(self.board(), way.link, &wish)
+    }
+
+    /// Whether a way affords fair quality, judged by a piece of the clip; the
+    /// reason if not.
+    fn affords(&mut self, way: &Way) -> Result<Result<(), String>, ConvertError> {
+        let plan = ConvertPlan::resolve(
+            &self.choices_of(way, FAIR_QUALITY),
+            &self.base.source,
+            &self.beside.join("trial.tbr"),
+        )?;
+        let Some(allowed) = self.allowance(way, &plan, self.goal.margin) else {
+            return Ok(Err("memory does not hold decoder and ring".into()));
+        };
+        if way.coding == PictureCoding::Raw {
+            return Ok(raw_fits(&plan, way, &allowed));
+        }
+        let facts = self.trial(way)?;
+        Ok(fair(&facts, way, &allowed))
+    }
+
+    /// Facts of a piece from the middle of the clip, at the clip's own rate.
+    fn trial(&mut self, way: &Way) -> Result<ReelFacts, ConvertError> {
+        let key = (way.coding, way.size);
+        if let Some((_, facts)) = self.trials.iter().find(|(known, _)| *known == key) {
+            return Ok(facts.clone());
+        }
+        let mut choices = self.choices_of(way, FAIR_QUALITY);
+        choices.rate = self.choices.rate.or(Some(self.base.clip.picture.rate));
+        let wanted = Nanos((TRIAL_SECONDS * 1e9) as i64);
+        if let Some(length) = self.base.expected_length() {
+            let spare = length.as_nanos() as i64 - wanted.0;
+            choices.from = Nanos(choices.from.0 + (spare / 2).max(0));
+        }
+        choices.length = Some(choices.length.map_or(wanted, |l| Nanos(l.0.min(wanted.0))));
+        let path = self.beside.join("trial.tbr");
+        let plan = ConvertPlan::resolve(&choices, &self.base.source, &path)?;
+        run(&plan, &Quiet, self.stop)?;
+        let facts = facts_of(&path)?;
+        self.trials.push((key, facts.clone()));
+        Ok(facts)
+    }
+
+    /// Encodes the whole under limits, tighter and tighter, until budget and
+    /// rehearsals agree; the reason if they never do.
+    fn encode(
+        &self,
+        way: &Way,
+        progress: &dyn Progress,
+    ) -> Result<Result<Fitted, String>, ConvertError> {
+        let mut reason = String::new();
+        for attempt in 0..=TIGHTENINGS {
+            let margin = self.goal.margin + 0.06 * f64::from(attempt);
+            let path = self.beside.join("whole.tbr");
+            let mut plan = ConvertPlan::resolve(
+                &self.choices_of(way, BEST_QUALITY),
+                &self.base.source,
+                &path,
+            )?;
+            let Some(allowed) = self.allowance(way, &plan, margin) else {
+                break;
+            };
+            if let Err(short) = limit(&mut plan, way, &allowed) {
+                return Ok(Err(short));
+            }
+            let outcome = run(&plan, progress, self.stop)?;
+            let facts = facts_of(&path)?;
+            match self.judge(way, &facts) {
+                Ok((budget, tally)) => {
+                    let trades = self.trades(way, &plan, &budget, &tally);
+                    return Ok(Ok(Fitted {
+                        outcome,
+                        link: way.link,
+                        trades,
+                        budget,
+                        tally,
+                    }));
+                }
+                Err(short) => reason = short,
+            }
+        }
+        Ok(Err(reason))
+    }
+
+    /// Budget with the margin, rehearsals as the board is, and rehearsals
+    /// with each limit tightened by the margin.
+    fn judge(&self, way: &Way, facts: &ReelFacts) -> Result<(Budget, Tally), String> {
+        let terms = Terms {
+            margin: self.goal.margin,
+            ..Terms::default()
+        };
+        let budget =
+            Budget::new(facts, self.board(), way.link, terms).map_err(|e| e.to_string())?;
+        if let Some(line) = budget
+            .lines
+            .iter()
+            .filter(|l| is_ours(l))
+            .find(|l| l.verdict != Verdict::Fit)
+        {
+            return Err(short_of(line));
+        }
+        let tally = self.rehearse(facts, self.board(), way.link, self.goal.rehearsals)?;
+        for (what, board) in tightened(self.board(), self.goal.margin) {
+            self.rehearse(facts, &board, way.link, TIGHT_REHEARSALS)
+                .map_err(|reason| format!("with {what} less by the margin, {reason}"))?;
+        }
+        Ok((budget, tally))
+    }
+
+    fn rehearse(
+        &self,
+        facts: &ReelFacts,
+        board: &Board,
+        link: Link,
+        runs: u32,
+    ) -> Result<Tally, String> {
+        let rehearsal = Rehearsal::new(facts, board, link, &Conditions::default())
+            .map_err(|e| e.to_string())?;
+        let tally = rehearsal.many(runs, self.goal.seed);
+        if tally.clean == tally.runs {
+            return Ok(tally);
+        }
+        let cause = tally.commonest_cause().map_or("", |c| c.words());
+        Err(format!(
+            "{} of {} rehearsals were not clean: {cause}",
+            tally.runs - tally.clean,
+            tally.runs
+        ))
+    }
+
+    fn trades(&self, way: &Way, plan: &ConvertPlan, budget: &Budget, tally: &Tally) -> Vec<String> {
+        let mut trades = vec![format!(
+            "fits {} from the {}: every budget keeps {:.0} %, {} of {} rehearsals clean (computed)",
+            self.board().name,
+            way.link.name(),
+            self.goal.margin * 100.0,
+            tally.clean,
+            tally.runs
+        )];
+        let mut told = Vec::new();
+        for (refused, reason) in &self.refused {
+            let differs = if refused.link != way.link {
+                format!("from the {}", refused.link.name())
+            } else if refused.size != way.size {
+                "a larger picture".into()
+            } else if refused.divisor != way.divisor {
+                format!("{:.4} pictures a second", hertz(refused.rate))
+            } else {
+                continue;
+            };
+            if !told.contains(&differs) {
+                trades.push(format!(
+                    "given up: {differs}, as {}: {reason}",
+                    coding_name(refused.coding)
+                ));
+                told.push(differs);
+            }
+        }
+        let same_rate = self
+            .refused
+            .iter()
+            .filter(|(r, _)| r.divisor == way.divisor && r.size == way.size && r.link == way.link);
+        for (refused, reason) in same_rate {
+            trades.push(format!(
+                "{} instead of {}: {reason}",
+                coding_name(way.coding),
+                coding_name(refused.coding)
+            ));
+        }
+        let worst = budget.bottleneck();
+        let clip = hertz(self.base.clip.picture.rate);
+        let whole = hertz(plan.rate) >= clip * 0.99;
+        trades.push(format!(
+            "the tightest part is {}, at {:.0} % of its capacity{}",
+            worst.part.name(),
+            worst.ratio() * 100.0,
+            if whole && worst.ratio() < 0.7 {
+                "; the clip asks for no more"
+            } else {
+                ""
+            }
+        ));
+        trades
+    }
+
+    fn no_fit(&self) -> ConvertError {
+        // The last way is the most modest one: what it lacks is what is short.
+        let reason = self.refused.last().map_or_else(
+            || "the board has no link".into(),
+            |(way, reason)| {
+                format!(
+                    "even {:.1} pictures a second as {} do not fit: {reason}",
+                    hertz(way.rate),
+                    coding_name(way.coding)
+                )
+            },
+        );
+        ConvertError::NoFit {
+            board: self.board().name.clone(),
+            reason,
+        }
+    }
+}
+
+fn hertz(rate: Ratio) -> f64 {
+    f64::from(rate.num) / f64::from(rate.den)
+}
+
+const fn coding_name(coding: PictureCoding) -> &'static str {
+    match coding {
+        PictureCoding::Raw => "raw",
+        PictureCoding::Jpeg => "jpeg",
+        PictureCoding::PatchLight => "patch light",
+        PictureCoding::PatchFull => "patch full",
+    }
+}
+
+const fn sound_coding(coding: sound::SoundCoding) -> SoundCoding {
+    match coding {
+        sound::SoundCoding::Pcm16 => SoundCoding::Pcm16,
+        sound::SoundCoding::Pcm8 => SoundCoding::Pcm8,
+        sound::SoundCoding::Adpcm => SoundCoding::Adpcm,
+    }
+}
+
+fn facts_of(path: &Path) -> Result<ReelFacts, ConvertError> {
+    ReelFacts::read(path).map_err(|e| ConvertError::Choice(e.to_string()))
+}
+
+/// Lines that encoding can do something about; power is told, not fitted.
+fn is_ours(line: &Line) -> bool {
+    !matches!(
+        line.part,
+        Part::Regulator | Part::Heat | Part::Source | Part::Space
+    )
+}
+
+fn short_of(line: &Line) -> String {
+    let over = (line.ratio() - 1.0) * 100.0;
+    if over > 0.0 {
+        format!(
+            "{} is short by {over:.0} %: {:.0} of {:.0} {}",
+            line.part.name(),
+            line.need,
+            line.capacity,
+            line.unit
+        )
+    } else {
+        format!(
+            "{} keeps only {:.0} %: {:.0} of {:.0} {}",
+            line.part.name(),
+            -over,
+            line.need,
+            line.capacity,
+            line.unit
+        )
+    }
+}
+
+/// Whether whole raw pictures fit link and bus.
+fn raw_fits(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
+    let pixels = f64::from(plan.picture.width) * f64::from(plan.picture.height);
+    let round = plan.picture.shape == crate::picture::Shape::Ellipse;
+    let visible = if round {
+        pixels * std::f64::consts::FRAC_PI_4
+    } else {
+        pixels
+    };
+    let sound = plan.sound.as_ref().map_or(0.0, |s| {
+        sound::block_bytes(s.coding, s.rate as usize) as f64
+    });
+    let need = visible * 2.05 * hertz(way.rate) + sound + 4096.0;
+    if need > allowed.link {
+        return Err(format!(
+            "the link is short by {:.0} %: {need:.0} of {:.0} bytes/s",
+            (need / allowed.link - 1.0) * 100.0,
+            allowed.link
+        ));
+    }
+    if !allowed.whole {
+        return Err("the panel's bus cannot redraw all of it in one picture's time".into());
+    }
+    Ok(())
+}
+
+/// Whether the means of a trial fit with some room for its peaks.
+fn fair(facts: &ReelFacts, way: &Way, allowed: &Allowance) -> Result<(), String> {
+    let count = facts.pictures.len().max(1) as f64;
+    let mean = |f: &dyn Fn(&crate::budget::PictureFacts) -> u32| {
+        facts.pictures.iter().map(|p| f64::from(f(p))).sum::<f64>() / count
+    };
+    // Fewer pictures differ more from each other.
+    let step = hertz(way.rate) / facts.rate.max(0.1);
+    let slower = (1.0 / step).max(1.0);
+    let pictures = mean(&|p| p.bytes) * slower.sqrt() * hertz(way.rate);
+    let fixed =
+        (facts.slice_bytes() as f64 - mean(&|p| p.bytes) * count) / facts.seconds().max(0.1);
+    let checks = [
+        ("the link", pictures + fixed, allowed.link * 0.85, "bytes/s"),
+        (
+            "decoding",
+            mean(&|p| p.instructions) * slower.powf(0.25),
+            f64::from(allowed.instructions) * 0.85,
+            "instructions a picture",
+        ),
+        (
+            "the panel's bus",
+            mean(&|p| p.pixels * 2) * slower.powf(0.25),
+            f64::from(allowed.bus) * 0.95,
+            "bytes a picture",
+        ),
+    ];
+    for (what, need, most, unit) in checks {
+        if need > most {
+            return Err(format!(
+                "{what} is short by {:.0} %: {need:.0} of {most:.0} {unit}",
+                (need / most.max(1.0) - 1.0) * 100.0
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Puts an allowance into a plan as hard limits.
+fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
+    let bound = |asked: Option<u32>, own: u32| asked.map_or(own, |asked| asked.min(own));
+    let rate = bound(plan.coding.choice.limit_rate, allowed.link.min(4e9) as u32);
+    let bucket = picture_bucket(plan, rate).map_err(|e| e.to_string())?;
+    // Bytes in any second are at most the rate and the burst together.
+    let steady = f64::from(bucket.rate) / (1.0 + BURST);
+    plan.coding.choice.limit_rate = None;
+    let coded = way.coding != PictureCoding::Raw;
+    plan.coding.choice.limits = Limits {
+        mean: plan.coding.choice.limits.mean,
+        link: Some(Bucket {
+            rate: steady as u32,
+            depth: (steady * BURST) as u32,
+        })
+        .filter(|_| coded),
+        bus: Some(bound(plan.coding.choice.limits.bus, allowed.bus))
+            .filter(|_| coded && !allowed.whole),
+        instructions: Some(bound(
+            plan.coding.choice.limits.instructions,
+            allowed.instructions,
+        ))
+        .filter(|_| coded),
+    };
+    plan.slice_bytes = plan.slice_bytes.min(allowed.slice);
+    Ok(())
+}
+
+/// Boards with one limit less by the margin.
+pub(super) fn tightened(board: &Board, margin: f64) -> Vec<(&'static str, Board)> {
+    let keep = 1.0 - margin;
+    let mut all = Vec::new();
+    let mut with = |what, edit: &dyn Fn(&mut Board)| {
+        let mut changed = board.clone();
+        edit(&mut changed);
+        all.push((what, changed));
+    };
+    let scaled = |hz: u32| (f64::from(hz) * keep) as u32;
+    with("the link", &|b| {
+        if let Some(card) = &mut b.card {
+            card.clock_hz = scaled(card.clock_hz);
+            card.access_us /= keep;
+            card.block_us /= keep;
+        }
+        if let Some(wifi) = &mut b.wifi {
+            wifi.usable_share *= keep;
+            wifi.round_trip_ms /= keep;
+        }
+    });
+    with("the panel's bus", &|b| {
+        b.panel.clock_hz = scaled(b.panel.clock_hz)
+    });
+    with("the cores", &|b| b.cpu.clock_hz = scaled(b.cpu.clock_hz));
+    with("the calm of the link", &|b| {
+        let stalls = [
+            b.card.as_mut().map(|c| &mut c.stalls),
+            b.wifi.as_mut().map(|w| &mut w.stalls),
+        ];
+        for stalls in stalls.into_iter().flatten() {
+            stalls.worst_ms /= keep;
+            stalls.per_minute /= keep;
+        }
+    });
+    all
+}
