@@ -81,6 +81,8 @@ section! {
         quiescent_ma: f64 = 0.1, "milliamperes", "the regulator's sheet", 0 ..= 50;
         /// Rise of its inside over the air for each watt.
         theta_ja: f64 = 205.0, "degrees Celsius a watt", "the regulator's sheet, for its package on a small board", 5 ..= 500;
+        /// Time in which it comes within a third of its last temperature.
+        settle_s: f64 = 300.0, "seconds", "a thermometer on the part: 63 % of the rise", 1 ..= 7200;
         /// Largest output current.
         max_ma: f64 = 600.0, "milliamperes", "the regulator's sheet", 10 ..= 10_000;
         /// Share of input power that a switching converter passes on.

@@ -9,7 +9,9 @@ mod choose;
 mod compare;
 mod convert;
 mod demo;
+mod enclosure;
 mod export;
+mod gain;
 mod inspect;
 pub mod manual;
 pub(crate) mod out;
@@ -43,7 +45,9 @@ enum Command {
     Compare(compare::Args),
     Convert(Box<convert::Args>),
     Demo(demo::Args),
+    Enclosure(enclosure::Args),
     Export(export::Args),
+    Gain(gain::Args),
     Inspect(inspect::Args),
     Manual(manual::Args),
     Rehearse(rehearse::Args),
@@ -78,7 +82,9 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Compare(args) => compare::run(args),
         Command::Convert(args) => convert::run(*args),
         Command::Demo(args) => demo::run(args),
+        Command::Enclosure(args) => enclosure::run(args),
         Command::Export(args) => export::run(args),
+        Command::Gain(args) => gain::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),
         Command::Rehearse(args) => rehearse::run(args),

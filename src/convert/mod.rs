@@ -30,6 +30,7 @@ mod poster;
 mod progress;
 mod run;
 mod shape;
+pub mod speaker;
 mod wire;
 
 pub use choices::{Choices, CodingChoice, SoundChoice};

@@ -15,6 +15,8 @@ pub mod block;
 #[cfg(feature = "host")]
 pub mod biquad;
 #[cfg(feature = "host")]
+pub mod chart;
+#[cfg(feature = "host")]
 mod compress;
 #[cfg(feature = "host")]
 pub mod downmix;

@@ -1,0 +1,187 @@
+//! `thumbreel enclosure`: the speaker in its box.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use serde_json::{Value, json};
+
+use super::Usage;
+use super::out::say;
+use crate::board::Board;
+use crate::convert::speaker;
+use crate::sound::chart::enclosure_chart;
+use crate::sound::enclosure::{Enclosure, Mounting};
+use crate::sound::gain::weekly_hours;
+
+/// Say what a closed box does for the board's speaker.
+///
+/// Resonance and Q in the box, response, excursion, the loudest clean level,
+/// the volume for a flat response, and the high-pass and tilt that follow.
+#[derive(clap::Args)]
+#[command(
+    after_help = "Examples:\n  thumbreel enclosure --board lantern-room\n  \
+    thumbreel enclosure --board lantern-room --millilitres 60 --svg box.svg"
+)]
+pub struct Args {
+    /// Built-in board, or a profile's path (see: thumbreel boards)
+    #[arg(short, long, value_name = "BOARD")]
+    board: String,
+    /// Air in the box, millilitres [default: the profile's box, else free air]
+    #[arg(long, value_name = "ML")]
+    millilitres: Option<f64>,
+    /// Distance of the listener, metres
+    #[arg(long, value_name = "M", default_value_t = 0.5)]
+    distance: f64,
+    /// Write the curves to this file
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// An unknown board, figures that no speaker has, or a file that cannot be written.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
+    if !(0.01..=100.0).contains(&args.distance) {
+        return Err(Usage(format!(
+            "--distance is {}, but must lie between 0.01 and 100",
+            args.distance
+        ))
+        .into());
+    }
+    let litres = args.millilitres.map(|ml| ml / 1000.0);
+    let mounted = speaker::enclosure(&board, litres).map_err(|e| Usage(e.to_string()))?;
+    let high_pass = mounted.high_pass(board.sound.speaker.rated_w);
+    if let Some(path) = &args.svg {
+        let svg =
+            enclosure_chart(&mounted, high_pass, args.distance).map_err(anyhow::Error::msg)?;
+        std::fs::write(path, svg).with_context(|| path.display().to_string())?;
+    }
+    if args.json {
+        say!("{}", as_json(&board, &mounted, args.distance));
+    } else {
+        print(&board, &mounted, args.distance);
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Frequencies of the printed table, Hz.
+const ROWS: [f64; 10] = [
+    100.0, 150.0, 200.0, 300.0, 400.0, 600.0, 800.0, 1200.0, 2400.0, 4800.0,
+];
+
+fn print(board: &Board, mounted: &Enclosure, metres: f64) {
+    let driver = &mounted.driver;
+    say!(
+        "{}: driver fs {:.0} Hz, Qts {:.2}, Vas {:.0} ml, Sd {:.1} cm2, Xmax {:.2} mm, {:.1} dB at 1 W and 1 m",
+        board.name,
+        driver.resonance_hz,
+        driver.q_total,
+        driver.vas_litres * 1000.0,
+        driver.cone_cm2,
+        driver.excursion_mm,
+        driver.sensitivity_db,
+    );
+    if !driver.guessed.is_empty() {
+        say!(
+            "guessed from the size, so read all below as a guess: {}",
+            driver.guessed.join(", ")
+        );
+    }
+    match mounted.mounting {
+        Mounting::Closed(litres) => say!(
+            "in {:.0} ml: fc {:.0} Hz, Qtc {:.2}, hump {:.1} dB, -3 dB at {:.0} Hz (computed, Small 1972)",
+            litres * 1000.0,
+            mounted.resonance_hz,
+            mounted.q,
+            mounted.hump_db(),
+            mounted.cutoff_hz()
+        ),
+        Mounting::FreeAir => say!(
+            "in free air: the back of the cone cancels its front; -3 dB at {:.0} Hz (computed). A box is worth more than any filter.",
+            mounted.cutoff_hz()
+        ),
+    }
+    print_flat(mounted);
+    say!(
+        "\n    Hz   response  excursion at {} W   loudest at {metres} m",
+        driver.rated_w
+    );
+    for hz in ROWS {
+        say!(
+            "{hz:6.0} {:7.1} dB {:13.2} mm {:12.1} dB SPL",
+            mounted.response_db(hz),
+            mounted.excursion_mm(hz, driver.rated_w),
+            mounted.loudest_db(hz, metres),
+        );
+    }
+    print_advice(mounted);
+    let loudest = mounted.loudest_db(2000.0, metres);
+    let hours = weekly_hours(loudest, true);
+    if hours < 168.0 {
+        say!(
+            "caution: {loudest:.0} dB SPL at {metres} m is for {hours:.1} hours a week at most for a child (ITU-T H.870)"
+        );
+    }
+}
+
+fn print_flat(mounted: &Enclosure) {
+    match mounted.driver.volume_for(std::f64::consts::FRAC_1_SQRT_2) {
+        Some(litres) => say!("flat (Qtc 0.707) needs {:.0} ml", litres * 1000.0),
+        None => say!(
+            "no volume makes it flat: the driver's own Q is above 0.707; a larger box only lowers fc"
+        ),
+    }
+}
+
+fn print_advice(mounted: &Enclosure) {
+    let high_pass = mounted.high_pass(mounted.driver.rated_w);
+    say!(
+        "\nsuggested for convert: --high-pass {:.0} (second order, Q {:.2}){}",
+        high_pass.hz,
+        high_pass.q,
+        match mounted.tilt() {
+            Some(tilt) => format!(", --presence {:.1}", tilt.db),
+            None => String::new(),
+        }
+    );
+}
+
+fn as_json(board: &Board, mounted: &Enclosure, metres: f64) -> Value {
+    let driver = &mounted.driver;
+    let high_pass = mounted.high_pass(driver.rated_w);
+    let row = |hz: f64| {
+        json!({
+            "hz": hz, "response_db": mounted.response_db(hz),
+            "excursion_mm": mounted.excursion_mm(hz, driver.rated_w),
+            "power_limit_w": mounted.power_limit_w(hz),
+            "loudest_db_spl": mounted.loudest_db(hz, metres),
+        })
+    };
+    let litres = match mounted.mounting {
+        Mounting::Closed(litres) => Some(litres),
+        Mounting::FreeAir => None,
+    };
+    json!({
+        "board": board.name,
+        "driver": {
+            "resonance_hz": driver.resonance_hz, "q_total": driver.q_total,
+            "vas_litres": driver.vas_litres, "cone_cm2": driver.cone_cm2,
+            "excursion_mm": driver.excursion_mm, "sensitivity_db": driver.sensitivity_db,
+            "rated_w": driver.rated_w, "guessed": driver.guessed,
+        },
+        "box_litres": litres,
+        "resonance_hz": mounted.resonance_hz, "q": mounted.q,
+        "cutoff_hz": mounted.cutoff_hz(), "hump_db": mounted.hump_db(),
+        "flat_litres": driver.volume_for(std::f64::consts::FRAC_1_SQRT_2),
+        "high_pass": {"hz": high_pass.hz, "order": high_pass.order, "q": high_pass.q},
+        "tilt_db": mounted.tilt().map(|t| t.db),
+        "distance_m": metres,
+        "table": ROWS.map(row),
+    })
+}

@@ -1,0 +1,105 @@
+//! `thumbreel gain`: which amplifier gain and which volume, and what the sound
+//! then draws from the supply.
+
+mod current;
+mod staging;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use super::Usage;
+use super::out::say;
+use crate::board::Board;
+use current::Sounding;
+use staging::Staging;
+
+/// Say which amplifier gain to strap, and what the sound does to supply and heat.
+///
+/// Without a file the sound is taken to peak at --peak and to be as loud as
+/// --loudness says. With a clip or a reel it is measured, and the supply current
+/// that it draws is shown with and without the speaker's high-pass.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  thumbreel gain --board lantern-room\n  \
+    thumbreel gain --board keepers-door harbour.mp4 --distance 0.3")]
+pub struct Args {
+    /// A clip or a reel whose sound is played
+    #[arg(value_name = "FILE")]
+    file: Option<PathBuf>,
+    /// Built-in board, or a profile's path (see: thumbreel boards)
+    #[arg(short, long, value_name = "BOARD")]
+    board: String,
+    /// Software volumes to show, dB
+    #[arg(long, value_name = "DB,...", value_delimiter = ',', allow_negative_numbers = true,
+        default_values_t = [0.0, -6.0, -12.0, -18.0, -24.0])]
+    volume: Vec<f64>,
+    /// Highest peak of the sound, dBFS
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = -1.0)]
+    peak: f64,
+    /// Integrated loudness of the sound, LUFS
+    #[arg(long, value_name = "LUFS", allow_negative_numbers = true, default_value_t = -16.0)]
+    loudness: f64,
+    /// Distance of the listener, metres
+    #[arg(long, value_name = "M", default_value_t = 0.5)]
+    distance: f64,
+    /// Minutes of play that the temperatures stand for
+    #[arg(long, value_name = "MIN", default_value_t = 30.0)]
+    minutes: f64,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// An unknown board, values out of range, or a file that cannot be read.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    args.check()?;
+    let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
+    let sound = match &args.file {
+        Some(file) => current::levels(file, &board)?,
+        None => staging::Levels {
+            peak_dbfs: args.peak,
+            loudness: args.loudness,
+            measured: false,
+        },
+    };
+    let staging = Staging::new(&board, &sound, &args.volume, args.distance)?;
+    let sounding = match &args.file {
+        Some(file) => Some(Sounding::new(file, &board, staging.best(), args.minutes)?),
+        None => None,
+    };
+    if args.json {
+        say!(
+            "{}",
+            serde_json::json!({"staging": staging.json(), "supply": sounding.map(|s| s.json())})
+        );
+        return Ok(ExitCode::SUCCESS);
+    }
+    staging.print();
+    if let Some(sounding) = sounding {
+        sounding.print();
+    }
+    staging::cautions();
+    Ok(ExitCode::SUCCESS)
+}
+
+impl Args {
+    fn check(&self) -> Result<(), Usage> {
+        let within = |what: &str, value: f64, low: f64, high: f64| {
+            if (low..=high).contains(&value) {
+                return Ok(());
+            }
+            Err(Usage(format!(
+                "{what} is {value}, but must lie between {low} and {high}"
+            )))
+        };
+        for &volume in &self.volume {
+            within("--volume", volume, -96.0, 0.0)?;
+        }
+        within("--peak", self.peak, -60.0, 0.0)?;
+        within("--loudness", self.loudness, -60.0, 0.0)?;
+        within("--distance", self.distance, 0.01, 100.0)?;
+        within("--minutes", self.minutes, 0.0, 10_000.0)
+    }
+}
