@@ -112,14 +112,25 @@ impl Mixer {
     pub fn mix(&mut self, frames: &[f32], out: &mut Vec<f32>) {
         let channels = self.left.len();
         let Self { left, right, turn } = self;
-        out.extend(frames.chunks_exact(channels).map(|frame| {
-            let a = dot(frame, left);
-            let sum = match turn {
-                None => a,
-                Some(turn) => turn.push(f64::from(a), f64::from(dot(frame, right))) as f32,
-            };
-            if sum.is_finite() { sum } else { 0.0 }
-        }));
+        let finite = |x: f32| if x.is_finite() { x } else { 0.0 };
+        match (turn, &left[..]) {
+            // The common case, in a form that the compiler makes vectors of.
+            (None, &[l, r]) => {
+                let pairs = frames.as_chunks::<2>().0.iter();
+                out.extend(pairs.map(|[a, b]| finite(a * l + b * r)));
+            }
+            (None, left) => {
+                out.extend(
+                    frames
+                        .chunks_exact(channels)
+                        .map(|frame| finite(dot(frame, left))),
+                );
+            }
+            (Some(turn), left) => out.extend(frames.chunks_exact(channels).map(|frame| {
+                let (a, b) = (finite(dot(frame, left)), finite(dot(frame, right)));
+                turn.push(f64::from(a), f64::from(b)) as f32
+            })),
+        }
     }
 }
 

@@ -20,6 +20,9 @@ pub(super) struct Envelope {
     pushed: u64,
     released: u64,
     boxes: [RunningMean; 2],
+    /// How many pushes in a row changed nothing.
+    idle: usize,
+    settled: usize,
 }
 
 impl Envelope {
@@ -33,6 +36,8 @@ impl Envelope {
             pushed: 0,
             released: ONE,
             boxes: [RunningMean::new(half), RunningMean::new(half)],
+            idle: 0,
+            settled: reach + 4 * half,
         }
     }
 
@@ -44,10 +49,20 @@ impl Envelope {
     /// Takes the wanted gain (0..=1) of one sample; returns the gain of the
     /// sample [`Envelope::delay`] earlier.
     pub(super) fn push(&mut self, wanted: f64) -> f64 {
+        // Once everything inside is one, another one changes nothing.
+        if wanted >= 1.0 && self.idle > self.settled {
+            self.pushed += 1;
+            return 1.0;
+        }
         let least = self.slide((wanted.clamp(0.0, 1.0) * ONE as f64) as u64);
         // Both factors are at most 2^30; the last step of one makes it arrive.
         let risen = self.released + (ONE - self.released) * self.release / ONE + 1;
         self.released = least.min(risen).min(ONE);
+        self.idle = if self.released == ONE {
+            self.idle + 1
+        } else {
+            0
+        };
         let [first, second] = &mut self.boxes;
         let mean = second.push(first.push(self.released));
         mean as f64 / ONE as f64

@@ -154,7 +154,10 @@ impl PeakStage {
     }
 
     fn one(&mut self, sample: f32, kept: Option<f32>, out: &mut Vec<f32>) {
-        let peak = f64::from(self.peaks.push(sample, self.ceiling as f32));
+        let peak = self
+            .peaks
+            .push(sample, self.ceiling as f32)
+            .map_or(0.0, f64::from);
         let wanted = if peak > self.ceiling {
             self.ceiling / peak
         } else {
@@ -172,6 +175,40 @@ impl PeakStage {
     }
 }
 
+/// Finds the true peak of all sound pushed, cheaply: only where the samples
+/// could exceed what was found before is there anything to work out.
+#[derive(Debug)]
+pub(super) struct PeakMeter {
+    peaks: TruePeak,
+    most: f32,
+}
+
+impl PeakMeter {
+    pub(super) fn new() -> Self {
+        Self {
+            peaks: TruePeak::new(),
+            most: 0.0,
+        }
+    }
+
+    pub(super) fn push(&mut self, samples: &[f32]) {
+        for &sample in samples {
+            let peak = self.peaks.push(sample, self.most).unwrap_or(0.0);
+            self.most = self.most.max(peak).max(sample.abs());
+        }
+    }
+
+    /// The true peak so far, full scale 1, with the silence after the sound.
+    pub(super) fn peak(&self) -> f64 {
+        let mut end = Self {
+            peaks: self.peaks.clone(),
+            most: self.most,
+        };
+        end.push(&[0.0; TAPS]);
+        f64::from(end.most)
+    }
+}
+
 const TAPS: usize = 24;
 const PHASES: usize = 4;
 const LANES: usize = 2 * PHASES;
@@ -180,9 +217,11 @@ const LANES: usize = 2 * PHASES;
 /// kernels at once: a Kaiser-windowed sinc of 24 samples, and the short
 /// Hann-windowed one of 12 samples that loudness meters use. Close to half the
 /// rate they disagree by some tenths of a dB; the larger peak counts.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct TruePeak {
     kernel: [[f32; LANES]; TAPS],
+    /// No peak is more than this many times the largest sample under the kernel.
+    bound: f32,
     /// The last samples, twice, so that any window of them lies in one piece.
     ring: [f32; 2 * TAPS],
     at: usize,
@@ -214,19 +253,18 @@ impl TruePeak {
         }
     }
 
-    /// Takes the next sample. Below a third of `ceiling` nothing can reach it
-    /// (the kernel's absolute sum is under three), and 0 is returned.
-    fn push(&mut self, sample: f32, ceiling: f32) -> f32 {
+    /// Takes the next sample; `None` where no peak can exceed `interesting`.
+    fn push(&mut self, sample: f32, interesting: f32) -> Option<f32> {
         self.ring[self.at] = sample;
         self.ring[self.at + TAPS] = sample;
-        self.at = (self.at + 1) % TAPS;
-        self.quiet = if sample.abs() * 3.0 < ceiling {
+        self.at = if self.at + 1 == TAPS { 0 } else { self.at + 1 };
+        self.quiet = if sample.abs() * self.bound <= interesting {
             self.quiet + 1
         } else {
             0
         };
         if self.quiet >= TAPS {
-            return 0.0;
+            return None;
         }
         let window = &self.ring[self.at..self.at + TAPS];
         let mut sums = [0.0f32; LANES];
@@ -235,7 +273,7 @@ impl TruePeak {
                 *sum += k * x;
             }
         }
-        sums.into_iter().fold(0.0, |peak, s| peak.max(s.abs()))
+        Some(sums.into_iter().fold(0.0, |peak, s| peak.max(s.abs())))
     }
 }
 
@@ -305,7 +343,12 @@ impl PowerLimiter {
         let square = (f64::from(sample).powi(2).min(256.0) * SQUARE) as u64;
         self.window.push_back(square);
         self.sum = self.sum + square - self.window.pop_front().unwrap_or(0);
-        let wanted = (self.limit / (self.sum as f64).max(1.0)).sqrt().min(1.0);
+        let sum = self.sum as f64;
+        let wanted = if sum > self.limit {
+            (self.limit / sum).sqrt()
+        } else {
+            1.0
+        };
         self.line.push(kept, wanted, out);
     }
 

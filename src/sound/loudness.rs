@@ -53,6 +53,18 @@ impl LoudnessMeter {
         Self::with(rate, &Layout::mono(), Mode::I | Mode::HISTOGRAM)
     }
 
+    /// A meter of mono sound without its true peak, which costs most.
+    ///
+    /// # Errors
+    /// When the library cannot do the rate.
+    pub(super) fn without_true_peak(rate: u32) -> Result<Self, SoundError> {
+        Self::with(
+            rate,
+            &Layout::mono(),
+            Mode::I | Mode::LRA | Mode::SAMPLE_PEAK | Mode::HISTOGRAM,
+        )
+    }
+
     fn with(rate: u32, layout: &Layout, mode: Mode) -> Result<Self, SoundError> {
         let channels = layout.count();
         let count = u32::try_from(channels).map_err(|_| SoundError::NoChannels)?;
@@ -124,7 +136,10 @@ impl LoudnessMeter {
             short_term: self.short_term,
             momentary: self.momentary,
             range: self.meter.loudness_range()?,
-            true_peak: db(most(EbuR128::true_peak)?),
+            true_peak: match self.meter.mode().contains(Mode::TRUE_PEAK) {
+                true => db(most(EbuR128::true_peak)?),
+                false => f64::NAN,
+            },
             sample_peak: db(most(EbuR128::sample_peak)?),
         })
     }

@@ -46,6 +46,9 @@ impl PhaseLoss {
 }
 
 const SIZE: usize = 4096;
+/// One block of so many is measured: a look every third of a second says as
+/// much of a programme as all of it.
+const EVERY: usize = 4;
 
 /// Compares the halves of the room, block by block.
 pub struct PhaseMeter {
@@ -54,6 +57,8 @@ pub struct PhaseMeter {
     window: Vec<f32>,
     blocks: [Vec<f32>; 2],
     spectra: [Vec<Complex<f32>>; 2],
+    /// Frames to leave out before the next block.
+    skip: usize,
     fft: Arc<dyn RealToComplex<f32>>,
     apart: [f64; OCTAVES.len()],
     together: [f64; OCTAVES.len()],
@@ -91,6 +96,7 @@ impl PhaseMeter {
                 .map(|i| (0.5 - 0.5 * (turn * i as f64).cos()) as f32)
                 .collect(),
             blocks: [Vec::with_capacity(SIZE), Vec::with_capacity(SIZE)],
+            skip: 0,
             spectra: [fft.make_output_vec(), fft.make_output_vec()],
             fft,
             apart: [0.0; OCTAVES.len()],
@@ -100,13 +106,31 @@ impl PhaseMeter {
 
     /// Takes whole interleaved frames.
     pub fn push(&mut self, frames: &[f32]) {
+        let channels = self.halves[0].len();
+        let mut rest = frames;
+        while !rest.is_empty() {
+            if self.skip > 0 {
+                let left_out = self.skip.min(rest.len() / channels);
+                self.skip -= left_out;
+                rest = &rest[left_out * channels..];
+                continue;
+            }
+            let wanted = (SIZE - self.blocks[0].len()).min(rest.len() / channels);
+            let (now, later) = rest.split_at(wanted * channels);
+            self.gather(now);
+            rest = later;
+            if self.blocks[0].len() == SIZE {
+                self.measure();
+                self.skip = (EVERY - 1) * SIZE;
+            }
+        }
+    }
+
+    fn gather(&mut self, frames: &[f32]) {
         for frame in frames.chunks_exact(self.halves[0].len()) {
             for (block, half) in self.blocks.iter_mut().zip(&self.halves) {
                 let sum: f32 = frame.iter().zip(half).map(|(s, w)| s * w).sum();
                 block.push(if sum.is_finite() { sum } else { 0.0 });
-            }
-            if self.blocks[0].len() == SIZE {
-                self.measure();
             }
         }
     }

@@ -4,7 +4,7 @@ use super::error::SoundError;
 use super::front::Front;
 use super::layout::Layout;
 use super::level::{Gain, Limits};
-use super::limit::LimiterWork;
+use super::limit::{LimiterWork, PeakMeter};
 use super::loudness::{Loudness, LoudnessMeter};
 use super::meter::Measured;
 use super::phase::{PhaseLoss, PhaseMeter};
@@ -17,6 +17,7 @@ pub struct SoundStage {
     limits: Limits,
     phase: Option<PhaseMeter>,
     after: LoudnessMeter,
+    peak: PeakMeter,
     measured: Measured,
     shaped: Vec<f32>,
     limited: Vec<f32>,
@@ -37,7 +38,8 @@ pub struct SoundReport {
     pub power: Option<LimiterWork>,
     /// What the sum to mono loses; `None` for sound without two sides.
     pub phase: Option<PhaseLoss>,
-    /// Loudness of the samples that were given out.
+    /// Loudness of the samples that were given out. The true peak is the larger
+    /// of what two 4x interpolators see: a hair above what one meter shows.
     pub after: Loudness,
 }
 
@@ -59,7 +61,8 @@ impl SoundStage {
             gain: Gain::new(plan, measured.gain_db, measured.target(plan)),
             limits: Limits::new(plan, measured.makeup_db),
             phase: PhaseMeter::new(rate, layout),
-            after: LoudnessMeter::new(plan.rate, &Layout::mono())?,
+            after: LoudnessMeter::without_true_peak(plan.rate)?,
+            peak: PeakMeter::new(),
             measured,
             shaped: Vec::new(),
             limited: Vec::new(),
@@ -105,7 +108,10 @@ impl SoundStage {
             peak: self.limits.peak_work(),
             power: self.limits.power_work(),
             phase: self.phase.as_mut().map(PhaseMeter::loss),
-            after: self.after.loudness()?,
+            after: Loudness {
+                true_peak: 20.0 * self.peak.peak().log10(),
+                ..self.after.loudness()?
+            },
         })
     }
 
@@ -120,6 +126,7 @@ impl SoundStage {
         let unit = |&s: &i16| f32::from(s) / 32_768.0;
         self.limited.clear();
         self.limited.extend(out[start..].iter().map(unit));
+        self.peak.push(&self.limited);
         self.after.push(&self.limited)
     }
 }
