@@ -123,7 +123,7 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
     print_advice(mounted);
     let loudest = mounted.loudest_db(2000.0, metres);
     let hours = weekly_hours(loudest, true);
-    if hours < 168.0 {
+    if hours < 60.0 {
         say!(
             "caution: {loudest:.0} dB SPL at {metres} m is for {hours:.1} hours a week at most for a child (ITU-T H.870)"
         );

@@ -111,7 +111,7 @@ impl OutputStage {
                 .map(|s| self.clip_dbfs(gain_db, volume_db, s.volts))
                 .collect(),
             rated_dbfs: self.rated_dbfs(gain_db, volume_db),
-            bits_lost: -volume_db / DB_PER_BIT,
+            bits_lost: (-volume_db).max(0.0) / DB_PER_BIT,
             noise_dbv: 20.0 * noise.log10(),
             range_db: 20.0 * (volts / noise).log10(),
         }

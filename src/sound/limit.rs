@@ -244,9 +244,12 @@ impl TruePeak {
             };
             (sinc(x) * window) as f32
         };
-        let kernel = std::array::from_fn(|k| std::array::from_fn(|l| lane(k, l)));
+        let kernel: [[f32; LANES]; TAPS] =
+            std::array::from_fn(|k| std::array::from_fn(|l| lane(k, l)));
+        let sum = |l: usize| kernel.iter().map(|tap| tap[l].abs()).sum::<f32>();
         Self {
             kernel,
+            bound: (0..LANES).map(sum).fold(0.0, f32::max) * 1.000_1,
             ring: [0.0; 2 * TAPS],
             at: 0,
             quiet: 0,

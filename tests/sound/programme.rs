@@ -83,7 +83,7 @@ fn programmes() -> Vec<Programme> {
         Programme {
             name: "music",
             layout: Layout::stereo(),
-            frames: decoded(music, 2, 20),
+            frames: decoded(music, 2, 10),
         },
         Programme {
             name: "film, stereo",

@@ -223,7 +223,8 @@ impl Staging {
         );
         for (who, child) in [("an adult", false), ("a child", true)] {
             let hours = weekly_hours(sound.mean_db, child);
-            if hours < 168.0 {
+            // A working week and more is no caution.
+            if hours < 60.0 {
                 say!(
                     "caution: at that level {who} may listen {hours:.1} hours a week (ITU-T H.870); limit the volume"
                 );
