@@ -86,3 +86,75 @@ print("same")
         "{complaint}"
     );
 }
+
+/// The firmware's header over a socket, compiled with warnings as errors.
+fn board_client(folder: &std::path::Path) -> std::path::PathBuf {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let program = folder.join("client");
+    let output = Command::new("cc")
+        .args(["-std=gnu99", "-O1", "-Wall", "-Wextra", "-Werror", "-I"])
+        .arg(root.join("spec/firmware"))
+        .arg(root.join("tests/server/socket.c"))
+        .arg("-o")
+        .arg(&program)
+        .output()
+        .expect("cc is missing: run .ci/install build");
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    program
+}
+
+#[test]
+fn the_firmware_header_follows_a_live_stream() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("lamp.tbr");
+    crate::live::write_reel(&path, 3, 40_000, 20_000);
+    let server = Running::start(dir.path());
+    let client = board_client(dir.path());
+    let run = |path: &str, slices: &str| {
+        let port = server.address.port().to_string();
+        let output = Command::new(&client)
+            .args([port.as_str(), path, slices])
+            .output()
+            .unwrap();
+        assert!(output.status.success());
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let mut reel = thumbreel::reel::ReelFile::open(&path).unwrap();
+    let mut expected = Vec::new();
+    while let Some(slice) = reel.next_slice().unwrap() {
+        let samples = slice
+            .sound
+            .iter()
+            .flat_map(|s| ((i16::from(*s) - 128) << 8).to_le_bytes());
+        let sound = crc32fast::hash(&samples.collect::<Vec<u8>>());
+        let pictures: Vec<u8> = slice
+            .pictures
+            .iter()
+            .flat_map(|p| p.bytes.clone())
+            .collect();
+        expected.push(format!("{sound} {}", crc32fast::hash(&pictures)));
+    }
+    let whole = run("/live/lamp.tbr?from=0", "0");
+    let lines: Vec<&str> = whole.lines().collect();
+    assert_eq!(lines.len(), 13, "{whole}");
+    assert_eq!(lines[12], "end 1");
+    for (i, (line, expected)) in lines.iter().zip(&expected).enumerate() {
+        assert_eq!(*line, format!("slice {} {expected}", 2000 * i));
+    }
+    // Joined while it runs: it begins at a key slice and goes round.
+    let joined = run("/live/lamp.tbr", "14");
+    let found: Vec<&str> = joined
+        .lines()
+        .map(|line| line.splitn(3, ' ').nth(2).unwrap())
+        .collect();
+    assert_eq!(found.len(), 14, "{joined}");
+    let first = expected.iter().position(|e| e == found[0]).unwrap();
+    assert_eq!(first % 4, 0, "a key slice");
+    for (i, slice) in found.iter().enumerate() {
+        assert_eq!(*slice, expected[(first + i) % 12], "slice {i}");
+    }
+}

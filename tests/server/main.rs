@@ -7,4 +7,5 @@ mod clients;
 mod files;
 mod live;
 mod load;
+mod shaped;
 mod support;
