@@ -15,7 +15,7 @@ use super::choose::ChoiceArgs;
 use super::out::say;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
-use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, run as convert};
+use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -46,6 +46,9 @@ pub struct Args {
     /// Clips to convert side by side
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
     jobs: u16,
+    /// Also write the sound as WAV beside the reel, and as the board's speaker renders it
+    #[arg(long, conflicts_with = "plan")]
+    listen: bool,
     /// Print one JSON object a clip, in the order of the clips
     #[arg(long)]
     json: bool,
@@ -75,6 +78,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
         report: Mutex::new(Report::new(&args, pairs.len())),
         next: AtomicUsize::new(0),
         plan_only: args.plan,
+        listen: args.listen,
         fit: args.fit.map(|link| FitGoal {
             link: link.link(),
             margin: f64::from(args.fit_margin) / 100.0,
@@ -152,6 +156,7 @@ struct Batch {
     pairs: Vec<Pair>,
     choices: Choices,
     plan_only: bool,
+    listen: bool,
     fit: Option<FitGoal>,
     stop: std::sync::Arc<AtomicBool>,
     bars: Bars,
@@ -207,7 +212,9 @@ impl Batch {
                 &self.stop,
             );
             bar.close();
-            return Ok(Done::Fitted(Box::new(fitted?)));
+            let fitted = fitted?;
+            self.listen(pair)?;
+            return Ok(Done::Fitted(Box::new(fitted)));
         }
         let plan = ConvertPlan::resolve(&self.choices, &pair.source, &pair.output)?;
         if self.plan_only {
@@ -216,7 +223,16 @@ impl Batch {
         let bar = self.bars.bar(pair.name.clone());
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
-        Ok(Done::Reel(Box::new(outcome?)))
+        let outcome = outcome?;
+        self.listen(pair)?;
+        Ok(Done::Reel(Box::new(outcome)))
+    }
+
+    fn listen(&self, pair: &Pair) -> Result<(), ConvertError> {
+        if self.listen {
+            listen(&pair.output, &self.choices.board, self.choices.overwrite)?;
+        }
+        Ok(())
     }
 }
 

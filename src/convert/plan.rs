@@ -5,10 +5,11 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::choices::{Choices, CodingChoice};
+use super::choices::{Choices, CodingChoice, SoundChoice};
 use super::error::ConvertError;
 use super::footage;
 use super::limits;
+use super::speaker;
 use crate::board::{self, Board};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
@@ -522,33 +523,33 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         return Ok(None);
     }
     let asked = &choices.shaping;
-    let speaker = &choices.board.sound.speaker;
-    let resonance = || {
-        speaker.resonance_hz.ok_or_else(|| {
-            ConvertError::Choice(format!(
-                "the profile of {} states no resonance of its speaker (sound.speaker.resonance_hz); \
-                 add it, or give --high-pass a corner in Hz",
-                choices.board.name
-            ))
+    let board = &choices.board;
+    let usual = SoundPlan::default();
+    let rate = choices.sound_rate.unwrap_or(board.sound.sample_rate);
+    // The corner that the speaker in its box needs, as far as the rate has room.
+    let own = || -> Result<HighPass, ConvertError> {
+        let mounted = speaker::enclosure(board, None)?;
+        let own = mounted.high_pass(board.sound.speaker.rated_w);
+        Ok(HighPass {
+            hz: own.hz.min(0.2 * f64::from(rate)),
+            ..own
         })
     };
     let high_pass = match asked.high_pass {
         Some(hz) if hz > 0.0 => Some(HighPass::at(hz)),
-        Some(_) => Some(HighPass::at(resonance()?)),
+        Some(_) => Some(own()?),
         None => None,
     };
     let bass = match asked.suggest_bass {
-        true => Some(SuggestedBass {
-            hz: resonance()?,
-            level_db: -6.0,
-        }),
+        true => {
+            let corner = high_pass.map_or_else(own, Ok)?;
+            let hz = corner.hz.min(f64::from(rate) / 16.0);
+            Some(SuggestedBass { hz, level_db: -6.0 })
+        }
         false => None,
     };
-    let usual = SoundPlan::default();
     let plan = SoundPlan {
-        rate: choices
-            .sound_rate
-            .unwrap_or(choices.board.sound.sample_rate),
+        rate,
         coding: choices.sound_coding,
         downmix: choices.downmix,
         loudness: asked.loudness,
@@ -559,9 +560,21 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         compression: asked.compression,
         ..usual
     };
+    let driver_ceiling = (*asked != SoundChoice::default()).then(|| driver_ceiling(board));
+    let plan = SoundPlan {
+        driver_ceiling: driver_ceiling.flatten(),
+        ..plan
+    };
     plan.check()
         .map_err(|e| ConvertError::Choice(e.to_string()))?;
     Ok(Some(plan))
+}
+
+/// The mean level at which the speaker's rated power is reached at the gain
+/// that is strapped, if sound can reach it.
+fn driver_ceiling(board: &Board) -> Option<f64> {
+    let level = speaker::output_stage(board).rated_dbfs(board.sound.amplifier.gain_db, 0.0);
+    (level < 0.0).then(|| level.max(-40.0))
 }
 
 /// The coding asked for, or the one of least work that the board can play at
