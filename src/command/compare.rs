@@ -157,6 +157,9 @@ fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]
             found.missing
         );
     }
+    if found.text {
+        say!("  note: the reel has text burnt in, which counts as a difference");
+    }
     if !worst.moments.is_empty() {
         say!("worst moments:");
     }
@@ -195,6 +198,7 @@ fn print_json(
         "clip": args.clip.display().to_string(),
         "pictures": found.pictures,
         "missing": found.missing,
+        "text": found.text,
         "psnr": finite(found.psnr),
         "ssim": found.ssim,
         "lowest_psnr": finite(found.lowest_psnr),

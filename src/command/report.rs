@@ -9,7 +9,7 @@ use super::Usage;
 use super::out::say;
 use crate::board::Board;
 use crate::budget::{Budget, Link, ReelFacts, Terms};
-use crate::convert::compare::compare;
+use crate::convert::compare::{compare, tone_before_after};
 use crate::export::Target;
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
@@ -98,6 +98,10 @@ impl Request<'_> {
             facts: &facts,
             links: self.links(&facts)?,
             quality: self.clip.map(|clip| quality(self.reel, clip)).transpose()?,
+            tone: match self.clip {
+                Some(clip) => tone_before_after(self.reel, clip)?,
+                None => None,
+            },
             note: note(self.reel)?,
             reel: self.carried(facts.total_bytes)?,
         };

@@ -14,7 +14,8 @@ use crate::picture::dither::expand;
 use crate::picture::pace::Shown;
 use crate::picture::quality::{mean_squared_error, psnr_of_error, ssim};
 use crate::picture::{
-    FramePacer, Pace, PanelPicture, PictureError, PicturePlan, PictureStage, canvas::Canvas,
+    FramePacer, Pace, PanelPicture, PictureError, PicturePlan, PictureStage, before_after,
+    canvas::Canvas,
 };
 use crate::reel::{self, Event, FileError, Header, Kind, PictureHeader, ReelFile};
 use crate::source::{Clip, Item, OpenOptions, SoundChoice, SourceError, SourcePicture};
@@ -108,6 +109,8 @@ pub struct Comparison {
     pub lowest_psnr: f64,
     /// The lowest SSIM of a picture.
     pub lowest_ssim: f64,
+    /// True if text was burnt in, which the clip's side does not have.
+    pub text: bool,
 }
 
 /// How a reel's pictures were made, as its note tells.
@@ -117,6 +120,13 @@ struct Note {
     pace: Pace,
     from: f64,
     length: Option<f64>,
+    picture: PictureNote,
+}
+
+#[derive(Deserialize)]
+struct PictureNote {
+    #[serde(default)]
+    subtitles: usize,
 }
 
 /// Compares every picture and hands each score with both pictures to `see`.
@@ -135,7 +145,6 @@ pub fn compare(
         return Err(CompareError::TooSmall(width, height));
     }
     let note = panel.note()?;
-    let nanos = |seconds: f64| Nanos((seconds * 1e9).round() as i64);
     let length = note.length.map(nanos);
     let mut decoder = Clip::open(
         clip,
@@ -167,10 +176,46 @@ pub fn compare(
         }
     }
     pacer.finish(length.map_or(end, |length| end.min(length)), &mut judge)?;
-    sums.comparison().ok_or_else(|| CompareError::Nothing {
-        reel: reel.into(),
-        clip: clip.into(),
-    })
+    sums.comparison(note.picture.subtitles > 0)
+        .ok_or_else(|| CompareError::Nothing {
+            reel: reel.into(),
+            clip: clip.into(),
+        })
+}
+
+/// A picture from the first third of the reel's part of the clip, without and
+/// with the tone that the reel was made with; `None` if that was neutral.
+///
+/// # Errors
+/// See [`CompareError`].
+pub fn tone_before_after(
+    reel: &Path,
+    clip: &Path,
+) -> Result<Option<[PanelPicture; 2]>, CompareError> {
+    let mut panel = Panel::open(reel)?;
+    let note = panel.note()?;
+    if note.stage.tone.is_neutral() {
+        return Ok(None);
+    }
+    let seconds = panel.header.duration as f64 / f64::from(panel.header.clock_rate);
+    let mut decoder = Clip::open(
+        clip,
+        &OpenOptions {
+            sound: SoundChoice::Silent,
+            from: nanos(note.from + seconds / 3.0),
+            ..OpenOptions::default()
+        },
+    )?;
+    while let Some(item) = decoder.next_item()? {
+        if let Item::Picture(picture) = item {
+            return Ok(Some(before_after(&note.stage, &picture)?));
+        }
+    }
+    Ok(None)
+}
+
+fn nanos(seconds: f64) -> Nanos {
+    Nanos((seconds * 1e9).round() as i64)
 }
 
 /// The clip's pictures on the panel, before dither and coding.
@@ -408,7 +453,7 @@ impl Sums {
         see(&score, &pair);
     }
 
-    fn comparison(&self) -> Option<Comparison> {
+    fn comparison(&self, text: bool) -> Option<Comparison> {
         let count = self.pictures as f64;
         Some(Comparison {
             pictures: self.pictures,
@@ -417,6 +462,7 @@ impl Sums {
             ssim: self.ssim / count,
             lowest_psnr: psnr_of_error(self.largest_error),
             lowest_ssim: self.lowest_ssim?,
+            text,
         })
     }
 }

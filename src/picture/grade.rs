@@ -230,4 +230,54 @@ mod tests {
             assert_eq!(wide.shown(wide.light(code)), wanted);
         }
     }
+
+    type Matrix3 = [[f64; 3]; 3];
+
+    fn times(a: &Matrix3, v: [f64; 3]) -> [f64; 3] {
+        a.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2])
+    }
+
+    fn inverse(m: &Matrix3) -> Matrix3 {
+        let cofactor = |r: usize, c: usize| {
+            let at = |i: usize, j: usize| m[(r + i) % 3][(c + j) % 3];
+            at(1, 1) * at(2, 2) - at(1, 2) * at(2, 1)
+        };
+        let determinant: f64 = (0..3).map(|c| m[0][c] * cofactor(0, c)).sum();
+        std::array::from_fn(|r| std::array::from_fn(|c| cofactor(c, r) / determinant))
+    }
+
+    /// Linear red, green, blue to CIE XYZ from chromaticities x, y of the
+    /// primaries and a D65 white (SMPTE RP 177's derivation).
+    fn to_xyz(primaries: [[f64; 2]; 3]) -> Matrix3 {
+        let xyz = |[x, y]: [f64; 2]| [x / y, 1.0, (1.0 - x - y) / y];
+        let columns = primaries.map(xyz);
+        let m: Matrix3 = std::array::from_fn(|r| std::array::from_fn(|c| columns[c][r]));
+        let scale = times(&inverse(&m), xyz([0.3127, 0.3290]));
+        m.map(|row| std::array::from_fn(|c| row[c] * scale[c]))
+    }
+
+    #[test]
+    fn gamut_matrices_follow_from_the_chromaticities() {
+        let bt709 = to_xyz([[0.64, 0.33], [0.30, 0.60], [0.15, 0.06]]);
+        for (primaries, points) in [
+            (
+                Primaries::Bt2020,
+                [[0.708, 0.292], [0.170, 0.797], [0.131, 0.046]],
+            ),
+            (
+                Primaries::P3,
+                [[0.680, 0.320], [0.265, 0.690], [0.150, 0.060]],
+            ),
+        ] {
+            let (from, back) = (to_xyz(points), inverse(&bt709));
+            let found = to_bt709(primaries).unwrap();
+            for c in 0..3 {
+                let column = times(&back, from.map(|row| row[c]));
+                for r in 0..3 {
+                    let off = f64::from(found[r][c]) - column[r];
+                    assert!(off.abs() < 1e-4, "{primaries:?} {r} {c}: {off}");
+                }
+            }
+        }
+    }
 }

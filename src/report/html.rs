@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use base64_lines::encode;
 
+use super::before_after;
 use super::cautions::cautions;
 use super::{Curve, Findings, Level, LinkFindings, Measured, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};
@@ -32,6 +33,7 @@ pub(super) fn page(
         links(findings)?,
         sound(measured)?,
         quality(findings)?,
+        tone(findings)?,
         settings(findings, header),
         caution_list(findings, measured),
     ];
@@ -466,6 +468,18 @@ fn quality(findings: &Findings<'_>) -> Result<String, ReportError> {
         )?,
     ];
     Ok(section("Quality over time", &content.concat()))
+}
+
+fn tone(findings: &Findings<'_>) -> Result<String, ReportError> {
+    let Some(pair) = &findings.tone else {
+        return Ok(String::new());
+    };
+    let image = format!(
+        "<img class=\"sheet\" alt=\"A picture without the tone on the left, with it on the right\" src=\"data:image/png;base64,{}\">\n",
+        encode(&before_after::png(pair)?).replace('\n', "")
+    );
+    let words = "<p>Without the tone on the left, with it on the right.</p>\n";
+    Ok(section("Tone before and after", &(image + words)))
 }
 
 fn settings(findings: &Findings<'_>, header: &Header) -> String {

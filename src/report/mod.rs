@@ -2,6 +2,7 @@
 //! capacity over time, rehearsal, loudness, current, quality, settings,
 //! verdict, cautions. It holds everything it shows and opens from a disk.
 
+mod before_after;
 mod cautions;
 mod html;
 mod measure;
@@ -13,6 +14,7 @@ use std::path::Path;
 use crate::board::Board;
 use crate::budget::{Budget, Duty, Link, Part, ReelFacts};
 use crate::export::{ExportError, Walk};
+use crate::picture::PanelPicture;
 use crate::rehearsal::{Tally, Trace};
 
 pub use measure::Measured;
@@ -64,6 +66,9 @@ pub struct Findings<'a> {
     pub links: Vec<LinkFindings>,
     /// Against the clip, if it was given.
     pub quality: Option<Vec<Quality>>,
+    /// A picture without and with the reel's tone, if the clip was given and
+    /// the tone is not neutral.
+    pub tone: Option<[PanelPicture; 2]>,
     /// How the reel was made, as it says itself.
     pub note: String,
     /// The reel's bytes for the player; `None` if they are too many for a page.

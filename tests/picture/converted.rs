@@ -232,3 +232,31 @@ fn pictures_that_the_clip_repeats_cost_nothing() {
     // Two of three, less the few that are key pictures.
     assert!((55..=60).contains(&unchanged), "{unchanged}");
 }
+
+/// The board sets the tone, and the report shows a picture without and with it.
+#[test]
+fn the_report_shows_the_boards_tone_before_and_after() {
+    let folder = folder();
+    dusk(folder.path());
+    let plain =
+        String::from_utf8(thumbreel(folder.path(), &format!("boards show {BOARD}"))).expect("text");
+    assert!(plain.contains("gamma = 1.0"), "{plain}");
+    let bright = plain
+        .replace("gamma = 1.0", "gamma = 0.7")
+        .replace("gamma = 1\n", "gamma = 0.7\n");
+    fs::write(folder.path().join("bright.toml"), bright).expect("written");
+    for (board, told) in [(BOARD, false), ("bright.toml", true)] {
+        let more = "--coding raw --rate 5 --size 120x90 --overwrite -o t.tbr --quiet";
+        thumbreel(
+            folder.path(),
+            &format!("convert dusk.mkv --board {board} {more}"),
+        );
+        let more = "--clip dusk.mkv --rehearsals 10 --overwrite -o t.html --quiet";
+        thumbreel(
+            folder.path(),
+            &format!("report t.tbr --board {board} {more}"),
+        );
+        let page = fs::read_to_string(folder.path().join("t.html")).expect("a page");
+        assert_eq!(page.contains("Tone before and after"), told, "{board}");
+    }
+}
