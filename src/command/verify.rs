@@ -9,10 +9,14 @@ use serde_json::{Value, json};
 
 use super::out::say;
 use super::show::{count, grouped, time};
-use crate::reel::{Finding, Verdict};
+use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder};
+use crate::export::panel_settings;
+use crate::reel::{FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict};
+use crate::sound::{SoundCoding, decode_block};
 
 /// Check reels: every checksum and every rule of the format.
 ///
+/// Where the container is whole, every picture and sound block is decoded too.
 /// Prints one line a reel. Exit code 1 if any reel is damaged or cannot be
 /// read; the line then tells the first damage, where it is and what it costs.
 #[derive(clap::Args)]
@@ -21,6 +25,9 @@ pub struct Args {
     /// Reels to check.
     #[arg(required = true, value_name = "REEL")]
     reels: Vec<PathBuf>,
+    /// Check the container alone; do not decode its pictures and sound.
+    #[arg(long)]
+    no_decode: bool,
     /// List everything that is wrong, not the first thing alone.
     #[arg(long)]
     all: bool,
@@ -44,39 +51,116 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 }
 
 fn check(path: &Path, args: &Args) -> bool {
-    let verdict = File::open(path)
-        .map_err(|e| e.to_string())
-        .and_then(|f| crate::reel::verify(BufReader::new(f)).map_err(|e| e.to_string()));
-    match verdict {
+    match examine(path, args) {
         Err(error) => {
             if args.json {
                 say!(
                     "{}",
-                    json!({ "reel": path.display().to_string(), "error": error })
+                    json!({ "reel": path.display().to_string(), "error": error.to_string() })
                 );
             } else {
                 eprintln!("thumbreel: {}: {error}", path.display());
             }
             false
         }
-        Ok(verdict) => {
+        Ok((verdict, payload)) => {
             if args.json {
-                say!("{}", json_of(path, &verdict));
+                say!("{}", json_of(path, &verdict, payload.as_ref()));
             } else {
-                print(path, &verdict, args.all);
+                print(path, &verdict, payload.as_ref(), args.all);
             }
-            verdict.is_whole()
+            verdict.is_whole() && payload.is_none()
         }
     }
 }
 
-fn print(path: &Path, verdict: &Verdict, all: bool) {
+/// A payload in a whole container that cannot be decoded.
+struct BadPayload {
+    offset: u64,
+    chunk: u32,
+    tick: u64,
+    reason: String,
+}
+
+fn examine(path: &Path, args: &Args) -> Result<(Verdict, Option<BadPayload>), FileError> {
+    let verdict = crate::reel::verify(BufReader::new(File::open(path)?))?;
+    if args.no_decode || !verdict.is_whole() {
+        return Ok((verdict, None));
+    }
+    Ok((verdict, bad_payload(path)?))
+}
+
+/// The first picture or sound block that cannot be decoded.
+fn bad_payload(path: &Path) -> Result<Option<BadPayload>, FileError> {
+    let mut reel = ReelFile::open(path)?;
+    let header = *reel.header();
+    let tables = reel.tables()?.unwrap_or_default();
+    let mut panel = match PanelDecoder::new(panel_settings(&header, tables)) {
+        Ok(panel) => panel,
+        Err(error) => return Ok(Some(first_slice_bad(&header, error.to_string()))),
+    };
+    while let Some(piece) = reel.next_piece()? {
+        let Piece::Slice(whole) = piece else { continue };
+        let slice = &whole.slice;
+        let bad = |tick: u64, reason: String| BadPayload {
+            offset: whole.offset,
+            chunk: whole.header.number,
+            tick,
+            reason,
+        };
+        if let Err(reason) = check_sound(&header, slice) {
+            return Ok(Some(bad(slice.time, reason)));
+        }
+        for picture in &slice.pictures[usize::from(whole.stale)..] {
+            if let Err(error) = panel.decode(picture.coding, picture_flags(picture), &picture.bytes)
+            {
+                let tick = slice.time + u64::from(picture.tick_offset);
+                return Ok(Some(bad(tick, error.to_string())));
+            }
+        }
+    }
+    Ok(None)
+}
+
+fn first_slice_bad(header: &Header, reason: String) -> BadPayload {
+    BadPayload {
+        offset: header.first_slice,
+        chunk: 0,
+        tick: header.first_tick,
+        reason,
+    }
+}
+
+fn picture_flags(picture: &Picture) -> u8 {
+    let key = if picture.key { FLAG_KEY } else { 0 };
+    let unchanged = if picture.unchanged { FLAG_UNCHANGED } else { 0 };
+    key | unchanged
+}
+
+fn check_sound(header: &Header, slice: &Slice) -> Result<(), String> {
+    let Some(coding) = SoundCoding::from_number(header.sound as u8) else {
+        return Ok(());
+    };
+    let mut samples = vec![0; slice.ticks as usize];
+    decode_block(coding, &slice.sound, &mut samples).map_err(|error| error.to_string())
+}
+
+fn print(path: &Path, verdict: &Verdict, payload: Option<&BadPayload>, all: bool) {
     let name = path.display();
     let shown = if all { usize::MAX } else { 1 };
     for finding in verdict.findings.iter().take(shown) {
         say!("{name}: {}", sentence(verdict, finding));
     }
-    if let Some(header) = &verdict.header {
+    if let (Some(bad), Some(header)) = (payload, &verdict.header) {
+        let from = bad.tick - header.first_tick.min(bad.tick);
+        say!(
+            "{name}: byte {} (chunk {}): at {}: {}",
+            grouped(bad.offset),
+            bad.chunk,
+            time(from, header.clock_rate),
+            bad.reason
+        );
+    } else if let Some(header) = &verdict.header {
         let slices = count(verdict.slices.into(), "slice");
         if verdict.is_whole() {
             let time = header.end_tick().map_or_else(
@@ -124,7 +208,7 @@ fn sentence(verdict: &Verdict, finding: &Finding) -> String {
     )
 }
 
-fn json_of(path: &Path, verdict: &Verdict) -> Value {
+fn json_of(path: &Path, verdict: &Verdict, payload: Option<&BadPayload>) -> Value {
     let findings: Vec<Value> = verdict
         .findings
         .iter()
@@ -140,10 +224,16 @@ fn json_of(path: &Path, verdict: &Verdict) -> Value {
         .collect();
     json!({
         "reel": path.display().to_string(),
-        "whole": verdict.is_whole(),
+        "whole": verdict.is_whole() && payload.is_none(),
         "slices": verdict.slices,
         "gaps": verdict.gaps,
         "faults": verdict.count,
         "findings": findings,
+        "bad_payload": payload.map(|bad| json!({
+            "offset": bad.offset,
+            "chunk": bad.chunk,
+            "tick": bad.tick,
+            "reason": bad.reason,
+        })),
     })
 }

@@ -16,7 +16,7 @@ pub use gif::gif;
 pub use picture::{Look, pictures, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
 pub use target::Target;
-pub use walk::{Damages, Shown, Sound, Span, Step, Walk};
+pub use walk::{Damages, Shown, Sound, Span, Step, Walk, panel_settings};
 pub use wav::wav;
 
 use crate::coding::CodingError;

@@ -285,7 +285,9 @@ impl Walk {
 #[derive(Default)]
 struct Standing(Option<(u32, Vec<Rect>, Picture)>);
 
-fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
+/// What a decoder must know of a reel; `jpeg_tables` is its tables chunk.
+#[must_use]
+pub fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
     PanelSettings {
         width: header.width,
         height: header.height,

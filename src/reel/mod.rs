@@ -8,7 +8,7 @@
 //! |---|---|
 //! | what is this reel: size, duration, title | `error`, `layout`, `header` |
 //! | seek | `chunk`, `index` |
-//! | play | `end`, `slice`, `reader` |
+//! | play | `end`, `slice`, `event`, `reader` |
 //! | write (with an operating system) | `content`, `settings`, `emit`, `pace`, `writer`, `draft` |
 //! | read files, check, mend (with an operating system) | `file`, `survey`, `verify`, `repair`, `split` |
 //!
@@ -18,6 +18,7 @@
 mod chunk;
 mod end;
 mod error;
+mod event;
 mod header;
 mod index;
 mod layout;
@@ -53,10 +54,11 @@ pub use chunk::{
 };
 pub use end::{END_PAYLOAD, End};
 pub use error::{Blame, ErrorKind, ReelError};
+pub use event::{Damage, Event, Need};
 pub use header::{Header, PixelFormat, Shape, SoundCoding, TITLE_BYTES, Wire};
 pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
 pub use layout::*;
-pub use reader::{Damage, Event, Need, Reader};
+pub use reader::Reader;
 
 /// Where index sectors lie, and how long an index is.
 pub mod index_layout {

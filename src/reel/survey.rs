@@ -2,10 +2,10 @@
 
 use super::chunk::{ChunkHeader, Kind};
 use super::end::End;
+use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::pace::Pace;
-use super::reader::{Damage, Event};
 use std::io::{Read, Seek};
 
 /// One slice's sizes.

@@ -3,12 +3,12 @@
 use super::chunk::{ChunkHeader, Kind, PictureHeader};
 use super::end::End;
 use super::error::{ErrorKind, ReelError};
+use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
 use super::layout::{MAX_CHUNK, SECTOR};
 use super::pace::Rates;
-use super::reader::{Damage, Event};
 use std::io::{Read, Seek};
 
 const END_CHUNK: u32 = super::chunk::chunk_length(super::end::END_PAYLOAD as u64) as u32;

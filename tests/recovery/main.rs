@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod commands;
 mod cuts;
 mod faults;
 mod flips;
