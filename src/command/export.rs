@@ -63,7 +63,8 @@ pub struct Args {
 /// When the reel cannot be read, holds nothing of the kind, or the target
 /// cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let mut walk = Walk::open(&args.reel)?;
+    let stop = super::stop::on_signal()?;
+    let mut walk = Walk::open(&args.reel)?.stopped_by(stop);
     let ending = if args.contact_sheet { "png" } else { "mp4" };
     let output = args
         .output

@@ -43,6 +43,9 @@ pub enum ExportError {
     /// The media library refused.
     #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = .2)]
     Media(PathBuf, &'static str, ffmpeg_next::Error),
+    /// The program was asked to end.
+    #[error("{path}: stopped before the export was done; nothing was written", path = .0.display())]
+    Stopped(PathBuf),
     /// What was asked for is not in the reel.
     #[error("{path}: {why}", path = .0.display(), why = .1)]
     Nothing(PathBuf, &'static str),

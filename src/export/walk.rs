@@ -3,6 +3,8 @@
 use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::ExportError;
 use crate::coding::patch::Level;
@@ -78,6 +80,7 @@ pub struct Walk {
     panel: PanelDecoder,
     sound: Option<SoundCoding>,
     damages: Damages,
+    stop: Arc<AtomicBool>,
 }
 
 impl Walk {
@@ -103,7 +106,15 @@ impl Walk {
             panel,
             sound,
             damages: Damages::default(),
+            stop: Arc::default(),
         })
+    }
+
+    /// Breaks runs off, with [`ExportError::Stopped`], once `stop` is set.
+    #[must_use]
+    pub fn stopped_by(mut self, stop: Arc<AtomicBool>) -> Self {
+        self.stop = stop;
+        self
     }
 
     /// The reel's header.
@@ -155,6 +166,9 @@ impl Walk {
         }
         let mut standing = Standing::default();
         loop {
+            if self.stop.load(Ordering::Relaxed) {
+                return Err(ExportError::Stopped(self.path.clone()));
+            }
             let piece = self.reel.next_piece();
             match piece.map_err(|error| ExportError::Reel(self.path.clone(), error))? {
                 None => break,

@@ -298,3 +298,23 @@ fn targets_are_whole_or_not_there_and_never_replaced_unasked() {
         .collect();
     assert_eq!(left.len(), 2, "{left:?}");
 }
+
+#[test]
+fn told_to_end_it_leaves_nothing_behind() {
+    let fixture = Fixture::new();
+    let (reel, film) = (fixture.reel("raw-square.tbr"), fixture.at("film.mp4"));
+    // Enlarged sixteen times the film takes long enough to be interrupted.
+    let mut child = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .args(["export", &reel, "-o", &film, "--enlarge", "16"])
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let begun = |dir: &Path| std::fs::read_dir(dir).unwrap().count() > 1;
+    while !begun(fixture.dir.path()) {
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    let pid = rustix::process::Pid::from_child(&child);
+    rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+    assert_eq!(std::fs::read_dir(fixture.dir.path()).unwrap().count(), 1);
+}

@@ -1,0 +1,196 @@
+//! A report is one page that needs nothing else, and says what the budget and
+//! the rehearsal say.
+
+#[path = "../page/make.rs"]
+mod make;
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+fn thumbreel(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .args(arguments)
+        .output()
+        .unwrap()
+}
+
+struct Fixture {
+    dir: tempfile::TempDir,
+}
+
+impl Fixture {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        make::reels(dir.path());
+        Self { dir }
+    }
+
+    fn at(&self, name: &str) -> String {
+        self.path(name).to_str().unwrap().to_owned()
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    fn report(&self, reel: &str, more: &[&str]) -> String {
+        let (reel, page) = (self.at(reel), self.at("page.html"));
+        let fixed = ["report", &reel, "--board", "lantern-room", "-o", &page];
+        let output =
+            thumbreel(&[&fixed, &["--rehearsals", "20", "--overwrite"][..], more].concat());
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{said}");
+        std::fs::read_to_string(page).unwrap()
+    }
+}
+
+#[test]
+fn it_holds_everything_and_asks_for_nothing() {
+    let fixture = Fixture::new();
+    let page = fixture.report("raw-round.tbr", &[]);
+    for part in [
+        "As the panel shows it",
+        "Contact sheet",
+        "Need against capacity over time",
+        "From the card",
+        "From the air",
+        "Sound and current over time",
+        "Quality over time",
+        "Settings",
+        "Cautions",
+        "default-src 'none'",
+    ] {
+        assert!(page.contains(part), "{part}");
+    }
+    // A title is text, not markup.
+    assert!(page.contains("Harbour, round &lt;b&gt;&amp; more&lt;/b&gt;"));
+    assert!(!page.contains("<b>& more"));
+    // Vector plots, and no address to fetch from but names of standards' own.
+    assert!(page.matches("<svg").count() >= 6);
+    let outside = [
+        "src=\"http",
+        "href=\"http",
+        "url(",
+        "@import",
+        "<link rel=\"stylesheet\"",
+    ];
+    for trace in outside {
+        assert!(!page.contains(trace), "{trace}");
+    }
+    // The reel itself lies in it, byte for byte.
+    let data = page.split("id=\"reel-bytes\">").nth(1).unwrap();
+    let data = data.split("</script>").next().unwrap();
+    assert_eq!(
+        unbase64(data),
+        std::fs::read(fixture.path("raw-round.tbr")).unwrap()
+    );
+}
+
+/// Base64 (RFC 4648 section 4), by table.
+fn unbase64(text: &str) -> Vec<u8> {
+    let value = |b: u8| match b {
+        b'A'..=b'Z' => u32::from(b - b'A'),
+        b'a'..=b'z' => u32::from(b - b'a') + 26,
+        b'0'..=b'9' => u32::from(b - b'0') + 52,
+        b'+' => 62,
+        _ => 63,
+    };
+    let digits: Vec<u8> = text
+        .bytes()
+        .filter(|b| !b.is_ascii_whitespace() && *b != b'=')
+        .collect();
+    let mut out = Vec::new();
+    for four in digits.chunks(4) {
+        let bits = four
+            .iter()
+            .enumerate()
+            .fold(0, |bits, (i, b)| bits | value(*b) << (18 - 6 * i));
+        out.extend(&bits.to_be_bytes()[1..four.len()]);
+    }
+    out
+}
+
+#[test]
+fn its_verdicts_are_those_of_the_budget() {
+    let fixture = Fixture::new();
+    let reel = fixture.at("patch-full.tbr");
+    let page = fixture.report("patch-full.tbr", &[]);
+    for (from, name) in [("sd", "card"), ("wifi", "Wi-Fi")] {
+        let output = thumbreel(&[
+            "budget",
+            &reel,
+            "--board",
+            "lantern-room",
+            "--from",
+            from,
+            "--json",
+        ]);
+        let text = String::from_utf8(output.stdout).unwrap();
+        let json: serde_json::Value =
+            serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"));
+        let verdict = find(&json, "verdict").unwrap();
+        assert!(
+            page.contains(&format!("<strong>{name}: {verdict}.</strong>")),
+            "{name} {verdict}"
+        );
+    }
+    assert!(page.contains("Clean in 20 of 20 rehearsals"));
+}
+
+/// The outermost field of this name.
+fn find(json: &serde_json::Value, name: &str) -> Option<String> {
+    match json {
+        serde_json::Value::Object(fields) => match fields.get(name) {
+            Some(value) => value.as_str().map(str::to_owned),
+            None => fields.values().find_map(|value| find(value, name)),
+        },
+        serde_json::Value::Array(items) => items.iter().find_map(|item| find(item, name)),
+        _ => None,
+    }
+}
+
+#[test]
+fn a_reel_too_long_to_carry_leaves_the_player_out() {
+    let fixture = Fixture::new();
+    let page = fixture.report("silent.tbr", &["--carry", "0"]);
+    assert!(page.contains("too long to be carried") && page.contains("thumbreel serve"));
+    assert!(!page.contains("<script"));
+    // A silent reel has no loudness, and no caution about sound.
+    assert!(!page.contains("LUFS") && !page.contains("H.870"));
+}
+
+#[test]
+fn refusals_name_the_cause_and_leave_no_page() {
+    let fixture = Fixture::new();
+    let reel = fixture.at("silent.tbr");
+    std::fs::write(fixture.path("noise.tbr"), [7; 3000]).unwrap();
+    std::fs::write(fixture.path("taken.html"), "precious").unwrap();
+    let taken = fixture.at("taken.html");
+    let noise = fixture.at("noise.tbr");
+    for (arguments, code, word) in [
+        (vec!["report", &reel, "--board", "nowhere"], 2, "nowhere"),
+        (vec!["report", &reel], 2, "--board"),
+        (
+            vec!["report", "none.tbr", "--board", "porthole"],
+            1,
+            "none.tbr",
+        ),
+        (
+            vec!["report", &noise, "--board", "porthole"],
+            1,
+            "noise.tbr",
+        ),
+        (
+            vec!["report", &reel, "--board", "porthole", "-o", &taken],
+            1,
+            "--overwrite",
+        ),
+    ] {
+        let output = thumbreel(&arguments);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(code), "{arguments:?}: {said}");
+        assert!(said.contains(word), "{arguments:?}: {said}");
+    }
+    assert_eq!(std::fs::read_to_string(&taken).unwrap(), "precious");
+    assert!(!Path::new(&fixture.at("noise.html")).exists());
+}
