@@ -9,8 +9,10 @@ mod check;
 pub mod keys;
 mod links;
 mod machine;
+mod measure;
 mod panel;
 mod power;
+mod questions;
 mod sound_chain;
 mod write;
 
@@ -22,8 +24,10 @@ use serde::{Deserialize, Serialize};
 pub use check::{Advice, BoardError};
 pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
 pub use machine::{Cpu, LatePolicy, Memory, Player, StarvePolicy};
+pub use measure::{Latency, MeasureError, Measured};
 pub use panel::{Panel, PixelOrder, Shape, Tone};
 pub use power::{Power, PowerSource, Regulator, RegulatorKind};
+pub use questions::{AskError, ask};
 pub use sound_chain::{Amplifier, AmplifierSupply, SoundChain, Speaker};
 
 /// Where a figure comes from.

@@ -2,6 +2,8 @@
 
 use plotters::prelude::*;
 
+use crate::board::Measured;
+
 use super::{Budget, Line, Verdict};
 
 /// Colours that differ in lightness too, so that print and colour-blind
@@ -80,4 +82,73 @@ fn bar<'a>(root: &Area<'a>, line: &Line, y: i32, full: i32) -> Drawn<'a> {
     root.draw(&shape)?;
     let text = format!("{:.0} % {}", line.ratio() * 100.0, line.verdict.word());
     root.draw(&Text::new(text, (end.max(full) + 8, y + 2), font()))
+}
+
+/// Measured times of card and Wi-Fi: share of samples within a time.
+///
+/// # Errors
+/// The drawing library's own.
+pub fn latency_chart(measured: &Measured) -> Result<String, String> {
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, (WIDTH as u32, 320)).into_drawing_area();
+        draw_latency(&root, measured).map_err(|error| error.to_string())?;
+        root.present().map_err(|error| error.to_string())?;
+    }
+    Ok(svg)
+}
+
+fn draw_latency<'a>(
+    root: &Area<'a>,
+    measured: &Measured,
+) -> Result<(), Box<dyn std::error::Error + 'a>> {
+    root.fill(&WHITE)?;
+    let logs = [
+        ("card", &measured.card, RGBColor(70, 110, 140)),
+        ("Wi-Fi", &measured.wifi, RGBColor(170, 110, 50)),
+    ];
+    let seen = || {
+        logs.iter()
+            .filter_map(|(name, log, colour)| Some((name, log.as_ref()?, colour)))
+    };
+    let times = || {
+        seen().flat_map(|(_, log, _)| {
+            log.quantiles
+                .iter()
+                .map(|q| q.1)
+                .chain(log.stalls_us.iter().copied())
+        })
+    };
+    let low = times().fold(1e9, f64::min).max(1.0) / 2.0;
+    let high = times().fold(1.0, f64::max) * 2.0;
+    let mut chart = ChartBuilder::on(root)
+        .margin(12)
+        .caption("Measured times, points are stalls", ("sans-serif", 16))
+        .x_label_area_size(36)
+        .y_label_area_size(52)
+        .build_cartesian_2d((low..high.max(low * 10.0)).log_scale(), 0.0..105.0)?;
+    chart
+        .configure_mesh()
+        .x_desc("microseconds")
+        .y_desc("% within")
+        .draw()?;
+    for (name, log, colour) in seen() {
+        let colour = *colour;
+        let points = log.quantiles.iter().map(|(share, us)| (*us, share * 100.0));
+        chart
+            .draw_series(LineSeries::new(points, colour.stroke_width(2)))?
+            .label(*name)
+            .legend(move |(x, y)| PathElement::new([(x, y), (x + 16, y)], colour.stroke_width(2)));
+        chart.draw_series(
+            log.stalls_us
+                .iter()
+                .map(|us| Circle::new((*us, 100.0), 3, colour.filled())),
+        )?;
+    }
+    chart
+        .configure_series_labels()
+        .position(SeriesLabelPosition::LowerRight)
+        .border_style(BLACK.mix(0.3))
+        .draw()?;
+    Ok(())
 }

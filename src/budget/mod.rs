@@ -26,7 +26,7 @@ pub use air::{
     AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
 pub use change::{Change, best_change};
-pub use chart::chart;
+pub use chart::{chart, latency_chart};
 pub use compare::{Comparison, Crossover};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use current::{Currents, Duty, speaker_watts};

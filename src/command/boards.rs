@@ -1,12 +1,16 @@
 //! `thumbreel boards`: the profiles, one by one.
 
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+
+use anyhow::Context;
 
 use clap::Subcommand;
 
 use super::budget::board;
 use super::out::say;
-use crate::board::{Board, sections};
+use crate::board::{Board, Latency, Measured, ask, sections};
+use crate::budget::latency_chart;
 
 /// Board profiles: list, show, explain, check.
 #[derive(clap::Args)]
@@ -33,6 +37,32 @@ enum Action {
     },
     /// Explain every key: meaning, unit, default, where to find it.
     Keys,
+    /// Start a new profile from questions; an empty answer keeps what stands in brackets.
+    New {
+        /// A board to start from.
+        #[arg(long, default_value = "lantern-room")]
+        like: String,
+        /// Profile to write [default: standard output].
+        #[arg(short, long)]
+        output: Option<PathBuf>,
+    },
+    /// Turn a probe's log (spec/firmware/probe.c) into measured figures.
+    Measure {
+        /// What the probe printed.
+        log: PathBuf,
+        /// The board that it ran on.
+        #[arg(short, long)]
+        board: String,
+        /// Profile to write [default: the figures alone are printed].
+        #[arg(short, long)]
+        output: Option<PathBuf>,
+        /// Draw the measured times (SVG).
+        #[arg(long, value_name = "FILE")]
+        chart: Option<PathBuf>,
+        /// JSON instead of a table.
+        #[arg(long)]
+        json: bool,
+    },
     /// Check profiles and say what looks odd.
     Check {
         /// Built-in names or paths.
@@ -50,6 +80,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Action::List { json } => list(json),
         Action::Show { board, json } => show(&board, json),
         Action::Keys => Ok(keys()),
+        Action::New { like, output } => new(&like, output.as_deref()),
+        Action::Measure {
+            log,
+            board,
+            output,
+            chart,
+            json,
+        } => measure(&log, &board, output.as_deref(), chart.as_deref(), json),
         Action::Check { boards } => Ok(check(&boards)),
     }
 }
@@ -106,4 +144,93 @@ fn check(names: &[String]) -> ExitCode {
         }
     }
     ExitCode::from(u8::from(failed))
+}
+
+fn new(like: &str, output: Option<&Path>) -> anyhow::Result<ExitCode> {
+    let like = board(like)?;
+    let made = ask(
+        &like,
+        &mut std::io::stdin().lock(),
+        &mut std::io::stderr().lock(),
+    )?;
+    eprintln!();
+    let text = made.to_toml();
+    match output {
+        Some(path) => super::out::file(path, text.as_bytes())?,
+        None => super::out::bytes(text.as_bytes()),
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn measure(
+    log: &Path,
+    name: &str,
+    output: Option<&Path>,
+    chart: Option<&Path>,
+    json: bool,
+) -> anyhow::Result<ExitCode> {
+    let before = board(name)?;
+    let file = log.display().to_string();
+    let text = std::fs::read_to_string(log).with_context(|| format!("{file}: cannot be read"))?;
+    let measured = Measured::parse(&text, &file)?;
+    // Through the check, so that no measured figure breaks a rule unseen.
+    let after = Board::parse(&measured.apply(&before).to_toml(), &file)?;
+    if let Some(path) = chart {
+        let svg = latency_chart(&measured).map_err(anyhow::Error::msg)?;
+        super::out::file(path, svg.as_bytes())?;
+    }
+    if let Some(path) = output {
+        super::out::file(path, after.to_toml().as_bytes())?;
+    }
+    if json {
+        say!("{}", serde_json::to_string_pretty(&measured)?);
+    } else {
+        print_measured(&measured, &after);
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn print_measured(measured: &Measured, after: &Board) {
+    for (name, log) in [("card", &measured.card), ("Wi-Fi", &measured.wifi)] {
+        if let Some(log) = log {
+            print_latency(name, log);
+        }
+    }
+    if measured.bus.is_some() {
+        say!(
+            "panel bus: {:.1} MHz, {:.0} us a window (measured)",
+            f64::from(after.panel.clock_hz) / 1e6,
+            after.panel.window_us
+        );
+    }
+    if measured.work.is_some() {
+        say!(
+            "cores: {:.2} instructions a cycle, spread {:.0} % (measured)",
+            after.cpu.instructions_per_cycle,
+            after.cpu.jitter * 100.0
+        );
+    }
+}
+
+fn print_latency(name: &str, log: &Latency) {
+    say!(
+        "{name}: {} samples of {:.0} bytes in {:.1} minutes (measured)",
+        log.count,
+        log.bytes,
+        log.minutes
+    );
+    for (share, us) in log.quantiles.iter().filter(|(share, _)| *share >= 0.5) {
+        say!("  {:>5.1} % within {:>9.0} us", share * 100.0, us);
+    }
+    match log.stalls_us.last() {
+        Some(worst) => say!(
+            "  {} stalls, the worst {:.1} ms",
+            log.stalls_us.len(),
+            worst / 1e3
+        ),
+        None => say!(
+            "  no stall seen; at most {:.2} a minute with 95 % confidence",
+            3.0 / log.minutes
+        ),
+    }
 }
