@@ -172,6 +172,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     /// # Errors
     /// The reel cannot be read at all: it is no reel, too new, or needs a larger
     /// buffer. Damage further in is an event, not an error.
+    // An `Iterator` could not lend out its buffer.
+    #[allow(clippy::should_implement_trait)]
     pub fn next(&mut self) -> Result<Option<Event<'_>>, ReelError> {
         Ok(self.next_at()?.map(|(event, _)| event))
     }
@@ -188,12 +190,11 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             if matches!(self.state, State::Ended) {
                 return Ok(None);
             }
-            if self.need().length > 0 {
-                if !self.input_ended {
-                    return Ok(None);
-                }
+            let hungry = self.need().length > 0;
+            if hungry && !self.input_ended {
+                return Ok(None);
             }
-            let found = if self.need().length > 0 {
+            let found = if hungry {
                 self.cut_short()
             } else {
                 self.step()

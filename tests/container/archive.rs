@@ -109,7 +109,7 @@ fn harbour(n: u32) -> (Vec<u8>, Vec<u16>) {
     for y in 0..u32::from(HEIGHT) {
         for x in 0..u32::from(WIDTH) {
             let sea = y > 22;
-            let wave = u32::from(sea && (x + y * 3 + n) % 11 == 0) * 40;
+            let wave = u32::from(sea && (x + y * 3 + n).is_multiple_of(11)) * 40;
             let to = (f64::from(y) - 14.0).atan2(f64::from(x) - 24.0);
             let beam = (to - f64::from(n) * TAU / f64::from(PICTURES)).rem_euclid(TAU) < 0.25;
             let base = if sea {
@@ -290,8 +290,10 @@ fn coded_reel(coding: Coding, level: Level, sound: SoundCoding) -> Vec<u8> {
     write_reel(&settings, None, &slices).0
 }
 
+type Maker = fn() -> Vec<u8>;
+
 /// Name and maker of every kind.
-fn kinds() -> Vec<(&'static str, fn() -> Vec<u8>)> {
+fn kinds() -> Vec<(&'static str, Maker)> {
     vec![
         ("raw-pcm16.tbr", || {
             reel("Harbour at dusk", SoundCoding::PcmS16)
