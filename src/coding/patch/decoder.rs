@@ -500,43 +500,88 @@ impl<B: Memory> Decoder<B> {
         let orange = &self.orange.now[y / 2 * half..][..half];
         let green = &self.green.now[y / 2 * half..][..half];
         let end = usize::from(self.width).min(x.saturating_add(out.len()));
-        let pattern = pattern(self.dither, y);
+        let pattern = if self.dither { &ORDERED[y & 7] } else { &NONE };
         let mut at = x;
         while at < end {
-            // Groups of eight, aligned, so that the pattern is the same.
+            // Strips begin on the pattern's grid.
             let from = at & !7;
-            let (Some(l), Some(o), Some(g)) = (
-                luma[from..].first_chunk::<8>(),
-                orange[from / 2..].first_chunk::<4>(),
-                green[from / 2..].first_chunk::<4>(),
-            ) else {
-                return;
-            };
-            let pixels = show(l, o, g, &pattern);
-            let stop = end.min(from + 8);
+            let pixels = show(
+                &strip(&luma[from..]),
+                &strip(&orange[from / 2..]),
+                &strip(&green[from / 2..]),
+                pattern,
+            );
+            let stop = end.min(from + STRIP);
             out[at - x..stop - x].copy_from_slice(&pixels[at - from..stop - from]);
             at = stop;
         }
     }
 }
 
-fn pattern(on: bool, y: usize) -> [(i16, i16); 8] {
-    core::array::from_fn(|x| if on { dither(x, y) } else { (0, 0) })
+/// Pixels converted at a time.
+const STRIP: usize = 16;
+
+/// Dither of one row, for red and blue, and for green.
+struct Pattern {
+    five: [i16; STRIP],
+    six: [i16; STRIP],
 }
 
-/// Eight pixels from Y, Co and Cg.
+const NONE: Pattern = Pattern {
+    five: [0; STRIP],
+    six: [0; STRIP],
+};
+
+/// The dither of eight rows, worked out by the compiler.
+static ORDERED: [Pattern; 8] = {
+    let mut rows = [const { NONE }; 8];
+    let mut i = 0;
+    while i < 8 * STRIP {
+        let (x, y) = (i % STRIP, i / STRIP);
+        (rows[y].five[x], rows[y].six[x]) = dither(x, y);
+        i += 1;
+    }
+    rows
+};
+
+/// The first `N` samples, or as many as there are.
 #[inline(always)]
-fn show(luma: &[u8; 8], orange: &[u8; 4], green: &[u8; 4], pattern: &[(i16, i16); 8]) -> [u16; 8] {
-    core::array::from_fn(|i| {
-        let y = i16::from(luma[i]);
-        let co = i16::from(orange[i / 2]) - 128;
-        let cg = i16::from(green[i / 2]) - 128;
-        let (d5, d6) = pattern[i];
-        let r = (y + co - cg + d5).clamp(0, 255) as u16;
-        let g = (y + cg + d6).clamp(0, 255) as u16;
-        let b = (y - co - cg + d5).clamp(0, 255) as u16;
-        five(r) << 11 | six(g) << 5 | five(b)
+fn strip<const N: usize>(samples: &[u8]) -> [u8; N] {
+    samples.first_chunk().copied().unwrap_or_else(|| {
+        let mut out = [0; N];
+        out[..samples.len()].copy_from_slice(samples);
+        out
     })
+}
+
+/// A strip of pixels from Y, Co and Cg. One simple loop a step, so that it
+/// becomes vector code where there is any.
+#[inline]
+fn show(
+    luma: &[u8; STRIP],
+    orange: &[u8; STRIP / 2],
+    green: &[u8; STRIP / 2],
+    pattern: &Pattern,
+) -> [u16; STRIP] {
+    let (mut co, mut cg) = ([0i16; STRIP], [0i16; STRIP]);
+    for i in 0..STRIP / 2 {
+        let c = i16::from(orange[i]) - 128;
+        (co[2 * i], co[2 * i + 1]) = (c, c);
+    }
+    for i in 0..STRIP / 2 {
+        let c = i16::from(green[i]) - 128;
+        (cg[2 * i], cg[2 * i + 1]) = (c, c);
+    }
+    let mut out = [0; STRIP];
+    for i in 0..STRIP {
+        let y = i16::from(luma[i]);
+        let base = y + pattern.five[i] - cg[i];
+        let r = five((base + co[i]).clamp(0, 255) as u16);
+        let g = six((y + pattern.six[i] + cg[i]).clamp(0, 255) as u16);
+        let b = five((base - co[i]).clamp(0, 255) as u16);
+        out[i] = r << 11 | g << 5 | b;
+    }
+    out
 }
 
 fn move_luma_in<const N: usize, B: Memory>(

@@ -20,6 +20,8 @@ mod predict;
 mod range;
 mod syntax;
 mod tables;
+#[cfg(all(test, feature = "host"))]
+mod tests;
 mod transform;
 
 pub use decoder::{Decoder, STATE_BYTES, memory_bytes};

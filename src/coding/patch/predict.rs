@@ -25,17 +25,15 @@ impl Patch {
         Self([[0; PITCH]; 19])
     }
 
-    /// Copies `w` x `h` samples from `x`, `y`; samples outside the kept part
-    /// of the plane are those of its nearest edge.
+    /// Copies `N` x `h` samples from `x`, `y`, and three more columns if
+    /// `wide`; samples outside the kept part of the plane are those of its
+    /// nearest edge.
     #[inline]
-    fn fetch(&mut self, rows: &impl Rows, x: i32, y: i32, w: usize, h: usize) {
+    fn fetch<const N: usize>(&mut self, rows: &impl Rows, x: i32, y: i32, wide: bool, h: usize) {
         let (first, last) = (rows.first() as i32, rows.height() as i32 - 1);
         for (j, out) in self.0.iter_mut().take(h).enumerate() {
             let row = rows.row((y + j as i32).clamp(first, last) as usize);
-            let out = &mut out[..w];
-            if x >= 0 && x as usize + w <= row.len() {
-                out.copy_from_slice(&row[x as usize..x as usize + w]);
-            } else {
+            if !copy::<N>(out, row, x, wide) {
                 let edge = row.len() as i32 - 1;
                 for (i, o) in out.iter_mut().enumerate() {
                     *o = row[(x + i as i32).clamp(0, edge) as usize];
@@ -43,6 +41,31 @@ impl Patch {
             }
         }
     }
+}
+
+/// Copies a row that lies wholly inside.
+#[inline(always)]
+fn copy<const N: usize>(out: &mut [u8; PITCH], row: &[u8], x: i32, wide: bool) -> bool {
+    let Some(from) = row.get(x as usize..) else {
+        return false; // also for a negative x
+    };
+    let Some(part) = from.first_chunk::<N>() else {
+        return false;
+    };
+    if let Some(to) = out.first_chunk_mut::<N>() {
+        *to = *part;
+    }
+    if !wide {
+        return true;
+    }
+    let (Some(part), Some(to)) = (
+        from[N..].first_chunk::<3>(),
+        out[N..].first_chunk_mut::<3>(),
+    ) else {
+        return false;
+    };
+    *to = *part;
+    true
 }
 
 /// Where a predicted block goes.
@@ -75,9 +98,9 @@ impl Patch {
         let [vx, vy] = vector.map(i32::from);
         let (fx, fy) = ((vx & 3) as usize, vy & 3);
         let (left, above) = (i32::from(fx != 0), i32::from(fy != 0));
-        let (w, h) = (N + 3 * left as usize, N + 3 * above as usize);
+        let h = N + 3 * above as usize;
         let (x, y) = (x as i32 + (vx >> 2) - left, y as i32 + (vy >> 2) - above);
-        self.fetch(rows, x, y, w, h);
+        self.fetch::<N>(rows, x, y, fx != 0, h);
         if fx != 0 {
             for row in self.0.iter_mut().take(h) {
                 across::<N>(row, &TAPS[fx]);
@@ -111,7 +134,7 @@ impl Patch {
     ) {
         let [vx, vy] = vector.map(i32::from);
         let (x, y) = (x as i32 + (vx >> 3), y as i32 + (vy >> 3));
-        self.fetch(rows, x, y, N + 1, N + 1);
+        self.fetch::<N>(rows, x, y, vx & 7 != 0, N + usize::from(vy & 7 != 0));
     }
 
     /// Weighs what [`Self::chroma`] fetched, into the block (ITU-T H.264,

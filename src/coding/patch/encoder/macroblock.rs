@@ -6,7 +6,7 @@ use super::super::syntax::*;
 use super::super::tables::step;
 use super::super::{Level, transform};
 use super::planes::{Past, Planes, error};
-use super::quantise::{Aim, Quantised, Spectrum, forward_fours, forward8, quantise};
+use super::quantise::{Aim, Quantised, Spectrum, Trail, forward_fours, forward8, quantise};
 use super::search::Search;
 use super::work::Work;
 use super::write::{BIT, Levels, Rates, Sink, Writer, walk};
@@ -49,6 +49,9 @@ pub struct Worth {
     pub effort: u8,
 }
 
+/// A block dearer than this is also tried as four.
+const FOURS_FROM: u32 = 24 * BIT;
+
 /// Everything that lives while one picture is coded.
 pub struct Picture<'a> {
     pub source: &'a Planes,
@@ -68,6 +71,7 @@ pub struct Picture<'a> {
     pub frozen: &'a [bool],
     pub columns: usize,
     pub work: Work,
+    pub trail: Box<Trail>,
 }
 
 impl Picture<'_> {
@@ -82,7 +86,7 @@ impl Picture<'_> {
         }
         let mut best: Option<Choice> = None;
         if !self.key {
-            self.try_moved(column, line, quantiser, lambda, keep, &mut best);
+            self.try_moved(column, line, quantiser, lambda, &mut best);
         }
         let cost = best.as_ref().map_or(f32::INFINITY, |b| b.cost);
         if self.key || cost.min(keep) > self.intra_threshold(quantiser) {
@@ -142,7 +146,6 @@ impl Picture<'_> {
         line: usize,
         quantiser: u8,
         lambda: f32,
-        keep: f32,
         best: &mut Option<Choice>,
     ) {
         let (x, y) = (column * 16, line * 16);
@@ -185,6 +188,9 @@ impl Picture<'_> {
                 parts = Some(four);
             }
         }
+        let worth_it = found.vector != whole
+            && search(x, y, whole).exact::<16>(whole, &mut self.patch)
+                < found.cost * 1.25 + 2.0 * root;
         self.moved(
             column,
             line,
@@ -194,13 +200,12 @@ impl Picture<'_> {
             [found.vector; 4],
             best,
         );
-        if found.vector != whole {
+        if worth_it {
             self.moved(column, line, quantiser, lambda, false, [whole; 4], best);
         }
         if let Some(four) = parts {
             self.moved(column, line, quantiser, lambda, true, four, best);
         }
-        let _ = keep;
     }
 
     /// Costs one moved choice.
@@ -440,12 +445,22 @@ impl Picture<'_> {
             0
         };
         let spectrum = forward8(&residual);
-        let eight = quantise(&self.rates, &spectrum, &aim(kind, eight_flag));
+        let eight = quantise(
+            &self.rates,
+            &spectrum,
+            &aim(kind, eight_flag),
+            &mut self.trail,
+        );
         let mut chosen = (eight, false, eight_flag);
-        if full && (chosen.0.any) && self.worth.effort > 0 {
+        if full && chosen.0.price > FOURS_FROM && self.worth.effort > 0 {
             let four_flag = self.rates.flag(fours, true);
             let spectrum4 = forward_fours(&residual);
-            let four = quantise(&self.rates, &spectrum4, &aim(Kind::Fours, four_flag));
+            let four = quantise(
+                &self.rates,
+                &spectrum4,
+                &aim(Kind::Fours, four_flag),
+                &mut self.trail,
+            );
             let cost = |q: &Quantised, s: &Spectrum, flag: u32| {
                 gain(s, &q.levels, step(choice.quantiser)) + lambda * (q.price + flag) as f32
             };
@@ -521,7 +536,7 @@ impl Picture<'_> {
                 lambda,
                 coded: on as i32 - off as i32,
             };
-            let q = quantise(&self.rates, &forward8(&residual), &aim);
+            let q = quantise(&self.rates, &forward8(&residual), &aim, &mut self.trail);
             if q.any {
                 rebuild(&q.levels, false, choice.quantiser, samples, 0, 8);
                 total.1 += on + q.price;

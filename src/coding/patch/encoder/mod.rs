@@ -218,6 +218,7 @@ impl Trial for PatchEncoder {
             frozen: &self.frozen(past, ask.macroblocks),
             columns: self.columns,
             work: Work::picture(level, self.columns * self.lines, key),
+            trail: Box::new([[(0, 0); 12]; 64]),
         };
         for line in 0..self.lines {
             picture.left = Neighbour::default();

@@ -131,7 +131,7 @@ pub struct Aim {
 }
 
 /// Chooses the levels of least distortion + lambda x price.
-pub fn quantise(rates: &Rates, c: &Spectrum, aim: &Aim) -> Quantised {
+pub fn quantise(rates: &Rates, c: &Spectrum, aim: &Aim, trail: &mut Trail) -> Quantised {
     let inverse = 1.0 / aim.step;
     let mut sizes = [0u16; 64];
     let mut last = None;
@@ -148,27 +148,49 @@ pub fn quantise(rates: &Rates, c: &Spectrum, aim: &Aim) -> Quantised {
     };
     let Some(last) = last else { return nothing };
     match rates.level {
-        Level::Full => trellis(rates, c, &sizes, last, aim),
+        Level::Full => trellis(rates, c, &sizes, last, aim, trail),
         Level::Light => runs(c, &sizes, last, aim),
     }
     .unwrap_or(nothing)
 }
 
+/// Where each state of each place came from: size and state before. Kept from
+/// block to block, since only what was written is followed.
+pub type Trail = [[(u16, u8); 12]; 64];
+
+/// The best way to a state.
 #[derive(Clone, Copy)]
 struct Node {
     cost: f32,
     price: u32,
-    /// Size chosen here and the state before.
-    size: u16,
-    from: u8,
 }
 
 const DEAD: Node = Node {
     cost: f32::INFINITY,
     price: 0,
-    size: 0,
-    from: 0,
 };
+
+/// What the elements of one place cost in each context class.
+struct PlacePrices {
+    more: u32,
+    zero: u32,
+    sizes: [u32; 2],
+}
+
+impl PlacePrices {
+    fn of(rates: &Rates, kind: Kind, place: usize, near: usize, sizes: [u32; 2]) -> Self {
+        let context = Rates::place(kind, place, near);
+        let not_zero = rates.flag(context + 1, true);
+        Self {
+            more: rates.flag(context, true),
+            zero: rates.flag(context + 1, false),
+            sizes: sizes.map(|size| match size {
+                0 => 0,
+                _ => not_zero + rates.size(kind, near, size),
+            }),
+        }
+    }
+}
 
 /// Best path through the scan; a state is (near, size before, 0..=3).
 fn trellis(
@@ -177,86 +199,83 @@ fn trellis(
     sizes: &[u16; 64],
     last: usize,
     aim: &Aim,
+    trail: &mut Trail,
 ) -> Option<Quantised> {
-    let mut nodes = [[DEAD; 12]; 65];
-    nodes[0][aim.near * 4] = Node { cost: 0.0, ..DEAD };
-    // State at the start is as after a zero.
+    let mut now = [DEAD; 12];
+    now[aim.near * 4] = Node {
+        cost: 0.0,
+        price: 0,
+    };
+    // Cost, price, places and state of the best end.
     let mut best = (0.0f32, 0u32, 0usize, 0usize);
-    let mut found = false;
     for place in 0..=last {
-        let c = c[place].abs();
-        for state in 0..12 {
-            let node = nodes[place][state];
+        let magnitude = c[place].abs();
+        let size = u32::from(sizes[place]);
+        let tried = [size, size.saturating_sub(1)];
+        let gains = tried.map(|s| {
+            let left = magnitude - s as f32 * aim.step;
+            left * left - magnitude * magnitude
+        });
+        let prices: [PlacePrices; 3] =
+            core::array::from_fn(|near| PlacePrices::of(rates, aim.kind, place, near, tried));
+        let mut next = [DEAD; 12];
+        for (state, node) in now.iter().enumerate() {
             if node.cost == f32::INFINITY {
                 continue;
             }
-            let (near, before) = (state >> 2, state & 3);
-            let after_zero = before == 0;
-            let context = Rates::place(aim.kind, place, near);
-            let more = if after_zero {
-                0
-            } else {
-                rates.flag(context, true)
-            };
-            let step = |size: u32, nodes: &mut [Node; 12]| {
-                let mut price = node.price + more;
-                if !(after_zero && place == 63) {
-                    price += rates.flag(context + 1, size > 0);
-                }
-                if size > 0 {
-                    price += rates.size(aim.kind, near, size);
-                }
-                // Distortion saved against leaving this coefficient out.
-                let left = c - size as f32 * aim.step;
-                let cost =
-                    node.cost + left * left - c * c + aim.lambda * (price - node.price) as f32;
-                let next = next_near(size, before) * 4 + size.min(3) as usize;
-                if cost < nodes[next].cost {
-                    nodes[next] = Node {
+            let (before, price) = (state & 3, &prices[state >> 2]);
+            let more = if before == 0 { 0 } else { price.more };
+            let mut step = |size: u32, gain: f32, own: u32| {
+                let own = own + more;
+                let cost = node.cost + gain + aim.lambda * own as f32;
+                let to = next_near(size, before) * 4 + size.min(3) as usize;
+                if cost < next[to].cost {
+                    next[to] = Node {
                         cost,
-                        price,
-                        size: size as u16,
-                        from: state as u8,
+                        price: node.price + own,
                     };
+                    trail[place][to] = (size as u16, state as u8);
                 }
-                (cost, price, next)
             };
-            let size = u32::from(sizes[place]);
-            for size in [size, size.saturating_sub(1)] {
-                if size == 0 {
+            for (i, &size) in tried.iter().enumerate() {
+                if size > 0 {
+                    step(size, gains[i], price.sizes[i]);
+                }
+            }
+            step(0, 0.0, price.zero);
+        }
+        if size > 0 {
+            for (state, node) in next.iter().enumerate() {
+                if state & 3 == 0 || node.cost == f32::INFINITY {
                     continue;
                 }
-                let (cost, price, next) = step(size, &mut nodes[place + 1]);
                 let end = if place < 63 {
-                    rates.flag(Rates::place(aim.kind, place + 1, next >> 2), false)
+                    rates.flag(Rates::place(aim.kind, place + 1, state >> 2), false)
                 } else {
                     0
                 };
-                let total = cost + aim.lambda * (end as f32 + aim.coded as f32);
-                if total < best.0 && nodes[place + 1][next].cost == cost {
-                    best = (total, price + end, place + 1, next);
-                    found = true;
+                let total = node.cost + aim.lambda * (end as i32 + aim.coded) as f32;
+                if total < best.0 {
+                    best = (total, node.price + end, place + 1, state);
                 }
             }
-            if place < last {
-                step(0, &mut nodes[place + 1]);
-            }
         }
+        now = next;
     }
-    if !found {
+    let (_, price, mut place, mut state) = best;
+    if place == 0 {
         return None;
     }
     let mut levels = [0; 64];
-    let (mut place, mut state) = (best.2, best.3);
     while place > 0 {
-        let node = nodes[place][state];
-        levels[place - 1] = node.size as i16 * if c[place - 1] < 0.0 { -1 } else { 1 };
-        state = node.from.into();
         place -= 1;
+        let (size, from) = trail[place][state];
+        levels[place] = size as i16 * if c[place] < 0.0 { -1 } else { 1 };
+        state = from.into();
     }
     Some(Quantised {
         levels,
-        price: best.1,
+        price,
         any: true,
     })
 }
