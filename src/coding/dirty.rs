@@ -147,7 +147,8 @@ impl Cells {
 
     fn is_run<const ALONG: bool>(&self, start: usize, end: usize, line: usize) -> bool {
         let edge = |i: usize| self.at::<ALONG>(i, line);
-        !(start > 0 && edge(start - 1)) && !edge(end) && (start..end).all(edge)
+        let longer = start > 0 && edge(start - 1) || edge(end);
+        !longer && (start..end).all(edge)
     }
 
     fn rect(&self, x0: usize, y0: usize, x1: usize, y1: usize) -> Rect {

@@ -177,17 +177,17 @@ impl<T: Trial> RateControl<T> {
             let share = f64::from(most) / f64::from(used.max(1)) * 0.97;
             (n as f64 * share) as usize
         };
-        if let Some(most) = self.limits.bus {
-            if picture.bus_bytes > most {
-                ask.macroblocks = shrink(ask.macroblocks, most, picture.bus_bytes);
-            }
+        if let Some(most) = self.limits.bus
+            && picture.bus_bytes > most
+        {
+            ask.macroblocks = shrink(ask.macroblocks, most, picture.bus_bytes);
         }
-        if let Some(most) = self.limits.instructions {
-            if picture.instructions > most {
-                ask.quality -= 6.0;
-                if ask.quality < self.quality - 20.0 || ask.quality < 10.0 {
-                    ask.macroblocks = shrink(ask.macroblocks, most, picture.instructions);
-                }
+        if let Some(most) = self.limits.instructions
+            && picture.instructions > most
+        {
+            ask.quality -= 6.0;
+            if ask.quality < self.quality - 20.0 || ask.quality < 10.0 {
+                ask.macroblocks = shrink(ask.macroblocks, most, picture.instructions);
             }
         }
         ask

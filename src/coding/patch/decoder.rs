@@ -263,16 +263,15 @@ impl<B: Memory> Decoder<B> {
         line: usize,
     ) -> Result<(), DecodeError> {
         let (left, above) = (self.left, self.above[column]);
-        let mut now = Neighbour::default();
-        now.keep = from.flag(KEEP + usize::from(left.keep) + usize::from(above.keep));
-        if now.keep {
-            self.left = now;
-            self.above[column] = now;
+        if from.flag(KEEP + usize::from(left.keep) + usize::from(above.keep)) {
+            self.left = Neighbour {
+                keep: true,
+                ..Neighbour::default()
+            };
+            self.above[column] = self.left;
             return Ok(());
         }
-        now.intra =
-            self.key || from.flag(INTRA + usize::from(left.intra) + usize::from(above.intra));
-        if now.intra {
+        if self.key || from.flag(INTRA + usize::from(left.intra) + usize::from(above.intra)) {
             self.intra(from, column, line)
         } else {
             self.moved(from, column, line)
@@ -347,12 +346,12 @@ impl<B: Memory> Decoder<B> {
         }
         let context = CODED + usize::from(split || !same);
         let coded = self.coded(from, context, false, column)?;
-        for i in 0..4 {
+        for (i, vector) in vectors.iter().enumerate() {
             let (x, y) = (column * 16 + (i & 1) * 8, line * 16 + (i >> 1) * 8);
             if coded.luma[i].0 {
                 self.luma_residual(from, x, y, false, coded.luma[i].1)?;
             }
-            if vectors[i] != [0; 2] || coded.luma[i].0 || coded.orange.0 || coded.green.0 {
+            if *vector != [0; 2] || coded.luma[i].0 || coded.orange.0 || coded.green.0 {
                 self.cells.set(x / 8, y / 8);
             }
         }

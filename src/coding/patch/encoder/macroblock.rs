@@ -209,6 +209,7 @@ impl Picture<'_> {
     }
 
     /// Costs one moved choice.
+    #[allow(clippy::too_many_arguments)] // one place, one aim, one choice
     fn moved(
         &mut self,
         column: usize,
@@ -279,8 +280,12 @@ impl Picture<'_> {
             chroma: [[0; 64]; 2],
         };
         let (x, y) = (column * 16, line * 16);
-        for i in 0..if split { 4 } else { 1 } {
-            let v = vectors[i];
+        for (i, v) in vectors
+            .iter()
+            .copied()
+            .enumerate()
+            .take(if split { 4 } else { 1 })
+        {
             let (luma, chroma) = match self.rates.level {
                 Level::Light => (v.map(|v| v * 4), v.map(|v| v >> 1 << 3)),
                 Level::Full => (v, v),
@@ -740,11 +745,8 @@ impl Picture<'_> {
                 i32::from(choice.quantiser) - i32::from(self.quantiser),
             );
             self.quantiser = choice.quantiser;
-            for i in 0..4 {
-                pen.flag(
-                    LUMA + 3 * usize::from(choice.intra) + nears[i],
-                    choice.blocks[i].is_some(),
-                );
+            for (near, block) in nears.iter().zip(&choice.blocks).take(4) {
+                pen.flag(LUMA + 3 * usize::from(choice.intra) + near, block.is_some());
             }
             pen.flag(ORANGE + nears[4], choice.blocks[4].is_some());
             let orange = usize::from(choice.blocks[4].is_some());

@@ -147,10 +147,10 @@ impl Search<'_> {
                 *best = Found { vector: v, cost };
             }
         };
-        if let Some(&s) = starts.first() {
-            if s[0] & 3 != 0 || s[1] & 3 != 0 {
-                consider(s, best, self);
-            }
+        if let Some(&s) = starts.first()
+            && (s[0] | s[1]) & 3 != 0
+        {
+            consider(s, best, self);
         }
         for size in [2, 1] {
             let at = best.vector;
