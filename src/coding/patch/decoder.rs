@@ -217,6 +217,12 @@ impl<B: Memory> Decoder<B> {
         Ok(())
     }
 
+    /// Whether the next picture may lean on the last one.
+    #[must_use]
+    pub const fn is_ready(&self) -> bool {
+        self.ready
+    }
+
     /// The cells the last picture changed; all but hidden ones after a key.
     #[must_use]
     pub const fn changed(&self) -> &Cells {
@@ -504,14 +510,21 @@ impl<B: Memory> Decoder<B> {
         while at < end {
             // Strips begin on the pattern's grid.
             let from = at & !7;
-            let pixels = show(
-                &strip(&luma[from..]),
-                &strip(&orange[from / 2..]),
-                &strip(&green[from / 2..]),
-                pattern,
-            );
             let stop = end.min(from + STRIP);
-            out[at - x..stop - x].copy_from_slice(&pixels[at - from..stop - from]);
+            let (l, o, g) = (&luma[from..], &orange[from / 2..], &green[from / 2..]);
+            if let (Some(whole), Some(l), Some(o), Some(g), 0) = (
+                out[at - x..stop - x].first_chunk_mut(),
+                l.first_chunk(),
+                o.first_chunk(),
+                g.first_chunk(),
+                at - from,
+            ) {
+                show(l, o, g, pattern, whole);
+            } else {
+                let mut pixels = [0; STRIP];
+                show(&strip(l), &strip(o), &strip(g), pattern, &mut pixels);
+                out[at - x..stop - x].copy_from_slice(&pixels[at - from..stop - from]);
+            }
             at = stop;
         }
     }
@@ -554,14 +567,16 @@ fn strip<const N: usize>(samples: &[u8]) -> [u8; N] {
 }
 
 /// A strip of pixels from Y, Co and Cg. One simple loop a step, so that it
-/// becomes vector code where there is any.
-#[inline]
+/// becomes vector code where there is any; apart, so that it does so
+/// wherever it is called.
+#[inline(never)]
 fn show(
     luma: &[u8; STRIP],
     orange: &[u8; STRIP / 2],
     green: &[u8; STRIP / 2],
     pattern: &Pattern,
-) -> [u16; STRIP] {
+    out: &mut [u16; STRIP],
+) {
     let (mut co, mut cg) = ([0i16; STRIP], [0i16; STRIP]);
     for i in 0..STRIP / 2 {
         let c = i16::from(orange[i]) - 128;
@@ -571,7 +586,6 @@ fn show(
         let c = i16::from(green[i]) - 128;
         (cg[2 * i], cg[2 * i + 1]) = (c, c);
     }
-    let mut out = [0; STRIP];
     for i in 0..STRIP {
         let y = i16::from(luma[i]);
         let base = y + pattern.five[i] - cg[i];
@@ -580,7 +594,6 @@ fn show(
         let b = five((base - co[i]).clamp(0, 255) as u16);
         out[i] = r << 11 | g << 5 | b;
     }
-    out
 }
 
 fn move_luma_in<const N: usize, B: Memory>(

@@ -206,6 +206,7 @@ pub enum Mode {
 
 impl Mode {
     /// Every mode, by number.
+    #[cfg(feature = "host")]
     pub const ALL: [Self; 5] = [
         Self::Mean,
         Self::Smooth,

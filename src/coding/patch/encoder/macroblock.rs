@@ -49,6 +49,10 @@ pub struct Worth {
     pub effort: u8,
 }
 
+/// How much more an instruction is worth in *light*: the level exists for the
+/// least work, and its bytes at equal SSIM hardly rise by it.
+const LIGHT_WORTH: f32 = 100.0;
+
 /// A block dearer than this is also tried as four.
 const FOURS_FROM: u32 = 24 * BIT;
 
@@ -260,12 +264,11 @@ impl Picture<'_> {
     fn burden(&self, lambda: f32, vectors: &[[i16; 2]; 4]) -> f32 {
         let w = &self.worth.weights;
         let fraction = vectors.iter().filter(|v| (v[0] | v[1]) & 3 != 0).count() as f32;
-        let work = if self.rates.level == Level::Full {
-            900.0 * fraction
-        } else {
-            0.0
+        let (work, worth) = match self.rates.level {
+            Level::Full => (900.0 * fraction, w.instruction),
+            Level::Light => (0.0, w.instruction * LIGHT_WORTH),
         };
-        lambda * BIT as f32 * (w.bus * 512.0 + w.instruction * (4500.0 + work))
+        lambda * BIT as f32 * (w.bus * 512.0 + worth * (4500.0 + work))
     }
 
     fn predict_moved(
