@@ -83,6 +83,8 @@ pub(super) fn container(path: &Path) -> Result<Input, SourceError> {
 pub fn quiet_libraries() {
     static ONCE: std::sync::Once = std::sync::Once::new();
     ONCE.call_once(|| {
+        // Fills in the texts of the libraries' errors.
+        let _ = ffmpeg::init();
         ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);
     });
 }
