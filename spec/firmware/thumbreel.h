@@ -1768,18 +1768,27 @@ static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
 /* Light: as many ones as the number's length, a zero, its bits. */
 static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 {
-    uint32_t length = 0;
+    uint32_t code, length = 0;
     tbr_bits_fill(p);
-    while ((p->code & 0x80000000u) != 0) {
-        length++;
-        if (length > 15) {
-            p->broken = 1;
-            return 0;
-        }
-        tbr_bits_take(p, 1);
+    code = p->code;
+    if ((code & 0x80000000u) == 0) {
+        p->code = code << 1;
+        p->range--;
+        return 0;
     }
-    tbr_bits_take(p, 1);
-    tbr_bits_fill(p);
+    while ((code & 0x80000000u) != 0) {
+        code <<= 1;
+        length++;
+    }
+    if (length > 15) {
+        p->broken = 1;
+        return 0;
+    }
+    p->code = code << 1;
+    p->range -= length + 1;
+    if (p->range < length) {
+        tbr_bits_fill(p);
+    }
     return (1u << length) - 1 + tbr_bits_take(p, length);
 }
 
@@ -2007,30 +2016,49 @@ static uint32_t tbr_patch_block(tbr_patch *p, uint32_t kind, uint32_t near)
 
 /* --- patch: transforms (ITU-T H.265, clause 8.6.4.2) -------------------- */
 
-static uint8_t tbr_clamp(int32_t v)
+#if defined(__ARM_FEATURE_SAT) && defined(__GNUC__)
+static inline uint8_t tbr_clamp(int32_t v)
 {
-    return (uint8_t)(v < 0 ? 0 : v > 255 ? 255 : v);
+    uint32_t out;
+    __asm__("usat %0, #8, %1" : "=r"(out) : "r"(v));
+    return (uint8_t)out;
 }
-
-/* One dimension of eight: c lies `apart` values apart, and those from the fifth
- * on are zero if `few`. */
-static TBR_HOT void tbr_inverse8(const int32_t *c, uint32_t apart, int few, int32_t *out)
+#else
+static inline uint8_t tbr_clamp(int32_t v)
 {
-    const int32_t c1 = c[apart], c2 = c[2 * apart], c3 = c[3 * apart];
-    int32_t a0 = 64 * c[0], a1 = a0, b0 = 83 * c2, b1 = 36 * c2;
-    int32_t o0 = 89 * c1 + 75 * c3, o1 = 75 * c1 - 18 * c3;
-    int32_t o2 = 50 * c1 - 89 * c3, o3 = 18 * c1 - 50 * c3;
-    if (!few) {
-        const int32_t c4 = 64 * c[4 * apart], c5 = c[5 * apart];
-        const int32_t c6 = c[6 * apart], c7 = c[7 * apart];
-        a0 += c4;
-        a1 -= c4;
-        b0 += 36 * c6;
-        b1 -= 83 * c6;
-        o0 += 50 * c5 + 18 * c7;
-        o1 -= 89 * c5 + 50 * c7;
-        o2 += 18 * c5 + 75 * c7;
-        o3 += 75 * c5 - 89 * c7;
+    return (uint8_t)((uint32_t)v > 255 ? (v < 0 ? 0 : 255) : v);
+}
+#endif
+
+#ifdef __GNUC__
+#define TBR_INLINE static inline __attribute__((always_inline))
+#else
+#define TBR_INLINE static inline
+#endif
+
+/* One dimension of eight, of which the first n (2, 4 or 8) are not zero; `half`
+ * rounds. */
+TBR_INLINE void tbr_inverse8(const int32_t *c, int n, int32_t half, int32_t *out)
+{
+    int32_t a0 = 64 * c[0] + half, a1 = a0, b0 = 0, b1 = 0;
+    int32_t o0 = 89 * c[1], o1 = 75 * c[1], o2 = 50 * c[1], o3 = 18 * c[1];
+    if (n > 2) {
+        b0 = 83 * c[2];
+        b1 = 36 * c[2];
+        o0 += 75 * c[3];
+        o1 -= 18 * c[3];
+        o2 -= 89 * c[3];
+        o3 -= 50 * c[3];
+    }
+    if (n > 4) {
+        a0 += 64 * c[4];
+        a1 -= 64 * c[4];
+        b0 += 36 * c[6];
+        b1 -= 83 * c[6];
+        o0 += 50 * c[5] + 18 * c[7];
+        o1 -= 89 * c[5] + 50 * c[7];
+        o2 += 18 * c[5] + 75 * c[7];
+        o3 += 75 * c[5] - 89 * c[7];
     }
     out[0] = a0 + b0 + o0;
     out[1] = a1 + b1 + o1;
@@ -2042,27 +2070,65 @@ static TBR_HOT void tbr_inverse8(const int32_t *c, uint32_t apart, int few, int3
     out[7] = a0 + b0 - o0;
 }
 
-/* Adds a residual; only the first four rows and columns count if `few`. */
-static TBR_HOT void tbr_add_block(const int16_t *c, int few, uint8_t *to, int32_t stride)
+/* Column i of a block, of which the first n rows are not zero, to `mid`. */
+TBR_INLINE void tbr_column(const int16_t *c, int n, int32_t *mid)
 {
-    int32_t mid[8][8], in[8], out[8];
-    const uint32_t n = few ? 4 : 8;
-    uint32_t i, k;
-    for (i = 0; i < n; i++) {
-        for (k = 0; k < n; k++) {
-            in[k] = c[k * 8 + i];
-        }
-        tbr_inverse8(in, 1, few, out);
+    int32_t in[8], out[8], more = 0;
+    int k;
+    for (k = 0; k < n; k++) {
+        in[k] = c[8 * k];
+        more |= k > 0 ? in[k] : 0;
+    }
+    if (more == 0) {
+        in[0] = (64 * in[0] + 64) >> 7;
         for (k = 0; k < 8; k++) {
-            mid[i][k] = (out[k] + 64) >> 7;
+            mid[8 * k] = in[0];
         }
+        return;
     }
-    for (k = 0; k < 8; k++, to += stride) {
-        tbr_inverse8(&mid[0][k], 8, few, out);
+    tbr_inverse8(in, n, 64, out);
+    for (k = 0; k < 8; k++) {
+        mid[8 * k] = out[k] >> 7;
+    }
+}
+
+/* Rows of a block, of which the first n columns are not zero, to the plane. */
+TBR_INLINE void tbr_rows(const int32_t *mid, int n, uint8_t *to, int32_t stride)
+{
+    int32_t out[8];
+    int i, k;
+    for (k = 0; k < 8; k++, mid += 8, to += stride) {
+        tbr_inverse8(mid, n, 2048, out);
         for (i = 0; i < 8; i++) {
-            to[i] = tbr_clamp(to[i] + ((out[i] + 2048) >> 12));
+            to[i] = tbr_clamp(to[i] + (out[i] >> 12));
         }
     }
+}
+
+/* Adds a residual whose last place in the scan is `last`: up to place 4 lie two
+ * columns, up to place 9 four columns and rows. */
+static TBR_HOT void tbr_add_few(const int16_t *c, uint32_t last, uint8_t *to, int32_t stride)
+{
+    int32_t mid[64];
+    int i, n = last < 5 ? 2 : 4;
+    for (i = 0; i < n; i++) {
+        tbr_column(c + i, 4, mid + i);
+    }
+    if (n == 2) {
+        tbr_rows(mid, 2, to, stride);
+    } else {
+        tbr_rows(mid, 4, to, stride);
+    }
+}
+
+static TBR_HOT void tbr_add_many(const int16_t *c, uint8_t *to, int32_t stride)
+{
+    int32_t mid[64];
+    int i;
+    for (i = 0; i < 8; i++) {
+        tbr_column(c + i, 8, mid + i);
+    }
+    tbr_rows(mid, 8, to, stride);
 }
 
 static TBR_HOT void tbr_add_flat(int32_t c, uint8_t *to, int32_t stride)
@@ -2088,7 +2154,11 @@ static void tbr_add8(int16_t *c, uint32_t last, uint8_t *to, int32_t stride)
         c[0] = 0;
         return;
     }
-    tbr_add_block(c, last < 10, to, stride);
+    if (last < 10) {
+        tbr_add_few(c, last, to, stride);
+    } else {
+        tbr_add_many(c, to, stride);
+    }
     memset(c, 0, 64 * sizeof *c);
 }
 
@@ -2234,12 +2304,34 @@ static const uint8_t *tbr_patch_row(const tbr_patch *p, const tbr_plane *plane, 
     return plane->now + y * plane->stride;
 }
 
+/* Copies n bytes; not all cores read words from anywhere. */
+TBR_INLINE void tbr_copy(uint8_t *to, const uint8_t *from, int32_t n)
+{
+#ifdef __ARM_FEATURE_UNALIGNED
+    for (; n >= 4; n -= 4, to += 4, from += 4) {
+        memcpy(to, from, 4);
+    }
+#else
+    for (; n >= 4; n -= 4, to += 4, from += 4) {
+        const uint8_t a = from[0], b = from[1], c = from[2], d = from[3];
+        to[0] = a;
+        to[1] = b;
+        to[2] = c;
+        to[3] = d;
+    }
+#endif
+    for (; n > 0; n--) {
+        *to++ = *from++;
+    }
+}
+
 /* Copies w samples of a row from x on; outside it those of its edges. */
-static TBR_HOT void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x, int32_t w)
+TBR_INLINE void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x,
+                               int32_t w)
 {
     int32_t i;
     if (x >= 0 && x + w <= stride) {
-        memcpy(to, row + x, (uint32_t)w);
+        tbr_copy(to, row + x, w);
         return;
     }
     for (i = 0; i < w; i++) {
@@ -2276,20 +2368,36 @@ static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_
     }
 }
 
-/* Filters n samples from `from`, `apart` bytes apart, to `to`, `step` apart. */
-static TBR_HOT void tbr_filter(const uint8_t *from, int32_t apart, uint8_t *to, int32_t step,
-                              const int8_t *taps, int32_t n)
+/* Filters n samples (a multiple of 4) from `from`, `apart` bytes apart, to `to`,
+ * `step` bytes apart; the two may be the same row. */
+TBR_INLINE void tbr_filter(const uint8_t *from, int32_t apart, uint8_t *to, int32_t step,
+                           const int8_t *taps, int32_t n)
 {
     const int32_t t0 = taps[0], t1 = taps[1], t2 = taps[2], t3 = taps[3];
-    int32_t a = from[0], b = from[apart], c = from[2 * apart], d;
+    int32_t a = from[0], b = from[apart], c = from[2 * apart];
     from += 3 * apart;
-    for (; n > 0; n--, from += apart, to += step) {
-        d = *from;
-        *to = tbr_clamp((a * t0 + b * t1 + c * t2 + d * t3 + 32) >> 6);
-        a = b;
-        b = c;
-        c = d;
+    for (; n > 0; n -= 4, from += 4 * apart, to += 4 * step) {
+        const int32_t d = from[0], e = from[apart], f = from[2 * apart], g = from[3 * apart];
+        to[0] = tbr_clamp((a * t0 + b * t1 + c * t2 + d * t3 + 32) >> 6);
+        to[step] = tbr_clamp((b * t0 + c * t1 + d * t2 + e * t3 + 32) >> 6);
+        to[2 * step] = tbr_clamp((c * t0 + d * t1 + e * t2 + f * t3 + 32) >> 6);
+        to[3 * step] = tbr_clamp((d * t0 + e * t1 + f * t2 + g * t3 + 32) >> 6);
+        a = e;
+        b = f;
+        c = g;
     }
+}
+
+static TBR_HOT void tbr_filter_across(const uint8_t *row, uint8_t *to, const int8_t *taps,
+                                      int32_t n)
+{
+    tbr_filter(row, 1, to, 1, taps, n);
+}
+
+static TBR_HOT void tbr_filter_down(const uint8_t *column, uint8_t *to, int32_t stride,
+                                    const int8_t *taps, int32_t n)
+{
+    tbr_filter(column, TBR_PATCH_PITCH, to, stride, taps, n);
 }
 
 /* Moves an n x n luma block by a vector in quarter samples. */
@@ -2307,14 +2415,10 @@ static TBR_HOT void tbr_move_luma(tbr_patch *p, int32_t x, int32_t y, tbr_vector
     tbr_patch_fetch(p, plane, x + (v.x >> 2) - left, y + (v.y >> 2) - above, n + 3 * left, h);
     for (i = 0; fx != 0 && i < h; i++) {
         uint8_t *row = p->piece + i * TBR_PATCH_PITCH;
-        if (fy == 0) {
-            tbr_filter(row, 1, to + i * plane->stride, 1, tbr_taps[fx], n);
-        } else {
-            tbr_filter(row, 1, row, 1, tbr_taps[fx], n);
-        }
+        tbr_filter_across(row, fy == 0 ? to + i * plane->stride : row, tbr_taps[fx], n);
     }
     for (i = 0; fy != 0 && i < n; i++) {
-        tbr_filter(p->piece + i, TBR_PATCH_PITCH, to + i, plane->stride, tbr_taps[fy], n);
+        tbr_filter_down(p->piece + i, to + i, plane->stride, tbr_taps[fy], n);
     }
 }
 
@@ -2614,6 +2718,20 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
     }
 }
 
+/* Copies n bytes, a multiple of 16, between places aligned to 4. */
+static TBR_HOT void tbr_copy_words(uint8_t *to, const uint8_t *from, int32_t n)
+{
+    uint32_t *t = (uint32_t *)(void *)to;
+    const uint32_t *f = (const uint32_t *)(const void *)from;
+    for (; n > 0; n -= 16, t += 4, f += 4) {
+        const uint32_t a = f[0], b = f[1], c = f[2], d = f[3];
+        t[0] = a;
+        t[1] = b;
+        t[2] = c;
+        t[3] = d;
+    }
+}
+
 /* Saves the rows about to be overwritten. */
 static TBR_COLD void tbr_patch_save(tbr_patch *p)
 {
@@ -2621,7 +2739,7 @@ static TBR_COLD void tbr_patch_save(tbr_patch *p)
     for (i = 0; i < 3; i++) {
         const tbr_plane *plane = &p->planes[i];
         const int32_t n = plane->block * plane->stride;
-        memcpy(plane->history + (p->line & 3) * n, plane->now + p->line * n, (uint32_t)n);
+        tbr_copy_words(plane->history + (p->line & 3) * n, plane->now + p->line * n, n);
     }
 }
 
@@ -2715,8 +2833,8 @@ static TBR_COLD int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
 
 /* --- patch: to the panel ------------------------------------------------ */
 
-/* Eight times a colour of five bits, and one of six bits, for -260..515 clamped
- * to 0..255 and rounded. */
+/* Eight times a colour of five bits, and one of six bits in its place in a pixel
+ * of high byte first, for -260..515 clamped to 0..255 and rounded. */
 #define TBR_SHADE_ZERO 260
 static const uint8_t tbr_five[776] = {
     0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
@@ -2758,40 +2876,63 @@ static const uint8_t tbr_five[776] = {
     248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
     248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248,
     248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248, 248};
-static const uint8_t tbr_six[776] = {
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1,
-    1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5, 6, 6, 6, 6, 7,
-    7, 7, 7, 8, 8, 8, 8, 9, 9, 9, 9, 10, 10, 10, 10, 11, 11, 11, 11, 12, 12, 12, 12, 13,
-    13, 13, 13, 14, 14, 14, 14, 15, 15, 15, 15, 16, 16, 16, 16, 17, 17, 17, 17, 18, 18, 18, 18, 19,
-    19, 19, 19, 20, 20, 20, 20, 21, 21, 21, 21, 21, 22, 22, 22, 22, 23, 23, 23, 23, 24, 24, 24, 24,
-    25, 25, 25, 25, 26, 26, 26, 26, 27, 27, 27, 27, 28, 28, 28, 28, 29, 29, 29, 29, 30, 30, 30, 30,
-    31, 31, 31, 31, 32, 32, 32, 32, 33, 33, 33, 33, 34, 34, 34, 34, 35, 35, 35, 35, 36, 36, 36, 36,
-    37, 37, 37, 37, 38, 38, 38, 38, 39, 39, 39, 39, 40, 40, 40, 40, 41, 41, 41, 41, 42, 42, 42, 42,
-    42, 43, 43, 43, 43, 44, 44, 44, 44, 45, 45, 45, 45, 46, 46, 46, 46, 47, 47, 47, 47, 48, 48, 48,
-    48, 49, 49, 49, 49, 50, 50, 50, 50, 51, 51, 51, 51, 52, 52, 52, 52, 53, 53, 53, 53, 54, 54, 54,
-    54, 55, 55, 55, 55, 56, 56, 56, 56, 57, 57, 57, 57, 58, 58, 58, 58, 59, 59, 59, 59, 60, 60, 60,
-    60, 61, 61, 61, 61, 62, 62, 62, 62, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63, 63,
-    63, 63, 63, 63, 63, 63, 63, 63};
+static const uint16_t tbr_six[776] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 8192, 8192, 8192,
+    8192, 16384, 16384, 16384, 16384, 24576, 24576, 24576, 24576, 32768, 32768, 32768, 32768, 40960,
+    40960, 40960, 40960, 49152, 49152, 49152, 49152, 57344, 57344, 57344, 57344, 1, 1, 1,
+    1, 8193, 8193, 8193, 8193, 16385, 16385, 16385, 16385, 24577, 24577, 24577, 24577, 32769,
+    32769, 32769, 32769, 40961, 40961, 40961, 40961, 49153, 49153, 49153, 49153, 57345, 57345, 57345,
+    57345, 2, 2, 2, 2, 8194, 8194, 8194, 8194, 16386, 16386, 16386, 16386, 24578,
+    24578, 24578, 24578, 32770, 32770, 32770, 32770, 40962, 40962, 40962, 40962, 40962, 49154, 49154,
+    49154, 49154, 57346, 57346, 57346, 57346, 3, 3, 3, 3, 8195, 8195, 8195, 8195,
+    16387, 16387, 16387, 16387, 24579, 24579, 24579, 24579, 32771, 32771, 32771, 32771, 40963, 40963,
+    40963, 40963, 49155, 49155, 49155, 49155, 57347, 57347, 57347, 57347, 4, 4, 4, 4,
+    8196, 8196, 8196, 8196, 16388, 16388, 16388, 16388, 24580, 24580, 24580, 24580, 32772, 32772,
+    32772, 32772, 40964, 40964, 40964, 40964, 49156, 49156, 49156, 49156, 57348, 57348, 57348, 57348,
+    5, 5, 5, 5, 8197, 8197, 8197, 8197, 16389, 16389, 16389, 16389, 16389, 24581,
+    24581, 24581, 24581, 32773, 32773, 32773, 32773, 40965, 40965, 40965, 40965, 49157, 49157, 49157,
+    49157, 57349, 57349, 57349, 57349, 6, 6, 6, 6, 8198, 8198, 8198, 8198, 16390,
+    16390, 16390, 16390, 24582, 24582, 24582, 24582, 32774, 32774, 32774, 32774, 40966, 40966, 40966,
+    40966, 49158, 49158, 49158, 49158, 57350, 57350, 57350, 57350, 7, 7, 7, 7, 8199,
+    8199, 8199, 8199, 16391, 16391, 16391, 16391, 24583, 24583, 24583, 24583, 32775, 32775, 32775,
+    32775, 40967, 40967, 40967, 40967, 49159, 49159, 49159, 49159, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
+    57351, 57351, 57351, 57351, 57351, 57351};
 
 /* Ranks of the 8x8 ordered dither (Bayer 1973). */
 static const uint8_t tbr_ranks[64] = {
@@ -2799,16 +2940,15 @@ static const uint8_t tbr_ranks[64] = {
     6,  38, 60, 28, 52, 20, 62, 30, 54, 22, 3,  35, 11, 43, 1,  33, 9,  41, 51, 19, 59, 27,
     49, 17, 57, 25, 15, 47, 7,  39, 13, 45, 5,  37, 63, 31, 55, 23, 61, 29, 53, 21};
 
-/* A pixel of high byte first, as a little-endian number: green lies across the
- * two bytes. */
-static inline uint16_t tbr_pixel(uint32_t eight_red, uint32_t green, uint32_t eight_blue)
+/* A pixel of high byte first, as a little-endian number. */
+TBR_INLINE uint16_t tbr_pixel(uint32_t eight_red, uint32_t green, uint32_t eight_blue)
 {
-    return (uint16_t)(eight_red | green >> 3 | green << 13 | eight_blue << 5);
+    return (uint16_t)(eight_red | green | eight_blue << 5);
 }
 
 /* Two pixels of a row that share their chroma. */
-static inline void tbr_show_pair(const uint8_t *luma, const uint8_t *red, const uint8_t *green,
-                                 const uint8_t *blue, uint16_t *to)
+TBR_INLINE void tbr_show_pair(const uint8_t *luma, const uint8_t *red, const uint16_t *green,
+                              const uint8_t *blue, uint16_t *to)
 {
     const uint32_t a = luma[0], b = luma[1];
     to[0] = tbr_pixel(red[a], green[a], blue[a]);
@@ -2827,7 +2967,7 @@ static TBR_HOT void tbr_show_plain(const tbr_patch *p, int32_t x, int32_t y, int
         const int32_t co = *orange++ - 128, cg = *green++ - 128;
         const uint8_t *const r = tbr_five + TBR_SHADE_ZERO + co - cg;
         const uint8_t *const b = tbr_five + TBR_SHADE_ZERO - co - cg;
-        const uint8_t *const g = tbr_six + TBR_SHADE_ZERO + cg;
+        const uint16_t *const g = tbr_six + TBR_SHADE_ZERO + cg;
         tbr_show_pair(luma, r, g, b, to);
         tbr_show_pair(luma + stride, r, g, b, to + w);
     }

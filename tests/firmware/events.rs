@@ -8,7 +8,7 @@ use crate::common::reels::tiny_reel;
 use std::fs;
 use thumbreel::coding::patch::Level;
 use thumbreel::faults::Chance;
-use thumbreel::reel::SoundCoding;
+use thumbreel::reel::{SoundCoding, crc32, find_chunk};
 
 /// The first line in which two texts differ, to be read by people.
 fn compare(what: &str, c: &str, rust: &str) {
@@ -201,4 +201,73 @@ fn damaged_reels_are_judged_alike() {
     same_account(Target::Desk, &reels[..100], 0, None);
     same_account(Target::CortexM4, &reels[..40], 512, None);
     same_account(Target::Rv32, &reels[..40], 512, None);
+}
+
+/// Offsets and lengths of all chunks of a whole reel.
+fn chunks(reel: &[u8]) -> Vec<(usize, usize)> {
+    let id = crate::common::reels::header_of(reel).id_low();
+    let mut found = Vec::new();
+    let mut at = 512;
+    while let Some((offset, header)) = find_chunk(&reel[at..], id) {
+        found.push((at + offset, header.length as usize));
+        at += offset + header.length as usize;
+    }
+    found
+}
+
+/// Writes `crc32` of `reel[from..to]` at `to`.
+fn seal(reel: &mut [u8], from: usize, to: usize) {
+    let crc = crc32(&reel[from..to]).to_le_bytes();
+    reel[to..to + 4].copy_from_slice(&crc);
+}
+
+/// A reel with wrong values under right checksums: what a hostile or faulty
+/// writer makes, and the parsers behind the checksums must judge.
+fn forge(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
+    let all = chunks(reel);
+    let mut reel = reel.to_vec();
+    for _ in 0..=random.number(2) {
+        let (at, length) = all[random.number(all.len() as u64) as usize];
+        let place = match random.number(8) {
+            0 => 8 + random.number(184) as usize,
+            1 => at + 4 + random.number(56) as usize,
+            2 => at + 64 + random.number(24) as usize,
+            _ => at + 64 + random.number(length as u64 - 68) as usize,
+        };
+        reel[place] = match random.number(3) {
+            0 => reel[place] ^ 1 << random.number(8),
+            1 => random.number(256) as u8,
+            _ => [0, 1, 127, 128, 255][random.number(5) as usize],
+        };
+        seal(&mut reel, 0, 508);
+        seal(&mut reel, at, at + 60);
+        seal(&mut reel, at + 64, at + length - 4);
+    }
+    reel
+}
+
+#[test]
+fn forged_reels_are_judged_alike() {
+    let mut random = Bytes::new(11);
+    let film = |coding, sound| Film {
+        width: 40,
+        height: 24,
+        slices: 4,
+        pictures: 2,
+        coding,
+        sound,
+        ..Film::default()
+    };
+    let sources = [
+        film(FilmCoding::Patch(Level::Full), SoundCoding::ImaAdpcm).reel(),
+        film(FilmCoding::Patch(Level::Light), SoundCoding::PcmU8).reel(),
+        film(FilmCoding::Raw, SoundCoding::PcmS16).reel(),
+    ];
+    let reels: Vec<Vec<u8>> = (0..900)
+        .map(|i| forge(&sources[i % 3], &mut random))
+        .collect();
+    same_account(Target::Desk, &reels, 512, None);
+    same_account(Target::Desk, &reels[..90], 61, None);
+    same_account(Target::CortexM4, &reels[..90], 512, None);
+    same_account(Target::Rv32, &reels[..90], 512, None);
 }

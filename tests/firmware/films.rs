@@ -211,7 +211,7 @@ pub fn block_coding(sound: SoundCoding) -> Option<BlockCoding> {
     }
 }
 
-fn picture(tick_offset: u32, coding: u8, encoded: Encoded) -> Picture {
+pub fn picture(tick_offset: u32, coding: u8, encoded: Encoded) -> Picture {
     Picture {
         tick_offset,
         coding,

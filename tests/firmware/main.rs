@@ -5,10 +5,13 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod clips;
 mod compile;
+mod counts;
 mod damage;
 mod events;
 mod films;
+mod fuzz;
 mod play;
 mod rust_side;
 mod tools;

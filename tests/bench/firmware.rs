@@ -1,0 +1,41 @@
+//! Counts of the firmware header on the emulated cores: prints the tables of
+//! spec/firmware/README.md, and with `--write` puts them there.
+//!
+//! `cargo bench --bench firmware -- --write`
+//!
+//! Instructions are exact and repeatable (the emulator counts them); they are
+//! not cycles. What would mislead: flash wait states and caches are not there.
+
+#[path = "../firmware/clips.rs"]
+mod clips;
+#[path = "../common/mod.rs"]
+mod common;
+#[path = "../firmware/counts.rs"]
+#[allow(dead_code)]
+mod counts;
+#[path = "../firmware/films.rs"]
+#[allow(dead_code)]
+mod films;
+#[path = "../firmware/tools.rs"]
+#[allow(dead_code)]
+mod tools;
+
+const CLIPS: [&str; 4] = [
+    "bigbuckbunny.mp4",
+    "bikes.mp4",
+    "carphone_pristine.mp4",
+    "cup.mp4",
+];
+
+fn main() {
+    let write = std::env::args().any(|a| a == "--write");
+    for (name, table) in [
+        ("instructions", counts::instructions(&CLIPS, 48, 2)),
+        ("sizes", counts::sizes()),
+    ] {
+        println!("{table}");
+        if write {
+            counts::write_table(name, &table);
+        }
+    }
+}
