@@ -475,7 +475,7 @@ int tbr_blame(int code)
 #define TBR_MAX_SLICE_SECONDS 10
 #define TBR_MAX_SIDE_DATA (64ul << 10)
 #define TBR_MAX_WORKING_MEMORY (16ul << 20)
-#define TBR_MAX_TIME ((uint64_t)1 << 62)
+#define TBR_MAX_TIME ((uint64_t)1 << 48)
 
 /* --- header ------------------------------------------------------------- */
 
@@ -1265,37 +1265,30 @@ static int tbr_reader_head(const tbr_reader *r, tbr_chunk *c)
 
 static uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
 
-/* Whether the chunk comes in turn; if not, whether it may still be used. */
+/* Whether the chunk comes in turn; if not, whether it may still be used: what
+ * jumps ahead may, what goes back or breaks a limit may not. */
 static int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
 {
-    const int late = c->time < r->time;
-    const int after = c->number > r->number;
+    const int after = c->number > r->number, late = c->time < r->time;
+    const int code = c->kind == TBR_SLICE ? tbr_slice_limits(&r->header, c) : TBR_OK;
     *usable = 0;
-    if (c->kind == TBR_SLICE) {
-        const int code = tbr_slice_limits(&r->header, c);
-        if (code != TBR_OK) {
-            return code;
-        }
+    if (code != TBR_OK) {
+        return code;
     }
     if (r->has_number && c->number != r->number && !(r->loose && after)) {
         *usable = after && !late;
         return TBR_SEQUENCE;
     }
-    if (late) {
-        return TBR_FIELD;
-    }
-    if (c->time > r->time && !r->loose && !(c->flags & TBR_GAP)) {
-        *usable = 1;
-        return TBR_FIELD;
-    }
-    return TBR_OK;
+    *usable = !late;
+    return late || (c->time > r->time && !r->loose && !(c->flags & TBR_GAP)) ? TBR_FIELD
+                                                                             : TBR_OK;
 }
 
 /* Whether a slice ends before the reel does, as far as that is known. */
 static int tbr_reader_within(const tbr_reader *r, const tbr_chunk *c)
 {
-    const tbr_header *h = &r->header;
-    return h->duration == TBR_UNKNOWN || tbr_chunk_end(c) <= h->first_tick + h->duration;
+    return r->header.duration == TBR_UNKNOWN ||
+           tbr_chunk_end(c) <= r->header.first_tick + r->header.duration;
 }
 
 /* Reports a chunk out of turn, and passes it over unless it is usable. */
@@ -2592,7 +2585,9 @@ static TBR_COLD void tbr_patch_chroma(tbr_patch *p, const tbr_coded *c, int32_t 
 
 static TBR_COLD void tbr_patch_mark(tbr_patch *p, int32_t x, int32_t y)
 {
-    p->cells[y / 8] |= (uint64_t)1 << (x / 8);
+    if (x < p->width && y < p->height) { /* macroblocks reach past the panel */
+        p->cells[y / 8] |= (uint64_t)1 << (x / 8);
+    }
 }
 
 static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra, const tbr_coded *c,

@@ -223,21 +223,21 @@ fn seal(reel: &mut [u8], from: usize, to: usize) {
 
 /// A reel with wrong values under right checksums: what a hostile or faulty
 /// writer makes, and the parsers behind the checksums must judge.
-fn forge(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
+fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
     let all = chunks(reel);
     let mut reel = reel.to_vec();
-    for _ in 0..=random.number(2) {
-        let (at, length) = all[random.number(all.len() as u64) as usize];
-        let place = match random.number(8) {
-            0 => 8 + random.number(184) as usize,
-            1 => at + 4 + random.number(56) as usize,
-            2 => at + 64 + random.number(24) as usize,
-            _ => at + 64 + random.number(length as u64 - 68) as usize,
+    for _ in 0..=random.below(2) {
+        let (at, length) = all[random.below(all.len() as u64) as usize];
+        let place = match random.below(8) {
+            0 => 8 + random.below(184) as usize,
+            1 => at + 4 + random.below(56) as usize,
+            2 => at + 64 + random.below(24) as usize,
+            _ => at + 64 + random.below(length as u64 - 68) as usize,
         };
-        reel[place] = match random.number(3) {
-            0 => reel[place] ^ 1 << random.number(8),
-            1 => random.number(256) as u8,
-            _ => [0, 1, 127, 128, 255][random.number(5) as usize],
+        reel[place] = match random.below(3) {
+            0 => reel[place] ^ 1 << random.below(8),
+            1 => random.below(256) as u8,
+            _ => [0, 1, 127, 128, 255][random.below(5) as usize],
         };
         seal(&mut reel, 0, 508);
         seal(&mut reel, at, at + 60);
@@ -248,7 +248,7 @@ fn forge(reel: &[u8], random: &mut Bytes) -> Vec<u8> {
 
 #[test]
 fn forged_reels_are_judged_alike() {
-    let mut random = Bytes::new(11);
+    let mut random = Chance::new(11);
     let film = |coding, sound| Film {
         width: 40,
         height: 24,

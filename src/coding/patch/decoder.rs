@@ -237,6 +237,8 @@ impl<B: Memory> Decoder<B> {
 
     fn begin(&mut self) {
         self.cells.clear();
+        // A damaged picture may have left levels behind.
+        self.values = [0; 64];
         self.above = [Neighbour::default(); MOST_BLOCKS + 1];
         if self.key {
             self.luma.now.fill(0);
