@@ -134,6 +134,9 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
     effort: Option<u8>,
 
+    /// Write a longer reel in parts of at most so many bytes: 2GB
+    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
+    part_size: Option<u64>,
     /// Title for menus [default: the clip's own, or its name]
     #[arg(long, value_name = "TEXT", help_heading = "Reel")]
     title: Option<String>,
@@ -206,6 +209,7 @@ impl ChoiceArgs {
                 effort: self.effort,
                 ..CodingChoice::default()
             },
+            part_size: self.part_size,
             title: self.title.clone(),
             threads: self.threads,
             ..Choices::new(board)

@@ -55,6 +55,9 @@ pub struct Args {
     /// Draw no progress bars and print no closing lines
     #[arg(long)]
     quiet: bool,
+    /// Write listening copies beside each reel: its sound, and as the board's speaker makes it
+    #[arg(long)]
+    listen: bool,
     #[command(flatten)]
     choices: ChoiceArgs,
 }
@@ -224,13 +227,13 @@ impl Batch {
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
         let outcome = outcome?;
-        self.listen(pair)?;
+        self.listen(&outcome.files)?;
         Ok(Done::Reel(Box::new(outcome)))
     }
 
-    fn listen(&self, pair: &Pair) -> Result<(), ConvertError> {
-        if self.listen {
-            listen(&pair.output, &self.choices.board, self.choices.overwrite)?;
+    fn listen(&self, reels: &[PathBuf]) -> Result<(), ConvertError> {
+        for reel in reels.iter().filter(|_| self.listen) {
+            listen(reel, &self.choices.board, self.choices.overwrite)?;
         }
         Ok(())
     }

@@ -102,9 +102,9 @@ pub(crate) fn bytes(text: &str) -> Result<u64, String> {
     };
     let factor = match unit {
         "" => 1.0,
-        "k" => 1e3,
-        "M" => 1e6,
-        "G" => 1e9,
+        "k" | "kB" => 1e3,
+        "M" | "MB" => 1e6,
+        "G" | "GB" => 1e9,
         "KiB" => 1024.0,
         "MiB" => 1024.0 * 1024.0,
         "GiB" => 1024.0 * 1024.0 * 1024.0,

@@ -9,19 +9,20 @@ use crossbeam_channel::Receiver;
 use super::cutter::{Cut, Cutter, Measure};
 use super::encoder;
 use super::error::ConvertError;
-use super::output::Handle;
 use super::plan::ConvertPlan;
 use super::poster::PosterSearch;
 use super::progress::{Progress, State};
 use super::shape::Ready;
 use crate::coding::{PictureEncoder, PictureIn};
 use crate::picture::PanelPicture;
-use crate::reel::{Picture, ReelWriter, Slice, Summary};
+use crate::reel::{Draft, Picture, ReelWriter, Slice, Summary};
 use crate::sound::BlockEncoder;
 use crate::units::Nanos;
 
 /// What the third thread made.
 pub(super) struct Assembled {
+    /// The file, whole but not yet under its name.
+    pub(super) draft: Draft,
     pub(super) summary: Summary,
     /// Pictures that cost nothing.
     pub(super) unchanged: u64,
@@ -32,11 +33,11 @@ pub(super) struct Assembled {
 pub(super) fn assemble(
     plan: &ConvertPlan,
     ready: &Receiver<Ready>,
-    file: Handle<'_>,
+    draft: Draft,
     progress: &dyn Progress,
     stop: &AtomicBool,
 ) -> Result<Assembled, ConvertError> {
-    let mut bench = Bench::new(plan, file, progress)?;
+    let mut bench = Bench::new(plan, draft, progress)?;
     for item in ready {
         if stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(plan.output.clone()));
@@ -61,7 +62,7 @@ struct Bench<'a> {
     encoder: Box<dyn PictureEncoder>,
     sound: Option<BlockEncoder>,
     cutter: Cutter,
-    sink: Sink<'a>,
+    sink: Sink,
     clock: u32,
     last_key: Option<u64>,
     pictures: u64,
@@ -71,20 +72,20 @@ struct Bench<'a> {
 }
 
 /// Slices wait until the poster, which stands before them, is found.
-enum Sink<'a> {
+enum Sink {
     Waiting {
-        file: Handle<'a>,
+        draft: Draft,
         search: PosterSearch,
         slices: Vec<Slice>,
     },
-    Open(Box<ReelWriter<Handle<'a>>>),
+    Open(Box<ReelWriter<Draft>>),
     Closed,
 }
 
 impl<'a> Bench<'a> {
     fn new(
         plan: &'a ConvertPlan,
-        file: Handle<'a>,
+        draft: Draft,
         progress: &'a dyn Progress,
     ) -> Result<Self, ConvertError> {
         let clock = plan.clock_rate();
@@ -106,7 +107,7 @@ impl<'a> Bench<'a> {
                     .map_or(0, |s| crate::sound::block_bytes(s.coding, 16 * 64) / 64),
             }),
             sink: Sink::Waiting {
-                file,
+                draft,
                 search: PosterSearch::among((2.0 * rate).min(100.0) as u32),
                 slices: Vec::new(),
             },
@@ -179,7 +180,7 @@ impl<'a> Bench<'a> {
             false => return Ok(()),
         };
         let Sink::Waiting {
-            file,
+            draft,
             search,
             slices,
         } = sink
@@ -190,7 +191,7 @@ impl<'a> Bench<'a> {
         let poster = search.poster(self.plan.byte_order());
         let mut settings = self.plan.settings();
         settings.tables = self.encoder.tables().to_vec();
-        let mut writer = ReelWriter::new(file, &settings, Some(&poster)).map_err(failed)?;
+        let mut writer = ReelWriter::new(draft, &settings, Some(&poster)).map_err(failed)?;
         for slice in &slices {
             writer.slice(slice).map_err(failed)?;
         }
@@ -248,8 +249,9 @@ impl<'a> Bench<'a> {
         let Sink::Open(writer) = self.sink else {
             return Err(ConvertError::Broken);
         };
-        let (_, summary) = writer.finish().map_err(failed)?;
+        let (draft, summary) = writer.finish().map_err(failed)?;
         Ok(Assembled {
+            draft,
             summary,
             unchanged: self.unchanged,
             encode: self.encode,

@@ -95,6 +95,8 @@ pub struct Choices {
     pub coding: CodingChoice,
     /// Title for menus; the clip's own, or its name, where not given.
     pub title: Option<String>,
+    /// Largest file in bytes; a longer reel is written in parts.
+    pub part_size: Option<u64>,
     /// Replace an existing reel.
     pub overwrite: bool,
     /// Decoder threads, 0 for one a core.
@@ -129,6 +131,7 @@ impl Choices {
             shaping: SoundChoice::default(),
             coding: CodingChoice::default(),
             title: None,
+            part_size: None,
             overwrite: false,
             threads: 0,
         }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use crate::coding::CodingError;
 use crate::picture::PictureError;
-use crate::reel::WriteError;
+use crate::reel::{SplitError, WriteError};
 use crate::sound::SoundError;
 use crate::source::SourceError;
 
@@ -69,6 +69,14 @@ pub enum ConvertError {
         /// Which part is short and by how much.
         reason: String,
     },
+    /// The reel cannot be cut into parts.
+    #[error("{path}: {reason}", path = .path.display())]
+    Parts {
+        /// The reel.
+        path: PathBuf,
+        /// Why.
+        reason: SplitError,
+    },
     /// It was stopped.
     #[error("stopped before {path} was complete; nothing was left under that name", path = .0.display())]
     Stopped(PathBuf),
@@ -94,6 +102,9 @@ fn hint(reason: &io::Error) -> &'static str {
 
 impl ConvertError {
     pub(super) fn output(path: &std::path::Path, reason: io::Error) -> Self {
+        if reason.kind() == io::ErrorKind::AlreadyExists {
+            return Self::Exists(path.into());
+        }
         Self::Output {
             path: path.into(),
             reason,
@@ -117,7 +128,11 @@ impl ConvertError {
             self,
             Self::Choice(_)
                 | Self::Picture(PictureError::Plan(_))
-                | Self::Source(SourceError::NoSuchTrack { .. })
+                | Self::Source(
+                    SourceError::NoSuchTrack { .. }
+                        | SourceError::NoSuchSubtitles { .. }
+                        | SourceError::PicturesOfText { .. }
+                )
         )
     }
 }

@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::allowance::{Allowance, Wish};
 use super::encoder::picture_bucket;
 use super::error::ConvertError;
-use super::output::refuse_existing;
+use super::plan::refuse_existing;
 use super::run::run;
 use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
 use crate::board::Board;

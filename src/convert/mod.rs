@@ -25,7 +25,6 @@ mod limits;
 mod listen;
 mod measure;
 mod outcome;
-mod output;
 mod plan;
 mod poster;
 mod progress;

@@ -15,6 +15,8 @@ pub struct Outcome {
     pub source: PathBuf,
     /// The reel.
     pub output: PathBuf,
+    /// The files it stands in: itself, or its parts.
+    pub files: Vec<PathBuf>,
     /// Bytes of the reel.
     pub bytes: u64,
     /// Length of the reel in seconds.

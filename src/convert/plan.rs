@@ -49,6 +49,8 @@ pub struct ConvertPlan {
     pub rate: Ratio,
     /// Text to burn in, on the reel's clock.
     pub subtitles: Vec<Cue>,
+    /// Largest file in bytes; a longer reel is written in parts.
+    pub part_size: Option<u64>,
     /// What is done to sound; `None` for a silent reel.
     pub sound: Option<SoundPlan>,
     /// How pictures are coded.
@@ -90,12 +92,13 @@ impl ConvertPlan {
     /// A value out of its range, a clip that cannot be opened, or a name that
     /// is taken.
     pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
-        super::output::refuse_existing(output, choices.overwrite)?;
+        refuse_existing(output, choices.overwrite)?;
         let open = OpenOptions {
             sound: choices.sound.clone(),
             threads: choices.threads,
             from: choices.from,
             length: choices.length,
+            rate: None,
             sound_only: false,
         };
         let clip = Clip::open(
@@ -131,6 +134,7 @@ impl ConvertPlan {
             clip,
             picture,
             subtitles,
+            part_size: choices.part_size,
             pace: choices.pace,
             rate,
             sound,
@@ -148,6 +152,9 @@ impl ConvertPlan {
             coding,
             advice: Vec::new(),
         };
+        if plan.pace == Pace::Choose {
+            plan.open.rate = Some(plan.rate);
+        }
         plan.advice = plan.advise(board);
         if let Some(text) = plan.laid_out()? {
             plan.advice.extend(text.warnings());
@@ -442,6 +449,18 @@ fn reel_sound(sound: &SoundPlan) -> reel::SoundCoding {
         SoundCoding::Pcm8 => reel::SoundCoding::PcmU8,
         SoundCoding::Adpcm => reel::SoundCoding::ImaAdpcm,
     }
+}
+
+/// Refuses a name that is taken, early, before any work is done.
+pub(super) fn refuse_existing(path: &Path, overwrite: bool) -> Result<(), ConvertError> {
+    if path.is_dir() {
+        let reason = std::io::ErrorKind::IsADirectory.into();
+        return Err(ConvertError::output(path, reason));
+    }
+    if !overwrite && path.symlink_metadata().is_ok() {
+        return Err(ConvertError::Exists(path.into()));
+    }
+    Ok(())
 }
 
 fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {

@@ -1,5 +1,7 @@
 //! One conversion from end to end.
 
+use std::io::Seek;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::Instant;
@@ -11,10 +13,10 @@ use super::decode::{Decoded, decode};
 use super::error::ConvertError;
 use super::measure::measure;
 use super::outcome::{Outcome, SoundDone, Timings};
-use super::output::Output;
 use super::plan::ConvertPlan;
 use super::progress::Progress;
 use super::shape::{Shaped, shape};
+use crate::reel::{Draft, FAT32_LIMIT, ReelFile, split_to};
 use crate::sound::Measured;
 
 /// Items between two threads. Enough to even out a slow picture; each item may
@@ -32,15 +34,17 @@ pub fn run(
     stop: &AtomicBool,
 ) -> Result<Outcome, ConvertError> {
     let start = Instant::now();
-    let output = Output::create(&plan.output, plan.overwrite)?;
+    let draft = Draft::create(&plan.output, plan.overwrite)
+        .map_err(|reason| ConvertError::output(&plan.output, reason))?;
     let measured = measure(plan, stop)?;
     let first_pass = start.elapsed();
-    let made = run_stages(plan, measured, &output, progress, stop)?;
+    let made = run_stages(plan, measured, draft, progress, stop)?;
     if stop.load(Ordering::Relaxed) {
         return Err(ConvertError::Stopped(plan.output.clone()));
     }
-    output.publish()?;
-    let mut outcome = outcome(plan, &made);
+    let (decoded, shaped, assembled) = made;
+    let mut outcome = outcome(plan, &decoded, &shaped, &assembled);
+    outcome.files = publish(plan, assembled)?;
     outcome.timings.measure = first_pass.as_secs_f64();
     outcome.timings.whole = start.elapsed().as_secs_f64();
     Ok(outcome)
@@ -51,7 +55,7 @@ type Made = (Decoded, Shaped, Assembled);
 fn run_stages(
     plan: &ConvertPlan,
     measured: Option<Measured>,
-    output: &Output,
+    draft: Draft,
     progress: &dyn Progress,
     stop: &AtomicBool,
 ) -> Result<Made, ConvertError> {
@@ -64,7 +68,7 @@ fn run_stages(
         let shaping = scope.spawn(move || shape(plan, measured, &to_shape, &ready));
         let assembled = {
             let ready = to_assemble;
-            assemble(plan, &ready, output.file(), progress, stop)
+            assemble(plan, &ready, draft, progress, stop)
         };
         let decoded = joined(decoding);
         let shaped = joined(shaping);
@@ -76,6 +80,30 @@ fn run_stages(
             }
         }
     })
+}
+
+/// Gives the file its name, or cuts it into parts that have theirs.
+fn publish(plan: &ConvertPlan, assembled: Assembled) -> Result<Vec<PathBuf>, ConvertError> {
+    let path = &plan.output;
+    let mut draft = assembled.draft;
+    let limit = plan
+        .part_size
+        .filter(|limit| assembled.summary.length > *limit);
+    let Some(limit) = limit else {
+        let published = draft.publish();
+        published.map_err(|reason| ConvertError::output(path, reason))?;
+        return Ok(vec![path.clone()]);
+    };
+    let unreadable = |reason| ConvertError::Parts {
+        path: path.clone(),
+        reason,
+    };
+    draft
+        .rewind()
+        .map_err(|reason| ConvertError::output(path, reason))?;
+    let mut whole = ReelFile::new(draft).map_err(|e| unreadable(e.into()))?;
+    let parts = split_to(&mut whole, path, limit, plan.overwrite).map_err(unreadable)?;
+    Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 
 fn joined<T>(
@@ -93,11 +121,17 @@ fn cause(errors: [Option<ConvertError>; 3]) -> ConvertError {
     errors.find(own).unwrap_or(ConvertError::Broken)
 }
 
-fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made) -> Outcome {
+fn outcome(
+    plan: &ConvertPlan,
+    decoded: &Decoded,
+    shaped: &Shaped,
+    assembled: &Assembled,
+) -> Outcome {
     let header = &assembled.summary.header;
     Outcome {
         source: plan.source.clone(),
         output: plan.output.clone(),
+        files: Vec::new(),
         bytes: assembled.summary.length,
         seconds: header.duration as f64 / f64::from(header.clock_rate),
         width: header.width,
@@ -116,7 +150,7 @@ fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made) -> Outcome {
         prebuffer: header.prebuffer,
         damage: decoded.damage.into(),
         sound: shaped.report.as_ref().map(SoundDone::of),
-        advice: advice(plan, shaped),
+        advice: advice(plan, shaped, assembled.summary.length),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),
@@ -129,8 +163,13 @@ fn outcome(plan: &ConvertPlan, (decoded, shaped, assembled): &Made) -> Outcome {
 }
 
 /// The plan's advice and what only the sound itself could tell.
-fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
+fn advice(plan: &ConvertPlan, shaped: &Shaped, length: u64) -> Vec<String> {
     let mut advice = plan.advice.clone();
+    if length > FAT32_LIMIT && plan.part_size.is_none() {
+        advice.push(
+            "the reel is larger than a FAT32 card takes in one file; give --part-size 4GB".into(),
+        );
+    }
     let Some(report) = &shaped.report else {
         return advice;
     };

@@ -16,7 +16,7 @@ use super::open::{self, OpenOptions, SQUARE};
 use super::timeline::{JumpBridge, SECOND, SoundRun, frames_to_nanos, nanos};
 use super::track::{PictureTrack, SoundTrack};
 use super::types::{ColourTags, Damage, Interlace, Item, SourcePicture, SourceSound};
-use super::{av_sys, rows, samples};
+use super::{av_sys, needed, rows, samples};
 use crate::units::Nanos;
 
 /// A clip, decoded item by item.
@@ -35,6 +35,8 @@ pub struct Clip {
     /// The picture on show at the wanted start, while a later one may replace it.
     held: Option<SourcePicture>,
     pictures: u64,
+    /// One picture in how many is needed, if not all.
+    one_in: Option<u32>,
     ended: bool,
     damage: Damage,
 }
@@ -79,6 +81,9 @@ impl Clip {
             av_sys::keep_only(&mut input, sound.stream);
         }
         picture.complete = options.sound_only;
+        let one_in = options
+            .rate
+            .and_then(|rate| needed::one_in(&info.picture, rate));
         let from = options.from.0.max(0);
         info.origin = Nanos(info.origin.0 + from);
         Ok(Self {
@@ -94,6 +99,7 @@ impl Clip {
             ready: VecDeque::new(),
             held: None,
             pictures: 0,
+            one_in,
             ended: false,
             damage: Damage::default(),
         })
@@ -239,6 +245,7 @@ impl Clip {
         self.picture
             .start
             .packet(packet.flags().contains(Flags::KEY));
+        self.skip_unneeded(packet);
         let sent = self.picture.decoder.send_packet(packet);
         self.take_pictures();
         // A full decoder takes the packet once its pictures are taken.
@@ -248,6 +255,21 @@ impl Clip {
         };
         self.damage.packets += u64::from(sent.is_err() && !packet.is_corrupt());
         self.take_pictures();
+    }
+
+    /// Tells the decoder whether it may leave out this packet's picture if no
+    /// other is predicted from it.
+    fn skip_unneeded(&mut self, packet: &ffmpeg::Packet) {
+        let Some(one_in) = self.one_in else { return };
+        let time = packet
+            .pts()
+            .map(|t| nanos(t, self.picture.base) - self.info.origin.0);
+        let rate = self.info.picture.rate;
+        let needed = time.is_none_or(|time| needed::is_needed(time, rate, one_in));
+        self.picture.decoder.skip_frame(match needed {
+            true => ffmpeg::Discard::Default,
+            false => ffmpeg::Discard::NonReference,
+        });
     }
 
     fn take_pictures(&mut self) {

@@ -14,6 +14,7 @@ mod av_sys;
 mod clip;
 mod error;
 mod info;
+mod needed;
 mod open;
 mod rows;
 mod samples;

@@ -45,6 +45,11 @@ pub struct OpenOptions {
     pub from: Nanos,
     /// Length of the wanted part; `None` for all that follows.
     pub length: Option<Nanos>,
+    /// Pictures are needed at this rate only, chosen one by one as
+    /// `FramePacer` chooses. Where it is a whole fraction of the clip's own
+    /// rate, pictures that are not needed and that nothing is predicted from
+    /// are not decoded.
+    pub rate: Option<Ratio>,
     /// Leave the pictures out, for a pass over the sound alone.
     pub sound_only: bool,
 }

@@ -61,9 +61,10 @@ pub fn subtitle_text(
         match packet.read(&mut input) {
             Ok(()) if packet.stream() == stream => {}
             Ok(()) => continue,
-            Err(Error::Eof) => break,
-            // A damaged stretch holds no text that could be shown.
-            Err(_) => continue,
+            // A damaged stretch holds no text that could be shown; any other
+            // trouble stays and ends the reading.
+            Err(Error::InvalidData) => continue,
+            Err(_) => break,
         }
         let (Some(stamp), Some(data)) = (packet.pts().or(packet.dts()), packet.data()) else {
             continue;

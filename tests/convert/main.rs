@@ -4,6 +4,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod extras;
 mod faithful;
 mod memory;
 mod same;
