@@ -1,0 +1,276 @@
+//! The commands for the speaker: `gain`, `enclosure`, and `convert --listen`.
+
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use assert_cmd::Command;
+use serde_json::Value;
+
+fn thumbreel(args: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+    command.args(args).output().expect("the program runs")
+}
+
+fn text(output: &Output) -> String {
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    String::from_utf8(output.stdout.clone()).expect("text")
+}
+
+fn json(args: &[&str]) -> Value {
+    serde_json::from_str(&text(&thumbreel(args))).expect("one JSON object")
+}
+
+fn clip(name: &str) -> PathBuf {
+    let home = std::env::var("HOME").expect("HOME is set");
+    let path = Path::new(&home).join(".cache/thumbreel/clips").join(name);
+    assert!(
+        path.exists(),
+        "{} is missing: run .ci/install test",
+        path.display()
+    );
+    path
+}
+
+/// A board whose sound chain has round figures.
+fn board(folder: &Path) -> String {
+    let path = folder.join("fog-signal.toml");
+    let profile = r#"
+name = "fog-signal"
+[panel]
+width = 80
+height = 60
+[card]
+[sound]
+sample_rate = 24_000
+[sound.amplifier]
+output_ohm = 0.0
+max_w = 50.0
+[sound.speaker]
+impedance_ohm = 8.0
+rated_w = 1.0
+diameter_mm = 40.0
+resonance_hz = 350.0
+sensitivity_db = 82.0
+box_litres = 0.1
+[power]
+diode_drop_v = 0.0
+"#;
+    std::fs::write(&path, profile).unwrap();
+    path.display().to_string()
+}
+
+#[test]
+fn gain_tells_volts_watts_and_where_it_clips() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let found = json(&["gain", "--board", &board, "--volume", "0,-24", "--json"]);
+    let staging = &found["staging"];
+    let nine = staging["pairings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|p| p["gain_db"] == 9.0 && p["volume_db"] == 0.0)
+        .unwrap();
+    let near = |value: &Value, wanted: f64, tolerance: f64| {
+        let found = value.as_f64().unwrap();
+        assert!(
+            (found - wanted).abs() < tolerance,
+            "{found} instead of {wanted}"
+        );
+    };
+    // dBV = 2.1 + 9: 3.589 V, V² / R = 1.610 W; 5 V clips a bridge at 3.536 V.
+    near(&nine["volts"], 3.589, 0.001);
+    near(&nine["watts"], 1.610, 0.001);
+    near(&nine["clip_dbfs"]["usb"], -0.13, 0.01);
+    // 1 W of rating against 1.610 W: -2.07 dB.
+    near(&nine["rating_db"], -2.07, 0.01);
+    let soft = staging["pairings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|p| p["volume_db"] == -24.0);
+    near(&soft.unwrap()["bits_lost"], 3.99, 0.01);
+    assert!(
+        staging["answer"]
+            .as_str()
+            .unwrap()
+            .starts_with("Strap for high gain")
+    );
+    // 82 dB at 1 W and 1 m; half a metre is 6.02 dB more.
+    let own = &staging["own"];
+    let dbv = 2.1 + own["gain_db"].as_f64().unwrap() + own["volume_db"].as_f64().unwrap() - 1.0;
+    let watts = 10f64.powf(dbv / 10.0) / 8.0;
+    near(
+        &staging["peak_db_spl"],
+        82.0 + 10.0 * watts.log10() + 6.02,
+        0.05,
+    );
+}
+
+#[test]
+fn gain_says_what_could_hurt() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let near_ear = text(&thumbreel(&[
+        "gain",
+        "--board",
+        &board,
+        "--distance",
+        "0.05",
+    ]));
+    for word in ["H.870", "child", "lithium", "hot", "sheets", "licensed"] {
+        assert!(near_ear.contains(word), "{word} is missing:\n{near_ear}");
+    }
+}
+
+#[test]
+fn gain_measures_a_clip_and_the_reel_made_of_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let reel = folder.path().join("cup.tbr");
+    let (film, reel_name) = (clip("cup.mp4"), reel.display().to_string());
+    let film = film.display().to_string();
+    text(&thumbreel(&[
+        "convert",
+        &film,
+        "--board",
+        &board,
+        "-o",
+        &reel_name,
+        "--coding",
+        "raw",
+        "--duration",
+        "4",
+        "--loudness",
+        "-18",
+        "--sound-coding",
+        "adpcm",
+        "--listen",
+        "--quiet",
+    ]));
+    let of_reel = json(&["gain", "--board", &board, &reel_name, "--json"]);
+    let loudness = of_reel["staging"]["sound"]["loudness_lufs"]
+        .as_f64()
+        .unwrap();
+    assert!((loudness + 18.0).abs() < 0.5, "{loudness} LUFS");
+    assert_eq!(of_reel["staging"]["sound"]["whence"], "measured");
+    let mean = |key: &str| of_reel["supply"][key]["mean_ma"].as_f64().unwrap();
+    assert!(
+        mean("high_passed") < mean("as_it_is"),
+        "the high-pass saves current"
+    );
+    let peak = of_reel["supply"]["as_it_is"]["peak_ma"].as_f64().unwrap();
+    assert!(peak > mean("as_it_is"));
+    let of_clip = json(&["gain", "--board", &board, &film, "--json"]);
+    let own = of_clip["staging"]["sound"]["loudness_lufs"]
+        .as_f64()
+        .unwrap();
+    assert!(own < loudness - 10.0, "the clip is soft: {own} LUFS");
+    listening_copies(folder.path());
+}
+
+/// Both copies are WAV of the reel's length; the speaker's has less bass.
+fn listening_copies(folder: &Path) {
+    let read = |name: &str| -> Vec<f64> {
+        let bytes = std::fs::read(folder.join(name)).unwrap();
+        assert_eq!(
+            (&bytes[..4], &bytes[8..16]),
+            (&b"RIFF"[..], &b"WAVEfmt "[..])
+        );
+        assert_eq!(
+            u32::from_le_bytes(bytes[24..28].try_into().unwrap()),
+            24_000
+        );
+        let length = u32::from_le_bytes(bytes[40..44].try_into().unwrap()) as usize;
+        assert_eq!(length, bytes.len() - 44, "{name}");
+        let pairs = bytes[44..].chunks_exact(2);
+        pairs
+            .map(|b| f64::from(i16::from_le_bytes([b[0], b[1]])))
+            .collect()
+    };
+    let (plain, speaker) = (read("cup.wav"), read("cup-speaker.wav"));
+    assert_eq!(plain.len(), speaker.len());
+    assert!((plain.len() as f64 / 24_000.0 - 4.0).abs() < 0.1);
+    // Mean over 2 ms is a crude low-pass: below it the speaker gives little.
+    let bass = |samples: &[f64]| -> f64 {
+        samples
+            .chunks(48)
+            .map(|c| (c.iter().sum::<f64>() / c.len() as f64).powi(2))
+            .sum()
+    };
+    assert!(
+        bass(&speaker) * 4.0 < 0.7 * bass(&plain),
+        "6 dB lower and less bass besides"
+    );
+}
+
+#[test]
+fn a_silent_reel_and_typing_errors_are_said_plainly() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let reel = folder.path().join("silent.tbr").display().to_string();
+    let film = clip("cup.mp4").display().to_string();
+    text(&thumbreel(&[
+        "convert",
+        &film,
+        "--board",
+        &board,
+        "-o",
+        &reel,
+        "--coding",
+        "raw",
+        "--duration",
+        "1",
+        "--no-sound",
+        "--listen",
+        "--quiet",
+    ]));
+    assert!(!folder.path().join("silent.wav").exists());
+    let failed = thumbreel(&["gain", "--board", &board, &reel]);
+    assert_eq!(failed.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&failed.stderr).contains("silent"));
+    for args in [
+        &["gain", "--board", &board, "--volume", "3"][..],
+        &["gain", "--board", "no-such-board"],
+        &["enclosure", "--board", &board, "--millilitres=-5"],
+        &["enclosure", "--board", &board, "--distance", "0"],
+    ] {
+        assert_eq!(thumbreel(args).status.code(), Some(2), "{args:?}");
+    }
+}
+
+#[test]
+fn enclosure_tells_resonance_guesses_and_what_follows() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let svg = folder.path().join("box.svg");
+    let found = json(&[
+        "enclosure",
+        "--board",
+        &board,
+        "--svg",
+        &svg.display().to_string(),
+        "--json",
+    ]);
+    let driver = &found["driver"];
+    let rise = (1.0 + driver["vas_litres"].as_f64().unwrap() / 0.1).sqrt();
+    assert!((found["resonance_hz"].as_f64().unwrap() - 350.0 * rise).abs() < 0.01);
+    assert_eq!(driver["guessed"], serde_json::json!(["Qts", "Vas", "Xmax"]));
+    let drawing = std::fs::read_to_string(&svg).unwrap();
+    assert!(drawing.starts_with("<svg") && drawing.contains("closed box of 100 ml"));
+    let smaller = json(&[
+        "enclosure",
+        "--board",
+        &board,
+        "--millilitres",
+        "20",
+        "--json",
+    ]);
+    assert!(smaller["resonance_hz"].as_f64() > found["resonance_hz"].as_f64());
+    let spoken = text(&thumbreel(&["enclosure", "--board", &board]));
+    assert!(spoken.contains("guessed from the size") && spoken.contains("--high-pass"));
+}
