@@ -252,6 +252,8 @@ pub(super) struct LinkRun<'a> {
     free: u64,
     /// When each of the last segments was taken from the socket.
     taken: Vec<u64>,
+    /// Where the next segment's time goes in `taken`.
+    slot: usize,
     /// Congestion window in segments, times 256.
     congestion: u64,
     scripted: usize,
@@ -278,6 +280,7 @@ impl<'a> LinkRun<'a> {
             number: 0,
             free: model.first,
             taken,
+            slot: 0,
             congestion: window as u64 * 256,
             scripted: 0,
             delay: Delay::default(),
@@ -325,7 +328,9 @@ impl<'a> LinkRun<'a> {
     fn segment(&mut self, wifi: &WifiModel, space: u64, stall: u64) -> u64 {
         let window = (self.congestion / 256).clamp(1, wifi.window as u64);
         let may_leave = if self.number >= window {
-            self.taken[((self.number - window) % wifi.window as u64) as usize] + wifi.round_trip
+            let back = self.slot + wifi.window - window as usize;
+            let wraps = back >= wifi.window;
+            self.taken[if wraps { back - wifi.window } else { back }] + wifi.round_trip
         } else {
             self.model.first
         };
@@ -337,8 +342,12 @@ impl<'a> LinkRun<'a> {
             (self.free + wifi.segment).max(may_leave).max(paced) + stall + self.lose(wifi, window);
         self.free = arrives;
         let taken = arrives.max(space) + wifi.intake;
-        let slot = (self.number % wifi.window as u64) as usize;
-        self.taken[slot] = taken;
+        self.taken[self.slot] = taken;
+        self.slot = if self.slot + 1 == wifi.window {
+            0
+        } else {
+            self.slot + 1
+        };
         taken
     }
 
@@ -346,8 +355,11 @@ impl<'a> LinkRun<'a> {
     /// the time-out; the congestion window halves and grows again (RFC 5681).
     fn lose(&mut self, wifi: &WifiModel, window: u64) -> u64 {
         if u64::from(self.dice.loss.roll(self.number)) >= wifi.loss {
-            self.congestion =
-                (self.congestion + 65_536 / self.congestion.max(256)).min(wifi.window as u64 * 256);
+            let most = wifi.window as u64 * 256;
+            if self.congestion < most {
+                let step = 65_536 / self.congestion.max(256);
+                self.congestion = (self.congestion + step).min(most);
+            }
             return 0;
         }
         self.congestion = (self.congestion / 2).max(256);
