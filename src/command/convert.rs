@@ -55,9 +55,6 @@ pub struct Args {
     /// Draw no progress bars and print no closing lines
     #[arg(long)]
     quiet: bool,
-    /// Write listening copies beside each reel: its sound, and as the board's speaker makes it
-    #[arg(long)]
-    listen: bool,
     #[command(flatten)]
     choices: ChoiceArgs,
 }
@@ -216,7 +213,7 @@ impl Batch {
             );
             bar.close();
             let fitted = fitted?;
-            self.listen(pair)?;
+            self.listen(std::slice::from_ref(&pair.output))?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         let plan = ConvertPlan::resolve(&self.choices, &pair.source, &pair.output)?;

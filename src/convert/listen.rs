@@ -4,10 +4,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::error::ConvertError;
-use super::output::Output;
 use super::speaker;
 use crate::board::Board;
-use crate::reel::ReelFile;
+use crate::reel::{Draft, ReelFile};
 use crate::sound::listen::{Rendering, WavWriter};
 use crate::sound::{SoundCoding, decode_block};
 
@@ -36,14 +35,11 @@ pub fn listen(reel: &Path, board: &Board, overwrite: bool) -> Result<Vec<PathBuf
         .into_owned();
     let names = [format!("{stem}.wav"), format!("{stem}-speaker.wav")];
     let paths = names.map(|name| reel.with_file_name(name));
-    let outputs = [
-        Output::create(&paths[0], overwrite)?,
-        Output::create(&paths[1], overwrite)?,
-    ];
     let failed = |i: usize, reason: io::Error| ConvertError::output(&paths[i], reason);
     let mut copies = Vec::new();
-    for (i, output) in outputs.iter().enumerate() {
-        copies.push(WavWriter::new(output.file(), rate).map_err(|e| failed(i, e))?);
+    for (i, path) in paths.iter().enumerate() {
+        let begun = Draft::create(path, overwrite).and_then(|draft| WavWriter::new(draft, rate));
+        copies.push(begun.map_err(|e| failed(i, e))?);
     }
     let mounted = speaker::enclosure(board, None)?;
     let mut rendering = Rendering::new(mounted.rendering(f64::from(rate)));
@@ -55,10 +51,8 @@ pub fn listen(reel: &Path, board: &Board, overwrite: bool) -> Result<Vec<PathBuf
         copies[1].push(&block).map_err(|e| failed(1, e))?;
     }
     for (i, copy) in copies.into_iter().enumerate() {
-        copy.finish().map_err(|e| failed(i, e))?;
-    }
-    for output in outputs {
-        output.publish()?;
+        let published = copy.finish().and_then(Draft::publish);
+        published.map_err(|e| failed(i, e))?;
     }
     Ok(paths.into())
 }

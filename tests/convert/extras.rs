@@ -144,14 +144,14 @@ fn listening_copies_hold_the_reels_sound() {
     let choices = choices(|c| c.size = Some((32, 24)));
     convert(&choices, &path.join("a.mkv"), &reel);
     let copies = listen(&reel, &choices.board, false).unwrap();
-    assert_eq!(copies, [path.join("a.wav"), path.join("a.speaker.wav")]);
+    assert_eq!(copies, [path.join("a.wav"), path.join("a-speaker.wav")]);
     let wav = ffmpeg(path, "-i a.wav -f s16le -");
     let heard: Vec<i16> = wav
         .chunks(2)
         .map(|b| i16::from_le_bytes([b[0], b[1]]))
         .collect();
     assert_eq!(heard, play(&reel).samples);
-    let speaker = ffmpeg(path, "-i a.speaker.wav -f s16le -");
+    let speaker = ffmpeg(path, "-i a-speaker.wav -f s16le -");
     assert!(speaker.len() == wav.len() && speaker != wav);
 }
 
