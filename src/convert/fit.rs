@@ -137,6 +137,9 @@ pub fn fit(
     Err(search.no_fit())
 }
 
+/// The coding and size that a piece was tried with.
+type Trial = (PictureCoding, Option<(u16, u16)>);
+
 struct Search<'a> {
     choices: &'a Choices,
     base: &'a ConvertPlan,
@@ -144,7 +147,7 @@ struct Search<'a> {
     stop: &'a AtomicBool,
     beside: &'a Path,
     /// Facts of a piece of the clip, by coding and size.
-    trials: Vec<((PictureCoding, Option<(u16, u16)>), ReelFacts)>,
+    trials: Vec<(Trial, ReelFacts)>,
     refused: Vec<(Way, String)>,
 }
 

@@ -114,7 +114,7 @@ impl Script {
 
 /// Ticks in nanoseconds, rounded to the nearest.
 pub(super) fn ns(ticks: u64, clock_rate: u32) -> u64 {
-    ((u128::from(ticks) * 2_000_000_000 / u128::from(clock_rate.max(1)) + 1) / 2) as u64
+    (u128::from(ticks) * 2_000_000_000 / u128::from(clock_rate.max(1))).div_ceil(2) as u64
 }
 
 fn parts(reel: &ReelFacts, board: &Board, costs: &Costs) -> Vec<Part> {

@@ -5,6 +5,9 @@ use plotters::prelude::*;
 use super::enclosure::{Enclosure, Mounting};
 use super::shape::HighPass;
 
+/// A level in dB SPL at a frequency in Hz.
+type Level<'a> = &'a dyn Fn(f64) -> f64;
+
 type Root<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 type Drawn<'a> = Result<(), DrawingAreaErrorKind<<SVGBackend<'a> as DrawingBackend>::ErrorType>>;
 
@@ -66,7 +69,7 @@ fn draw<'a>(root: &Root<'a>, box_: &Enclosure, high_pass: HighPass, metres: f64)
         .y_label_formatter(&|db| format!("{db:.0}"))
         .light_line_style(BLACK.mix(0.06))
         .draw()?;
-    let curves: [(&str, RGBColor, &dyn Fn(f64) -> f64); 3] = [
+    let curves: [(&str, RGBColor, Level<'_>); 3] = [
         ("rated power", AT_RATING, &|hz| {
             box_.level_db(hz, rated, metres)
         }),

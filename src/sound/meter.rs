@@ -65,7 +65,7 @@ pub struct SoundMeter {
 }
 
 enum Pass {
-    Plain(LoudnessMeter),
+    Plain(Box<LoudnessMeter>),
     Levelled {
         found: Measured,
         gain: Gain,
@@ -95,7 +95,12 @@ impl SoundMeter {
     /// When the plan is out of range or the layout is empty.
     pub fn new(rate: u32, layout: &Layout, plan: &SoundPlan) -> Result<Self, SoundError> {
         let meter = LoudnessMeter::new(plan.rate, &Layout::mono())?;
-        Self::with(rate, layout.clone(), plan.clone(), Pass::Plain(meter))
+        Self::with(
+            rate,
+            layout.clone(),
+            plan.clone(),
+            Pass::Plain(Box::new(meter)),
+        )
     }
 
     fn with(rate: u32, layout: Layout, plan: SoundPlan, pass: Pass) -> Result<Self, SoundError> {

@@ -436,7 +436,7 @@ fn screen() -> Vec<u8> {
         // A digit of the clock changes once a second.
         let second = n / 24;
         for bit in 0..5 {
-            let on = (second + 3) * 7 >> bit & 1 != 0;
+            let on = (((second + 3) * 7) >> bit) & 1 != 0;
             fill(
                 196 + 7 * bit,
                 6,

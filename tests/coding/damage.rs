@@ -37,7 +37,7 @@ fn noise_and_flipped_bits_never_panic() {
             }
             refused += u32::from(decoder.decode(&bytes).is_err());
             let mut row = [0; 48];
-            decoder.row(0, (round % 40) as usize, &mut row);
+            decoder.row(0, round % 40, &mut row);
         }
         assert!(refused > 700, "{refused}");
     }

@@ -7,6 +7,7 @@ mod common;
 
 mod clips;
 mod compile;
+#[allow(dead_code)] // the bench uses the rest
 mod counts;
 mod damage;
 mod events;

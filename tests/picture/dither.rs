@@ -176,7 +176,7 @@ fn unblurred_noise_is_that_of_theory() {
     let mut canvas = Canvas::black(240, 240);
     for value in canvas.pixels.iter_mut().flatten() {
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        *value = (u64::from(state) * 65_281 >> 32) as u16;
+        *value = ((u64::from(state) * 65_281) >> 32) as u16;
     }
     for (dither, wanted) in [
         (Dither::None, 41.88),

@@ -20,10 +20,13 @@ fn run(seconds: f64, paint: impl Fn(usize, usize, usize) -> [u8; 3]) -> Vec<Flas
 
 /// Two colours, `flashes` times a second.
 fn alternating(flashes: usize, a: [u8; 3], b: [u8; 3]) -> Vec<FlashWarning> {
-    run(
-        3.0,
-        move |n, _, _| if n * flashes * 2 / 30 % 2 == 0 { a } else { b },
-    )
+    run(3.0, move |n, _, _| {
+        if (n * flashes * 2 / 30).is_multiple_of(2) {
+            a
+        } else {
+            b
+        }
+    })
 }
 
 #[test]

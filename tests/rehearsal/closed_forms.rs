@@ -151,7 +151,7 @@ fn a_pacing_server_is_a_token_bucket() {
     // The reel drains 51,200 bytes a second. Slice k is due at start + k x
     // 100 ms, and there at first + (5120 (k + 1) - 20,480) x 8 s / 204,800.
     let first = 150_000u64;
-    let there = |k: u64| first + (5120 * (k + 1)).saturating_sub(20_480) * 39_062_5 / 10;
+    let there = |k: u64| first + (5120 * (k + 1)).saturating_sub(20_480) * 390_625 / 10;
     assert!(run.start_ns < first + MS, "two slices are within the burst");
     let late: Vec<u64> = (0..60)
         .map(|k| there(k).saturating_sub(run.start_ns + k * 100 * MS))

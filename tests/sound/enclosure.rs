@@ -75,7 +75,11 @@ fn the_flat_alignment_is_flat() {
 fn excursion_follows_the_piston_formula() {
     // 1 W, 82 dB at 1 m: 0.2518 Pa. Sd 12.57 cm², 1 kHz: a = 2 pi p / (rho Sd),
     // x = sqrt 2 a / (2 pi f)² = 0.0374 mm (computed by hand).
-    let system = Enclosure::new(driver(100.0, 0.7071, 0.05), Mounting::Closed(500.0)).unwrap();
+    let system = Enclosure::new(
+        driver(100.0, std::f64::consts::FRAC_1_SQRT_2, 0.05),
+        Mounting::Closed(500.0),
+    )
+    .unwrap();
     near(system.excursion_mm(1000.0, 1.0), 0.03745, 0.0002);
     // Above resonance it falls 12 dB an octave, below it stands still.
     near(

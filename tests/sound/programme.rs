@@ -43,7 +43,7 @@ fn decoded(file: &Path, channels: usize, seconds: u32) -> Vec<f32> {
         .map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]))
         .collect();
     assert!(
-        !samples.is_empty() && samples.len() % channels == 0,
+        !samples.is_empty() && samples.len().is_multiple_of(channels),
         "{}",
         file.display()
     );
