@@ -937,6 +937,9 @@ static int tbr_see_superseded(tbr_player *p, int64_t now)
     if (!tbr_see_peek(p, &next, &due) || due > (now > p->from ? now : p->from)) {
         return 0;
     }
+    if (next.flags & TBR_PICTURE_UNCHANGED) {
+        return 0; /* it shows this one */
+    }
     return p->picture.coding != TBR_RAW || (next.flags & TBR_PICTURE_KEY) != 0;
 }
 

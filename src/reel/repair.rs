@@ -71,7 +71,7 @@ pub struct Repaired {
 }
 
 /// Reads whatever is whole in `source` and writes a whole reel to `sink`.
-/// Memory holds one chunk and 48 bytes a slice; each byte is read four times at
+/// Memory holds one chunk and 48 bytes a slice; each byte is read six times at
 /// most.
 ///
 /// # Errors
@@ -264,18 +264,19 @@ impl<'a> Scan<'a> {
 
     fn run<R: Read + Seek>(mut self, source: &mut R) -> Result<Vec<Found>, RepairError> {
         let mut at = SECTOR as u64;
-        // Inside a damaged chunk others are looked for, but only once, so that
-        // chunks that claim to overlap cannot cost more than twice the file.
-        let mut searched_to = 0;
+        // Inside a damaged chunk others are looked for; failed tries may cost
+        // no more than three times the file, whatever lengths chunks claim.
+        let mut credit = source.seek(SeekFrom::End(0))?.saturating_mul(3);
         while let Some(h) = self.next_header(source, &mut at)? {
             source.seek(SeekFrom::Start(at))?;
+            let length = u64::from(h.length);
             if self.is_whole(source, &h, at)? {
-                at += u64::from(h.length);
-            } else if at >= searched_to {
-                searched_to = at + u64::from(h.length);
+                at += length;
+            } else if let Some(left) = credit.checked_sub(length) {
+                credit = left;
                 at += SECTOR as u64;
             } else {
-                at += u64::from(h.length);
+                at += length;
             }
         }
         Ok(self.found)
