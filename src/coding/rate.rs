@@ -4,12 +4,14 @@
 //! again coarser, then smaller, and at last not shown. A picture that cannot
 //! be left out (a key picture) and fits no way is an error.
 
+use serde::Serialize;
+
 use super::{CodingError, Encoded, PictureEncoder, PictureIn};
 use crate::units::Ratio;
 
 /// A leaky bucket: in any span of t seconds at most `rate` x t + `depth`
 /// payload bytes are sent.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Bucket {
     /// Bytes that leak out a second.
     pub rate: u32,
@@ -18,7 +20,7 @@ pub struct Bucket {
 }
 
 /// What pictures may cost. `None`: as much as they like.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Limits {
     /// Aim for the mean of payload bytes a second; not a promise.
     pub mean: Option<u32>,

@@ -13,6 +13,7 @@ use super::Usage;
 use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
 use super::out::say;
+use super::show::fields;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
@@ -97,6 +98,13 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
     let mut taken = HashSet::new();
     for clip in &args.clips {
         let standard_input = clip.as_os_str() == "-";
+        if clip.is_dir() {
+            let text = format!(
+                "{clip} is a folder; name the clips in it, for example {clip}/*.mp4",
+                clip = clip.display()
+            );
+            return Err(Usage(text).into());
+        }
         let output = output_for(args, clip, standard_input)?;
         if !taken.insert(output.clone()) {
             let text = format!(
@@ -111,6 +119,7 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
             source = spooled.insert(file).path().to_owned();
         }
         pairs.push(Pair {
+            title: standard_input.then(|| stem(&output)),
             name: clip
                 .file_name()
                 .unwrap_or(OsStr::new("-"))
@@ -146,8 +155,18 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
     }
 }
 
+/// A file's name without its folder and ending.
+fn stem(path: &Path) -> String {
+    path.file_stem()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned()
+}
+
 struct Pair {
     name: String,
+    /// Title where the clip states none and has no name to take one from.
+    title: Option<String>,
     source: PathBuf,
     output: PathBuf,
 }
@@ -201,25 +220,23 @@ impl Batch {
         if self.stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(pair.output.clone()));
         }
+        let choices = Choices {
+            untitled: pair.title.clone(),
+            ..self.choices.clone()
+        };
         if let Some(goal) = self.fit {
             let bar = self.bars.bar(pair.name.clone());
-            let fitted = fit(
-                &self.choices,
-                &pair.source,
-                &pair.output,
-                goal,
-                &bar,
-                &self.stop,
-            );
+            let fitted = fit(&choices, &pair.source, &pair.output, goal, &bar, &self.stop);
             bar.close();
             let fitted = fitted?;
-            self.listen(std::slice::from_ref(&pair.output))?;
+            self.listen(&fitted.outcome.files)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
-        let plan = ConvertPlan::resolve(&self.choices, &pair.source, &pair.output)?;
         if self.plan_only {
+            let plan = ConvertPlan::preview(&choices, &pair.source, &pair.output)?;
             return Ok(Done::Plan(Box::new(plan)));
         }
+        let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
         let bar = self.bars.bar(pair.name.clone());
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
@@ -393,28 +410,9 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
 
 /// The plan as indented lines.
 fn plan_text(name: &str, plan: &ConvertPlan) -> String {
-    fn lines(value: &serde_json::Value, depth: usize, text: &mut String) {
-        let serde_json::Value::Object(fields) = value else {
-            return;
-        };
-        for (key, value) in fields {
-            let key = key.replace('_', " ");
-            let pad = "  ".repeat(depth);
-            match value {
-                serde_json::Value::Null => {}
-                serde_json::Value::Object(_) => {
-                    text.push_str(&format!("\n{pad}{key}:"));
-                    lines(value, depth + 1, text);
-                }
-                serde_json::Value::Array(items) if items.is_empty() => {}
-                serde_json::Value::String(s) => text.push_str(&format!("\n{pad}{key}: {s}")),
-                other => text.push_str(&format!("\n{pad}{key}: {other}")),
-            }
-        }
-    }
     let mut text = format!("plan for {name}:");
     if let Ok(value) = serde_json::to_value(plan.view()) {
-        lines(&value, 1, &mut text);
+        fields(&value, 1, &mut text);
     }
     text
 }

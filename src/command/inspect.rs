@@ -7,7 +7,7 @@ use anyhow::Context;
 use serde_json::{Map, Value, json};
 
 use super::out::say;
-use super::show::{count, grouped, time};
+use super::show::{count, grouped, plain, time};
 use crate::reel::{
     ChunkHeader, Event, Header, Kind, PictureHeader, PixelFormat, ReelFile, Shape, SliceRecord,
     SoundCoding, Survey,
@@ -114,14 +114,32 @@ fn print(name: &str, s: &Survey) {
         ),
     );
     for note in s.others.iter().filter_map(|o| o.note.as_deref()) {
-        // A note is data from a file: no control characters to the terminal.
-        let line: String = note.chars().filter(|c| !c.is_control()).collect();
-        row("note", line);
+        for (i, line) in note_lines(note).into_iter().enumerate() {
+            row(if i == 0 { "note" } else { "" }, line);
+        }
     }
     if !s.damage.is_empty() {
         let found = count(s.damage.len() as u64, "fault");
         row("damage", format!("{found}; see: thumbreel verify {name}"));
     }
+}
+
+/// A note in lines: what stands alone in it first, then a line a group. A note
+/// is data from a file, so no control characters go to the terminal.
+fn note_lines(note: &str) -> Vec<String> {
+    let lines = match serde_json::from_str(note) {
+        Ok(Value::Object(all)) => {
+            let (groups, alone): (Map<_, _>, Map<_, _>) =
+                all.into_iter().partition(|(_, v)| v.is_object());
+            let group = |(name, value)| format!("{name}: {}", plain(&value));
+            std::iter::once(plain(&alone.into()))
+                .chain(groups.into_iter().map(group))
+                .collect()
+        }
+        _ => vec![note.to_owned()],
+    };
+    let printable = |line: String| line.chars().filter(|c| !c.is_control()).collect();
+    lines.into_iter().map(printable).collect()
 }
 
 fn panel(h: &Header) -> String {

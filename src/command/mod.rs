@@ -69,10 +69,23 @@ pub fn main() -> ExitCode {
     match run(cli.command) {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("thumbreel: {error:#}");
+            eprintln!("thumbreel: {}", told(&error));
             ExitCode::from(if error.is::<Usage>() { 2 } else { 1 })
         }
     }
+}
+
+/// An error with its causes, each told once: some name their cause themselves.
+fn told(error: &anyhow::Error) -> String {
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if !text.ends_with(&cause) {
+            let colon = if text.is_empty() { "" } else { ": " };
+            text.push_str(colon);
+            text.push_str(&cause);
+        }
+    }
+    text
 }
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {

@@ -95,6 +95,8 @@ pub struct Choices {
     pub coding: CodingChoice,
     /// Title for menus; the clip's own, or its name, where not given.
     pub title: Option<String>,
+    /// Title of a clip that states none; its name where not given.
+    pub untitled: Option<String>,
     /// Largest file in bytes; a longer reel is written in parts.
     pub part_size: Option<u64>,
     /// Replace an existing reel.
@@ -131,6 +133,7 @@ impl Choices {
             shaping: SoundChoice::default(),
             coding: CodingChoice::default(),
             title: None,
+            untitled: None,
             part_size: None,
             overwrite: false,
             threads: 0,
@@ -141,6 +144,7 @@ impl Choices {
     pub(super) fn title_for(&self, clip: &Path, stated: Option<&str>) -> String {
         let stem = || clip.file_stem().map(|s| s.to_string_lossy().into_owned());
         let given = self.title.clone().or_else(|| stated.map(str::to_owned));
+        let given = given.or_else(|| self.untitled.clone());
         given.or_else(stem).unwrap_or_default()
     }
 }

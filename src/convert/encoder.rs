@@ -1,5 +1,6 @@
 //! The encoder that a plan asks for.
 
+use super::choices::CodingChoice;
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
 use crate::coding::{self, Bucket, CodingError, EncoderPlan, Limits, PictureEncoder};
@@ -10,6 +11,16 @@ use crate::sound;
 const QUALITY: u8 = 60;
 /// Effort where none is asked for.
 const EFFORT: u8 = 2;
+
+/// The quality that a choice comes to.
+pub(super) fn quality(choice: &CodingChoice) -> u8 {
+    choice.quality.unwrap_or(QUALITY)
+}
+
+/// The effort that a choice comes to.
+pub(super) fn effort(choice: &CodingChoice) -> u8 {
+    choice.effort.unwrap_or(EFFORT)
+}
 
 pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, ConvertError> {
     make(plan).map_err(|reason| ConvertError::Coding {
@@ -35,8 +46,8 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
         rate: plan.rate,
         coding: plan.coding.coding,
         level: plan.coding.level,
-        quality: choice.quality.unwrap_or(QUALITY),
-        effort: choice.effort.unwrap_or(EFFORT),
+        quality: self::quality(choice),
+        effort: self::effort(choice),
         dither: plan.picture.dither != Dither::None,
         limits,
         weights: coding::Weights::default(),

@@ -2,7 +2,7 @@
 //! trial on a piece of the clip, the whole is encoded under hard limits, and
 //! budget and rehearsals must agree before it gets its name.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use serde::Serialize;
@@ -18,6 +18,7 @@ use crate::budget::{
     Budget, Line, Link, Part, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
 };
 use crate::coding::{Bucket, Coding, Limits, patch};
+use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::{Conditions, Rehearsal, Tally};
 use crate::sound;
 use crate::units::{Nanos, Ratio};
@@ -125,8 +126,7 @@ pub fn fit(
         match search.encode(&way, progress)? {
             Ok(mut fitted) => {
                 refuse_existing(output, choices.overwrite)?;
-                std::fs::rename(&fitted.outcome.output, output)
-                    .map_err(|reason| ConvertError::output(output, reason))?;
+                fitted.outcome.files = publish(&fitted.outcome, choices, output)?;
                 fitted.outcome.output = output.into();
                 fitted.outcome.advice.extend(fitted.trades.iter().cloned());
                 return Ok(fitted);
@@ -135,6 +135,22 @@ pub fn fit(
         }
     }
     Err(search.no_fit())
+}
+
+/// Gives the fitted reel its name, or cuts it into parts that have theirs.
+fn publish(made: &Outcome, choices: &Choices, output: &Path) -> Result<Vec<PathBuf>, ConvertError> {
+    let whole = &made.output;
+    let Some(limit) = choices.part_size.filter(|limit| made.bytes > *limit) else {
+        std::fs::rename(whole, output).map_err(|reason| ConvertError::output(output, reason))?;
+        return Ok(vec![output.into()]);
+    };
+    let failed = |reason| ConvertError::Parts {
+        path: output.into(),
+        reason,
+    };
+    let mut reel = ReelFile::open(whole).map_err(|e| failed(e.into()))?;
+    let parts = split_to(&mut reel, output, limit, choices.overwrite).map_err(failed)?;
+    Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 
 /// The coding and size that a piece was tried with.
@@ -258,6 +274,8 @@ impl Search<'_> {
         });
         choices.coding.quality = choices.coding.quality.or(Some(quality));
         choices.overwrite = true;
+        // Parts are cut when the whole is judged.
+        choices.part_size = choices.part_size.map(|_| u64::MAX);
         choices
     }
 

@@ -31,6 +31,7 @@ mod progress;
 mod run;
 mod shape;
 pub mod speaker;
+mod view;
 mod wire;
 
 pub use choices::{Choices, CodingChoice, SoundChoice};
@@ -41,3 +42,4 @@ pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};
 pub use run::run;
+pub use view::{MadeView, PictureView, PlanView, SoundView};

@@ -153,15 +153,19 @@ impl DamageCount {
     #[must_use]
     pub fn sentence(&self) -> Option<String> {
         let parts = [
-            (self.packets, "damaged packets skipped"),
-            (self.pictures_concealed, "pictures shown with mended parts"),
-            (self.pictures_undecodable, "undecodable pictures left out"),
-            (self.time_jumps, "jumps in time bridged"),
+            (self.packets, "damaged packet", "skipped"),
+            (
+                self.pictures_concealed,
+                "picture",
+                "shown with mended parts",
+            ),
+            (self.pictures_undecodable, "undecodable picture", "left out"),
+            (self.time_jumps, "jump in time", "bridged"),
         ];
         let told: Vec<_> = parts
             .iter()
             .filter(|p| p.0 > 0)
-            .map(|(n, what)| format!("{n} {what}"))
+            .map(|(n, what, done)| format!("{n} {what}{} {done}", if *n == 1 { "" } else { "s" }))
             .collect();
         (!told.is_empty()).then(|| told.join(", "))
     }

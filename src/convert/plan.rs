@@ -3,8 +3,6 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use serde::Serialize;
-
 use super::choices::{Choices, CodingChoice, SoundChoice};
 use super::error::ConvertError;
 use super::footage;
@@ -51,6 +49,9 @@ pub struct ConvertPlan {
     pub subtitles: Vec<Cue>,
     /// Largest file in bytes; a longer reel is written in parts.
     pub part_size: Option<u64>,
+    /// Largest file that is written at all: what a FAT32 card takes, unless
+    /// parts were asked for.
+    pub file_limit: Option<u64>,
     /// What is done to sound; `None` for a silent reel.
     pub sound: Option<SoundPlan>,
     /// How pictures are coded.
@@ -93,6 +94,16 @@ impl ConvertPlan {
     /// is taken.
     pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
         refuse_existing(output, choices.overwrite)?;
+        Self::preview(choices, source, output)
+    }
+
+    /// As [`resolve`](Self::resolve), for a plan that is only looked at: a name
+    /// that is taken becomes advice.
+    ///
+    /// # Errors
+    /// A value out of its range, or a clip that cannot be opened.
+    pub fn preview(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
+        refuse_existing(output, true)?;
         let open = OpenOptions {
             sound: choices.sound.clone(),
             threads: choices.threads,
@@ -135,6 +146,8 @@ impl ConvertPlan {
             picture,
             subtitles,
             part_size: choices.part_size,
+            file_limit: (board.card.is_some() && choices.part_size.is_none())
+                .then_some(reel::FAT32_LIMIT),
             pace: choices.pace,
             rate,
             sound,
@@ -156,6 +169,10 @@ impl ConvertPlan {
             plan.open.rate = Some(plan.rate);
         }
         plan.advice = plan.advise(board);
+        if !choices.overwrite && output.symlink_metadata().is_ok() {
+            plan.advice
+                .push("the reel exists; only --overwrite would replace it".into());
+        }
         if let Some(text) = plan.laid_out()? {
             plan.advice.extend(text.warnings());
         }
@@ -243,25 +260,9 @@ impl ConvertPlan {
             },
             title: self.title.clone(),
             note: self.note(),
+            size_limit: self.file_limit,
             ..reel::Settings::default()
         }
-    }
-
-    /// A line for people inside the reel. It holds what shaped the reel and
-    /// neither paths nor dates, so that equal work gives equal bytes.
-    fn note(&self) -> String {
-        let view = self.view();
-        let shaped = serde_json::json!({
-            "thumbreel": env!("CARGO_PKG_VERSION"),
-            "board": view.board,
-            "picture": view.picture,
-            "sound": view.sound,
-            "from": view.from,
-            "length": view.length,
-            "stage": self.picture,
-            "pace": self.pace,
-        });
-        shaped.to_string()
     }
 
     fn advise(&self, board: &Board) -> Vec<String> {
@@ -290,147 +291,6 @@ impl ConvertPlan {
             advice.push("the clip has no sound track: the reel is silent".into());
         }
         advice
-    }
-
-    /// The plan as it is printed.
-    #[must_use]
-    pub fn view(&self) -> PlanView {
-        PlanView {
-            source: self.source.display().to_string(),
-            output: self.output.display().to_string(),
-            board: self.board.clone(),
-            title: self.title.clone(),
-            from: self.open.from.0 as f64 / 1e9,
-            length: self.open.length.map(|l| l.0 as f64 / 1e9),
-            expected_length: self.expected_length().map(|d| d.as_secs_f64()),
-            picture: picture_view(self),
-            sound: self.sound.as_ref().map(|sound| SoundView {
-                track: self.clip.sound.as_ref().map_or(0, |s| s.number),
-                rate: sound.rate,
-                coding: format!("{:?}", sound.coding).to_lowercase(),
-                settings: format!("{sound:?}"),
-            }),
-            advice: self.advice.clone(),
-        }
-    }
-}
-
-/// A plan as it is printed: names and units are those of the options.
-#[derive(Clone, Debug, Serialize)]
-pub struct PlanView {
-    /// The clip.
-    pub source: String,
-    /// The reel.
-    pub output: String,
-    /// The board.
-    pub board: String,
-    /// Title for menus.
-    pub title: String,
-    /// Start in seconds.
-    pub from: f64,
-    /// Wanted length in seconds.
-    pub length: Option<f64>,
-    /// Length in seconds as far as the clip states it.
-    pub expected_length: Option<f64>,
-    /// Pictures.
-    pub picture: PictureView,
-    /// Sound.
-    pub sound: Option<SoundView>,
-    /// What the maker should know.
-    pub advice: Vec<String>,
-}
-
-/// The pictures of a plan.
-#[derive(Clone, Debug, Serialize)]
-pub struct PictureView {
-    /// Size, pixel shape, rate and codec of the source.
-    pub source: String,
-    /// Width as the panel's memory is addressed.
-    pub width: u16,
-    /// Height as the panel's memory is addressed.
-    pub height: u16,
-    /// Pictures a second.
-    pub rate: String,
-    /// How the picture meets the panel.
-    pub fit: String,
-    /// Clockwise quarter turns.
-    pub turns: u8,
-    /// Mirrored.
-    pub mirror: bool,
-    /// Resampling kernel.
-    pub filter: String,
-    /// Averaged in light.
-    pub linear_light: bool,
-    /// Dither.
-    pub dither: String,
-    /// Columns and rows left out at the left, top, right and bottom, where
-    /// black bars were found.
-    pub bars: Option<[u32; 4]>,
-    /// Cues to burn in.
-    pub subtitles: usize,
-    /// Coding.
-    pub coding: String,
-    /// Why that coding, if the choice was left open.
-    pub coding_why: Option<String>,
-    /// Quality, effort and limits.
-    pub coding_choice: String,
-    /// Most seconds between key pictures.
-    pub key_seconds: f64,
-    /// Everything else of the picture stage.
-    pub settings: String,
-}
-
-/// The sound of a plan.
-#[derive(Clone, Debug, Serialize)]
-pub struct SoundView {
-    /// Number of the sound track.
-    pub track: usize,
-    /// Samples a second.
-    pub rate: u32,
-    /// How samples are stored.
-    pub coding: String,
-    /// Everything else of the sound stage.
-    pub settings: String,
-}
-
-fn picture_view(plan: &ConvertPlan) -> PictureView {
-    let (source, picture) = (&plan.clip.picture, &plan.picture);
-    PictureView {
-        source: format!(
-            "{}x{}, pixels {}:{}, {}/{} a second{}, {} bits, {}",
-            source.width,
-            source.height,
-            source.sample_aspect.num,
-            source.sample_aspect.den,
-            source.rate.num,
-            source.rate.den,
-            if source.variable_rate {
-                " (variable)"
-            } else {
-                ""
-            },
-            source.bits,
-            source.codec
-        ),
-        width: picture.width,
-        height: picture.height,
-        rate: match plan.rate.den {
-            1 => plan.rate.num.to_string(),
-            den => format!("{}/{den}", plan.rate.num),
-        },
-        fit: format!("{:?}", picture.fit).to_lowercase(),
-        turns: picture.turns.count(),
-        mirror: picture.mirror,
-        filter: format!("{:?}", picture.filter).to_lowercase(),
-        linear_light: picture.linear_light,
-        dither: format!("{:?}", picture.dither).to_lowercase(),
-        bars: picture.crop.map(|c| [c.left, c.top, c.right, c.bottom]),
-        subtitles: plan.subtitles.len(),
-        coding: plan.coding.coding.name().into(),
-        coding_why: plan.coding.why.clone(),
-        coding_choice: format!("{:?}", plan.coding.choice),
-        key_seconds: plan.key_seconds,
-        settings: format!("{picture:?}, {:?}", plan.pace),
     }
 }
 

@@ -16,7 +16,7 @@ use super::outcome::{Outcome, SoundDone, Timings};
 use super::plan::ConvertPlan;
 use super::progress::Progress;
 use super::shape::{Shaped, shape};
-use crate::reel::{Draft, FAT32_LIMIT, ReelFile, split_to};
+use crate::reel::{Draft, ReelFile, split_to};
 use crate::sound::Measured;
 
 /// Items between two threads. Enough to even out a slow picture; each item may
@@ -150,7 +150,7 @@ fn outcome(
         prebuffer: header.prebuffer,
         damage: decoded.damage.into(),
         sound: shaped.report.as_ref().map(SoundDone::of),
-        advice: advice(plan, shaped, assembled.summary.length),
+        advice: advice(plan, shaped),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),
@@ -163,13 +163,8 @@ fn outcome(
 }
 
 /// The plan's advice and what only the sound itself could tell.
-fn advice(plan: &ConvertPlan, shaped: &Shaped, length: u64) -> Vec<String> {
+fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
     let mut advice = plan.advice.clone();
-    if length > FAT32_LIMIT && plan.part_size.is_none() {
-        advice.push(
-            "the reel is larger than a FAT32 card takes in one file; give --part-size 4GB".into(),
-        );
-    }
     let Some(report) = &shaped.report else {
         return advice;
     };

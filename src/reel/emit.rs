@@ -21,7 +21,7 @@ pub enum WriteError {
     /// The next chunk would pass the size limit.
     #[error(
         "the reel would be larger than {limit} bytes, the most its card can hold in one file; \
-         write it in parts with --part-size, or lower the rate, size or quality"
+         write it in parts with --part-size (a larger one for a card that is not FAT32), or lower the rate, size or quality"
     )]
     TooLarge {
         /// The limit in bytes.

@@ -541,8 +541,6 @@ fn flatten(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)
         Value::Object(fields) => fields
             .iter()
             .for_each(|(name, value)| flatten(&words(name), value, out)),
-        // Dumps of inner structures say nothing to a reader.
-        Value::String(text) if text.contains(" { ") => (),
         Value::Null => (),
         Value::String(text) => out.push((path.to_owned(), text.clone())),
         other => out.push((path.to_owned(), other.to_string())),

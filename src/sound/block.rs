@@ -10,6 +10,11 @@ use super::adpcm;
 
 /// How the samples of a block are stored; the numbers are the container's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[cfg_attr(
+    feature = "host",
+    derive(serde::Serialize),
+    serde(rename_all = "kebab-case")
+)]
 #[repr(u8)]
 pub enum SoundCoding {
     /// Signed 16-bit little-endian.

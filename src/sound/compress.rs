@@ -1,7 +1,10 @@
 //! Less range between soft and loud, for quiet hours and for noisy rooms.
 
+use serde::Serialize;
+
 /// How much range is taken away.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Compression {
     /// None.
     #[default]

@@ -1,9 +1,12 @@
 //! Any layout to mono.
 
+use serde::Serialize;
+
 use super::layout::{Channel, Layout};
 
 /// How the channels become one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Downmix {
     /// The weights of ITU-R BS.775, scaled so that a tone that is the same in
     /// left and right keeps its level.

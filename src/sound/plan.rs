@@ -1,5 +1,7 @@
 //! What the sound stage is asked to do.
 
+use serde::Serialize;
+
 use super::block::SoundCoding;
 use super::compress::Compression;
 use super::downmix::Downmix;
@@ -13,7 +15,7 @@ pub const RATE_MAX: u32 = 48_000;
 
 /// A plan for the sound of one reel. The default changes nothing but rate and
 /// channels, except that no true peak passes -1 dBTP: a tone keeps its level.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SoundPlan {
     /// Samples a second of the reel, 8000..=48000 Hz.
     pub rate: u32,

@@ -1,13 +1,15 @@
 //! Sound for a small speaker: what it cannot move is taken out, suggested by
 //! harmonics if wished, and the presence range is tilted.
 
+use serde::Serialize;
+
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 
 use super::biquad::{Biquad, Coefficients, butterworth_qs};
 use super::error::{SoundError, in_range};
 
 /// Takes out what lies below the speaker's resonance.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct HighPass {
     /// Corner, Hz: the speaker's resonance in its box.
     pub hz: f64,
@@ -57,7 +59,7 @@ impl HighPass {
 
 /// Harmonics of what the speaker cannot move: the ear hears their common
 /// fundamental (the missing fundamental), so the tune of the bass stays.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct SuggestedBass {
     /// Everything below this is suggested, Hz: the speaker's resonance.
     pub hz: f64,
@@ -78,7 +80,7 @@ impl SuggestedBass {
 }
 
 /// A high shelf that lifts or lowers the presence range.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Tilt {
     /// Where half of the change is reached, Hz.
     pub hz: f64,

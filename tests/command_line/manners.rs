@@ -85,6 +85,91 @@ fn a_clip_may_come_through_a_pipe() {
 }
 
 #[test]
+fn the_title_of_a_piped_clip_does_not_change_from_run_to_run() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 1);
+    let bytes = std::fs::read(path.join("a.mp4")).unwrap();
+    std::fs::create_dir(path.join("again")).unwrap();
+    let made = ["quay.tbr", "again/quay.tbr"].map(|reel| {
+        let mut piped = thumbreel(path);
+        piped.args(["convert", "-", "-o", reel]).args(BOARD);
+        piped.write_stdin(bytes.clone()).assert().success();
+        std::fs::read(path.join(reel)).unwrap()
+    });
+    assert!(made[0] == made[1]);
+    let reel = ReelFile::open(path.join("quay.tbr")).unwrap();
+    assert_eq!(reel.header().title(), "quay");
+}
+
+#[test]
+fn a_plan_shows_named_values_and_passes_by_a_reel_that_exists() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 1);
+    std::fs::write(path.join("a.tbr"), b"an earlier reel").unwrap();
+    let plan = |more: &[&str]| {
+        let mut command = thumbreel(path);
+        command.args(["convert", "a.mp4", "--plan"]).args(BOARD);
+        let out = command.args(more).assert().success();
+        String::from_utf8(out.get_output().stdout.clone()).unwrap()
+    };
+    let text = plan(&[
+        "--loudness",
+        "-16",
+        "--anchor",
+        "left",
+        "--high-pass",
+        "300",
+    ]);
+    for line in [
+        "the reel exists; only --overwrite would replace it",
+        "fit: whole",
+        "dither: blue-noise",
+        "loudness: -16",
+        "high pass:\n      hz: 300",
+        "anchor:\n      x: 0\n      y: 0.5",
+        "compression: off",
+    ] {
+        assert!(text.contains(line), "{line:?} is not in: {text}");
+    }
+    for json in [&[][..], &["--json"]] {
+        let text = plan(json);
+        let dumped = ["{ ", "Some(", "None"].iter().find(|d| text.contains(**d));
+        assert_eq!(dumped, None, "{text}");
+    }
+    assert!(!plan(&["--overwrite"]).contains("reel exists"));
+    assert_eq!(
+        std::fs::read(path.join("a.tbr")).unwrap(),
+        b"an earlier reel"
+    );
+}
+
+#[test]
+fn inspect_shows_the_note_in_short_lines() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 1);
+    let mut convert = thumbreel(path);
+    convert
+        .args(["convert", "a.mp4"])
+        .args(BOARD)
+        .assert()
+        .success();
+    let out = thumbreel(path).args(["inspect", "a.tbr"]).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    for line in [
+        "board lantern-room",
+        "picture: coding ",
+        "sound: ",
+        "stage: anchor (x 0.5, y 0.5)",
+    ] {
+        assert!(text.contains(line), "{line:?} is not in: {text}");
+    }
+    assert!(!text.contains(['{', '"']), "{text}");
+}
+
+#[test]
 fn a_plan_is_printed_and_nothing_is_made() {
     let folder = folder();
     let path = folder.path();

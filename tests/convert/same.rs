@@ -53,6 +53,26 @@ fn a_stopped_conversion_leaves_nothing() {
     assert!(names(folder.path()).is_empty());
 }
 
+/// A file on a FAT32 card ends below 4 GiB (the field of its size has 32 bits).
+#[test]
+fn a_reel_too_large_for_its_card_is_refused_with_the_way_out() {
+    let folder = folder();
+    let reel = folder.path().join("a.tbr");
+    let plan = |part_size| {
+        let choices = choices(|c| c.part_size = part_size);
+        ConvertPlan::resolve(&choices, &packaged("vtest.avi"), &reel).unwrap()
+    };
+    assert_eq!(plan(None).file_limit, Some(4_294_966_784));
+    assert_eq!(plan(Some(5_000_000)).file_limit, None);
+    let small = ConvertPlan {
+        file_limit: Some(1_000_000),
+        ..plan(None)
+    };
+    let refused = run(&small, &Quiet, &AtomicBool::new(false)).unwrap_err();
+    assert!(refused.to_string().contains("--part-size"), "{refused}");
+    assert!(names(folder.path()).is_empty());
+}
+
 #[test]
 fn a_failed_conversion_leaves_what_was_there() {
     let folder = folder();

@@ -172,11 +172,9 @@ fn bars_are_cropped_on_request() {
     );
     let arguments = format!("convert barred.mkv --board {BOARD} --crop-bars --plan --json");
     let plan: Value = serde_json::from_slice(&thumbreel(folder.path(), &arguments)).expect("JSON");
-    let bars: Vec<i64> = (plan["plan"]["picture"]["bars"].as_array())
-        .unwrap_or_else(|| panic!("{plan}"))
-        .iter()
-        .map(|v| v.as_i64().expect("a number"))
-        .collect();
+    let crop = &plan["plan"]["picture"]["crop"];
+    let bars = ["left", "top", "right", "bottom"]
+        .map(|side| crop[side].as_i64().unwrap_or_else(|| panic!("{plan}")));
     assert_eq!((bars[0], bars[2]), (0, 0));
     assert!(
         (54..=60).contains(&bars[1]) && (54..=60).contains(&bars[3]),
