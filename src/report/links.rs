@@ -1,0 +1,216 @@
+//! What each link and part can do against what the reel needs: plots, tables,
+//! rehearsals.
+
+use std::fmt::Write as _;
+
+use super::html::{curve, draw, section};
+use super::text::{amount, escape};
+use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError, carrier};
+use crate::budget::{Budget, Line, Link};
+use crate::rehearsal::{Tally, Trace};
+
+/// Need against capacity over time: link, bus, core.
+pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<String, ReportError> {
+    let mut link = Plot::new("kB/s");
+    link.curves.push(curve("need", &over_time.link, 1e-3));
+    let capacity = |link: &LinkFindings| {
+        let part = if link.link == Link::Card {
+            Part::Card
+        } else {
+            Part::Wifi
+        };
+        let line = link.budget.lines.iter().find(|line| line.part == part)?;
+        let name = format!("{} {:.0} kB/s", link.link.name(), line.capacity / 1e3);
+        Some(Level {
+            name,
+            value: line.capacity / 1e3,
+        })
+    };
+    link.levels = findings.links.iter().filter_map(capacity).collect();
+    let most = over_time.link.iter().map(|p| p.1 / 1e3).fold(0.0, f64::max);
+    // Capacities far above the need are named beside the plot's top.
+    let (near, far): (Vec<Level>, Vec<Level>) =
+        link.levels.into_iter().partition(|l| l.value <= 4.0 * most);
+    link.levels = near;
+    let beyond: Vec<String> = far.into_iter().map(|level| level.name).collect();
+    let beyond = if beyond.is_empty() {
+        String::new()
+    } else {
+        format!(" Far above the plot: {}.", beyond.join(", "))
+    };
+    let caption = format!(
+        "Bytes that the link must carry in each second, and what each link carries.{beyond}"
+    );
+    let mut busy = Plot::new("% of the time");
+    busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
+    busy.curves
+        .push(curve("drawing core", &over_time.core, 1.0));
+    busy.levels.push(Level {
+        name: "all of it".into(),
+        value: 100.0,
+    });
+    let top = busy
+        .curves
+        .iter()
+        .flat_map(|c| c.points.iter().map(|p| p.1))
+        .fold(0.0, f64::max);
+    busy.range = Some((0.0, (top * 1.1).max(110.0)));
+    let content = [
+        draw(&link, &caption)?,
+        draw(
+            &busy,
+            "How busy sending to the panel and decoding keep bus and core in each second.",
+        )?,
+    ];
+    Ok(section(
+        "Need against capacity over time",
+        &content.concat(),
+    ))
+}
+
+/// Budget and rehearsals of each link.
+pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
+    let mut all = String::new();
+    for link in &findings.links {
+        let heading = format!(
+            "From {}",
+            match link.link {
+                Link::Card => "the card",
+                Link::Wifi => "the air",
+            }
+        );
+        let mut content = table(&link.budget);
+        match &link.rehearsal {
+            Ok((tally, trace)) => {
+                let caption = rehearsed(tally, trace);
+                content += &draw(&level_plot(trace), &caption)?;
+            }
+            Err(why) => {
+                let _ = writeln!(
+                    content,
+                    "<p class=\"bad\">No rehearsal: {}</p>",
+                    escape(why)
+                );
+            }
+        }
+        all += &section(&heading, &content);
+    }
+    Ok(all)
+}
+
+fn level_plot(trace: &Trace) -> Plot {
+    let mut plot = Plot::new("kB");
+    let mut points = Vec::with_capacity(2 * trace.level.len());
+    let mut before = 0.0;
+    for (at, bytes) in &trace.level {
+        let now = *bytes as f64 / 1e3;
+        points.extend([(*at, before), (*at, now)]);
+        before = now;
+    }
+    plot.curves.push(Curve {
+        name: "in the ring".into(),
+        points,
+    });
+    plot.levels.push(Level {
+        name: format!("ring {:.0} kB", trace.ring_bytes as f64 / 1e3),
+        value: trace.ring_bytes as f64 / 1e3,
+    });
+    plot.marks.extend(worst_moment(trace));
+    plot
+}
+
+/// The worst fault's moment; without one, the emptiest moment before the film's
+/// last bytes are in.
+fn worst_moment(trace: &Trace) -> Option<f64> {
+    let run = &trace.run;
+    if let Some(fault) = run.worst_gap.or(run.worst_late) {
+        return Some((run.start_ns + fault.at_ns) as f64 / 1e9);
+    }
+    let start = run.start_ns as f64 / 1e9;
+    // From the last rise on the ring only drains.
+    let rises = |w: &&[(f64, u64)]| w[1].1 > w[0].1;
+    let last_in = trace
+        .level
+        .windows(2)
+        .filter(rises)
+        .map(|w| w[1].0)
+        .fold(0.0, f64::max);
+    let playing = trace
+        .level
+        .iter()
+        .filter(|(at, _)| *at >= start && *at <= last_in);
+    playing.min_by_key(|(_, bytes)| *bytes).map(|(at, _)| *at)
+}
+
+fn rehearsed(tally: &Tally, trace: &Trace) -> String {
+    let mut words = format!(
+        "Clean in {} of {} rehearsals, {:.0} ms to the first sound in the mean.",
+        tally.clean,
+        tally.runs,
+        tally.mean_start_ns() as f64 / 1e6
+    );
+    if let Some((gap, _)) = tally.worst_gap {
+        let _ = write!(
+            words,
+            " The longest gap of the sound was {:.0} ms at {:.1} s: {}.",
+            gap.length_ns as f64 / 1e6,
+            gap.at_ns as f64 / 1e9,
+            gap.cause.words()
+        );
+    }
+    if tally.late + tally.dropped > 0 {
+        let _ = write!(
+            words,
+            " Pictures late {}, left out {}, in all of them.",
+            tally.late, tally.dropped
+        );
+    }
+    if let Some(low) = tally.low_water_bytes {
+        let _ = write!(
+            words,
+            " The ring was never below {:.1} kB as a slice began.",
+            low as f64 / 1e3
+        );
+    }
+    let drawn = if trace.run.is_clean() {
+        "one of the clean ones"
+    } else {
+        "the worst of them"
+    };
+    let _ = write!(words, " Drawn here: {drawn}, its worst moment marked.");
+    words
+}
+
+fn table(budget: &Budget) -> String {
+    let rows: String = budget.lines.iter().map(row).collect();
+    format!(
+        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget\"><table>\n<thead><tr>\
+         <th scope=\"col\">Part</th><th scope=\"col\">Need</th><th scope=\"col\">Capacity</th>\
+         <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Figures</th></tr></thead>\n\
+         <tbody>\n{rows}</tbody></table></div>\n"
+    )
+}
+
+fn row(line: &Line) -> String {
+    let word = line.verdict.word();
+    let at = line
+        .at_seconds
+        .map_or_else(String::new, |at| format!(" at {at:.1} s"));
+    let note = line
+        .note
+        .as_ref()
+        .map_or_else(String::new, |note| format!("; {note}"));
+    format!(
+        "<tr class=\"{word}\"><th scope=\"row\">{}</th><td>{} {}{at}</td><td>{} {}</td><td>{:.0} %</td><td>{word}</td><td>{}</td></tr>\n",
+        line.part.name(),
+        amount(line.need),
+        escape(line.unit),
+        amount(line.capacity),
+        escape(line.unit),
+        100.0 * line.ratio(),
+        escape(&format!(
+            "need {}, capacity {}{note}",
+            line.need_origin.of, line.capacity_origin.of
+        )),
+    )
+}
