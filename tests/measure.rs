@@ -61,7 +61,12 @@ fn log_of(compiler: &str) -> String {
         "-Wextra",
         "-Wpedantic",
         "-Wconversion",
+        "-Wsign-conversion",
         "-Wshadow",
+        "-Wstrict-prototypes",
+        "-Wmissing-prototypes",
+        "-Wcast-qual",
+        "-Wundef",
         "-Werror",
     ];
     let built = Command::new(compiler)

@@ -170,6 +170,8 @@ static uint32_t tbp_decode(const tbp_probe *p)
 }
 
 /* Runs every measurement whose hook is there. */
+void tbp_run(const tbp_probe *p);
+
 void tbp_run(const tbp_probe *p)
 {
     const uint32_t samples = p->samples != 0u ? p->samples : 20000u;

@@ -6,6 +6,10 @@ use crate::board::{Board, Wifi};
 
 use super::{Budget, BudgetError, Link, ReelFacts, Terms, Verdict, air};
 
+/// Beyond this share of lost segments the rule of TCP's rate no longer holds:
+/// time-outs, and not halved windows, set the pace (Padhye et al. 1998).
+pub const MOST_LOSS: f64 = 0.05;
+
 /// Where Wi-Fi stops sufficing, each figure with all else as it is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Crossover {
@@ -19,7 +23,7 @@ pub struct Crossover {
     pub reach_m: Option<f64>,
     /// Longest round trip in milliseconds that the TCP window allows.
     pub round_trip_ms: f64,
-    /// Largest share of lost segments.
+    /// Largest share of lost segments, at most [`MOST_LOSS`].
     pub loss: f64,
 }
 
@@ -129,7 +133,7 @@ impl Crossover {
             round_trip_ms: f64::from(wifi.window_bytes) * 8e3 / need_bps,
             loss: (segment_bits * 1.22 / (wifi.round_trip_ms * need_bps))
                 .powi(2)
-                .min(1.0),
+                .min(MOST_LOSS),
         }
     }
 }

@@ -86,6 +86,8 @@ pub struct PictureFacts {
 /// A whole reel, reduced to what playing it costs.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ReelFacts {
+    /// Sizes and costs are typical ones, assumed, and not those of a reel.
+    pub assumed: bool,
     /// Panel width in pixels.
     pub width: u16,
     /// Panel height in pixels.

@@ -4,6 +4,8 @@ use serde::Serialize;
 
 use crate::board::{Board, Provenance};
 
+use super::facts::ReelFacts;
+
 /// What a line is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -30,6 +32,8 @@ pub enum Part {
     ExternalRate,
     /// I2S bit clock.
     I2s,
+    /// Pictures larger than the panel.
+    Panel,
     /// Size of the file on its card.
     Space,
     /// Current through the regulator.
@@ -56,6 +60,7 @@ impl Part {
             Self::External => "external memory",
             Self::ExternalRate => "external memory traffic",
             Self::I2s => "I2S",
+            Self::Panel => "picture on the panel",
             Self::Space => "file size",
             Self::Regulator => "regulator current",
             Self::Heat => "regulator heat",
@@ -183,8 +188,15 @@ pub struct Line {
     pub need_origin: Origin,
     /// Where the capacity comes from.
     pub capacity_origin: Origin,
-    /// The verdict with the asked margin.
+    /// The verdict with the margin.
     pub verdict: Verdict,
+    /// Share of the capacity that must stay free for "fit".
+    pub margin: f64,
+    /// Highest picture rate at which this part keeps its margin, all else
+    /// equal; `None` where it does not depend on the rate.
+    pub highest_rate: Option<f64>,
+    /// Largest picture of the same proportions at which it does.
+    pub largest: Option<(u32, u32)>,
     /// What else must be said.
     pub note: Option<String>,
 }
@@ -200,6 +212,21 @@ impl Line {
         } else {
             0.0
         }
+    }
+
+    /// The factor on the growing share at which the margin is just kept.
+    pub(super) fn growth(&self) -> Option<f64> {
+        self.room(1.0 - self.margin)
+    }
+
+    /// Fills in the highest rate and the largest picture.
+    pub(super) fn look_ahead(&mut self, reel: &ReelFacts) {
+        let growth = self.growth();
+        self.highest_rate = growth.filter(|_| self.by_rate).map(|room| reel.rate * room);
+        let side = |v: u16, room: f64| (f64::from(v) * room.sqrt()) as u32;
+        self.largest = growth
+            .filter(|_| self.by_area)
+            .map(|room| (side(reel.width, room), side(reel.height, room)));
     }
 
     /// The factor by which what grows may grow until it fills `share` of the

@@ -1,9 +1,11 @@
 //! The lines of a budget, part by part.
 
-use crate::board::{Board, PowerSource, Provenance};
+mod power;
+
+use crate::board::{Board, Provenance};
 
 use super::cost::{Costs, card_rate, card_wire_ns};
-use super::current::{Currents, Duty};
+use super::current::Currents;
 use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
 use super::memory::{MemoryPlan, Place, draws_ahead};
@@ -11,6 +13,10 @@ use super::{Link, Terms, air};
 
 /// The largest file on a FAT32 card, in whole sectors.
 pub const FAT32_FILE: f64 = 4_294_966_784.0;
+
+/// Share of a memory to keep free where a larger margin is asked: buffers are
+/// counted to the byte, so that a little room is enough.
+pub const MEMORY_MARGIN: f64 = 0.05;
 
 /// Everything that the lines are made from.
 struct Case<'a> {
@@ -56,9 +62,13 @@ pub(super) fn all(
     lines.push(case.picture_line());
     lines.extend(case.memory_lines());
     lines.extend(case.sound_line());
+    lines.extend(case.panel_line());
     lines.push(case.space_line());
     let (power, currents) = case.power_lines(&lines);
     lines.extend(power);
+    for line in &mut lines {
+        line.look_ahead(reel);
+    }
     (lines, currents)
 }
 
@@ -92,15 +102,32 @@ impl Case<'_> {
             by_rate: true,
             by_area: true,
             at_seconds: None,
-            need_origin: Origin::plain(Provenance::Computed, "reel"),
+            need_origin: self.pictures_origin(),
             capacity_origin: Origin::plain(Provenance::Computed, "profile"),
             verdict: Verdict::of(ratio, self.terms.margin),
+            margin: self.terms.margin,
+            highest_rate: None,
+            largest: None,
             note: None,
         }
     }
 
     fn origin(&self, keys: &[&str]) -> Origin {
         Origin::keys(self.board, keys)
+    }
+
+    /// Where sizes and costs of the pictures come from.
+    fn pictures_origin(&self) -> Origin {
+        if self.reel.assumed {
+            Origin::plain(Provenance::Assumed, "typical pictures")
+        } else {
+            Origin::plain(Provenance::Computed, "the reel")
+        }
+    }
+
+    /// A need that follows from keys and the pictures.
+    fn need_from(&self, keys: &[&str]) -> Origin {
+        self.origin(keys).and(self.pictures_origin())
     }
 
     fn seconds(&self, tick: u64) -> f64 {
@@ -196,7 +223,7 @@ impl Case<'_> {
         let shared = self.shared_bus_load();
         let mut line = self.line(Part::Bus, load + shared, 1000.0, "ms/s");
         line.at_seconds = Some(at);
-        line.need_origin = self.origin(&["panel.clock_hz", "panel.lines", "panel.window_us"]);
+        line.need_origin = self.need_from(&["panel.clock_hz", "panel.lines", "panel.window_us"]);
         line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
         line.note =
             (shared > 0.0).then(|| format!("the card takes {shared:.0} ms/s of the same bus"));
@@ -230,7 +257,7 @@ impl Case<'_> {
         let (draw, at) = self.worst_load(cost);
         let read = self.read_load();
         let one = self.board.cpu.cores == 1;
-        let origin = self.origin(&["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"]);
+        let origin = self.need_from(&["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"]);
         let mut drawing = self.line(
             Part::DrawCore,
             draw + if one { read } else { 0.0 },
@@ -267,7 +294,7 @@ impl Case<'_> {
         let (load, at) = self.worst_load(|p| self.draw(p));
         let mut line = self.line(Part::Turns, load, 1000.0, "ms/s");
         line.at_seconds = Some(at);
-        line.need_origin = self.origin(&["panel.clock_hz", "cpu.clock_hz", "player.send_bytes"]);
+        line.need_origin = self.need_from(&["panel.clock_hz", "cpu.clock_hz", "player.send_bytes"]);
         line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
         Some(line)
     }
@@ -289,7 +316,7 @@ impl Case<'_> {
         );
         line.at_seconds = worst.map(|p| self.seconds(p.tick));
         line.by_rate = false;
-        line.need_origin = self.origin(&[
+        line.need_origin = self.need_from(&[
             "panel.clock_hz",
             "cpu.clock_hz",
             "cpu.instructions_per_cycle",
@@ -340,8 +367,8 @@ impl Case<'_> {
         line.by_rate = false;
         line.fixed = need.saturating_sub(growing) as f64;
         line.capacity_origin = self.origin(&[key]);
-        // Buffers are counted to the byte: a little room is enough.
-        line.verdict = Verdict::of(line.ratio(), self.terms.margin.min(0.05));
+        line.margin = self.terms.margin.min(MEMORY_MARGIN);
+        line.verdict = Verdict::of(line.ratio(), line.margin);
         line
     }
 
@@ -383,7 +410,7 @@ impl Case<'_> {
         );
         line.by_rate = false;
         line.by_area = false;
-        line.need_origin = self.origin(&["sound.slot_bits"]);
+        line.need_origin = self.need_from(&["sound.slot_bits"]);
         line.capacity_origin = self.origin(&["sound.sample_rates"]);
         // A rate that is offered is met in full; margin means nothing here.
         let offered = sound.sample_rates.contains(&self.reel.clock_rate);
@@ -397,6 +424,31 @@ impl Case<'_> {
         Some(line)
     }
 
+    /// Only where the pictures are larger than the panel, whichever way round.
+    fn panel_line(&self) -> Option<Line> {
+        let panel = &self.board.panel;
+        let sorted = |a: u16, b: u16| (a.min(b), a.max(b));
+        let picture = sorted(self.reel.width, self.reel.height);
+        let room = sorted(panel.width, panel.height);
+        let over = [(picture.0, room.0), (picture.1, room.1)];
+        let (need, capacity) =
+            over.into_iter()
+                .filter(|(need, room)| need > room)
+                .max_by(|a, b| {
+                    let over = |s: &(u16, u16)| f64::from(s.0) / f64::from(s.1);
+                    over(a).total_cmp(&over(b))
+                })?;
+        let mut line = self.line(Part::Panel, need.into(), capacity.into(), "pixels");
+        line.by_rate = false;
+        line.by_area = false;
+        line.capacity_origin = self.origin(&["panel.width", "panel.height"]);
+        line.note = Some(format!(
+            "pictures of {}x{} do not go on a panel of {}x{}: convert the clip for this board",
+            self.reel.width, self.reel.height, panel.width, panel.height
+        ));
+        Some(line)
+    }
+
     fn space_line(&self) -> Line {
         let card = self.board.card.as_ref().filter(|_| self.link == Link::Card);
         let capacity = card.map_or(FAT32_FILE, |c| (c.capacity_bytes as f64).min(FAT32_FILE));
@@ -407,96 +459,4 @@ impl Case<'_> {
             .and(Origin::plain(Provenance::Computed, "FAT32 file limit"));
         line
     }
-
-    fn power_lines(&self, lines: &[Line]) -> (Vec<Line>, Currents) {
-        let load = |part| {
-            lines
-                .iter()
-                .find(|l: &&Line| l.part == part)
-                .map_or(0.0, |l| (l.need / 1000.0).min(1.0))
-        };
-        let mean_link =
-            self.reel.slice_bytes() as f64 / self.reel.seconds() / self.link_rate.max(1.0);
-        let duty = Duty {
-            cores: load(Part::DrawCore) + load(Part::ReadCore),
-            card: if self.link == Link::Card {
-                mean_link.min(1.0)
-            } else {
-                0.0
-            },
-            radio: if self.link == Link::Wifi { 1.0 } else { 0.0 },
-        };
-        let currents = Currents::new(self.board, duty, self.reel.sound.bits() > 0);
-        let power = &self.board.power;
-        let regulator = self.power_line(
-            Part::Regulator,
-            currents.logic_ma,
-            power.regulator.max_ma,
-            "mA",
-            "power.regulator.max_ma",
-        );
-        let rise = currents.regulator_c - power.ambient_c;
-        let may_rise = power.regulator.max_junction_c - power.ambient_c;
-        let mut heat = self.power_line(
-            Part::Heat,
-            rise,
-            may_rise,
-            "degrees C over the air",
-            "power.regulator.theta_ja",
-        );
-        heat.note = (currents.regulator_c > 70.0).then(|| {
-            format!(
-                "about {:.0} C inside: hot to the touch; keep it clear of fingers and cells",
-                currents.regulator_c
-            )
-        });
-        let (limit, key) = match power.source {
-            PowerSource::Usb => (power.usb_limit_ma, "power.usb_limit_ma"),
-            PowerSource::Cell => (power.cell_limit_ma, "power.cell_limit_ma"),
-        };
-        let through = if power.diode_drop_v > 0.0 {
-            limit.min(power.diode_limit_ma)
-        } else {
-            limit
-        };
-        let mut source = self.power_line(Part::Source, currents.source_ma, through, "mA", key);
-        source.note = source_note(&currents, through);
-        if source.note.is_some() {
-            source.verdict = source.verdict.max(Verdict::Tight);
-        }
-        (vec![regulator, heat, source], currents)
-    }
-
-    fn power_line(
-        &self,
-        part: Part,
-        need: f64,
-        capacity: f64,
-        unit: &'static str,
-        key: &str,
-    ) -> Line {
-        let mut line = self.line(part, need, capacity, unit);
-        line.by_rate = false;
-        line.by_area = false;
-        line.need_origin = self.origin(&[
-            "power.base_ma",
-            "power.backlight_ma",
-            "power.core_ma",
-            "sound.amplifier.gain_db",
-        ]);
-        line.capacity_origin = self.origin(&[key]);
-        line
-    }
-}
-
-/// What a full-scale tone would do to the supply, if it does harm.
-fn source_note(currents: &Currents, limit: f64) -> Option<String> {
-    if currents.source_peak_ma > limit {
-        let peak = currents.source_peak_ma;
-        return Some(format!(
-            "a full-scale tone draws {peak:.0} mA: lower the gain setting or the sound's ceiling"
-        ));
-    }
-    let sag = -currents.headroom_v;
-    (sag > 0.0).then(|| format!("a full-scale tone lets the logic's supply sag by {sag:.2} V"))
 }

@@ -27,11 +27,12 @@ pub use air::{
 };
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
-pub use compare::{Comparison, Crossover};
+pub use compare::{Comparison, Crossover, MOST_LOSS};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Verdict};
+pub use lines::{FAT32_FILE, MEMORY_MARGIN};
 pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;
 pub use settings::Settings;
@@ -197,22 +198,19 @@ impl Budget {
     /// equal. 0 if none does.
     #[must_use]
     pub fn highest_rate(&self) -> f64 {
-        let rate = |l: &Line| l.room(1.0 - self.margin).map(|room| self.rate * room);
         self.lines
             .iter()
-            .filter(|l| l.by_rate)
-            .filter_map(rate)
+            .filter_map(|l| l.highest_rate)
             .fold(f64::INFINITY, f64::min)
     }
 
     /// The factor on width and height at which every line keeps the margin.
     #[must_use]
     pub fn highest_scale(&self) -> f64 {
-        let scale = |l: &Line| l.room(1.0 - self.margin).map(f64::sqrt);
         self.lines
             .iter()
             .filter(|l| l.by_area)
-            .filter_map(scale)
+            .filter_map(|l| l.growth().map(f64::sqrt))
             .fold(f64::INFINITY, f64::min)
     }
 }

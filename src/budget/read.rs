@@ -55,6 +55,7 @@ impl ReelFacts {
 
     fn of_header(header: &reel::Header) -> Self {
         Self {
+            assumed: false,
             width: header.width,
             height: header.height,
             clock_rate: header.clock_rate,

@@ -134,6 +134,7 @@ impl Settings {
             512 + (u32::from(self.width) * u32::from(self.height) * 2 + 68).next_multiple_of(512);
         let slice_bytes: u64 = slices.iter().map(|s| u64::from(s.bytes)).sum();
         ReelFacts {
+            assumed: true,
             width: self.width,
             height: self.height,
             clock_rate: self.sound_rate,

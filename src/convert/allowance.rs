@@ -2,8 +2,8 @@
 
 use crate::board::Board;
 use crate::budget::{
-    Costs, Link, MemoryPlan, PictureCoding, Place, ReelFacts, SoundCoding, card_rate, draws_ahead,
-    rate_bps,
+    Costs, Link, MEMORY_MARGIN, MemoryPlan, PictureCoding, Place, ReelFacts, SoundCoding,
+    card_rate, draws_ahead, rate_bps,
 };
 
 /// Work a pixel of a busy picture, in instructions, by coding: the encoder's
@@ -33,6 +33,8 @@ pub struct Allowance {
     pub slice: u32,
     /// The whole panel can be redrawn within one picture's time.
     pub whole: bool,
+    /// What the ring rides out, and not the link, sets `link`.
+    pub by_ring: bool,
 }
 
 /// What is asked of the board.
@@ -71,8 +73,9 @@ impl Allowance {
             && memory.need(Place::External) <= u64::from(board.memory.external_bytes);
         let ring = ring(board, &memory, wish).filter(|_| fits)?;
         let slice = slice_bytes(ring, board, wish);
-        let link_bytes = (link_rate(board, link) * (1.0 - wish.margin))
-            .min(ridden_out(board, link, ring, slice));
+        let steady = link_rate(board, link) * (1.0 - wish.margin);
+        let ridden = ridden_out(board, link, ring, slice);
+        let link_bytes = steady.min(ridden);
         let costs = Costs::new(board, wish.coding, memory.picture_place == Place::External);
         let time = Time::new(board, link, wish, &costs, link_bytes);
         let (bus, instructions, whole) = time.split(&costs, wish, draws_ahead(&empty, board));
@@ -82,6 +85,7 @@ impl Allowance {
             instructions,
             slice,
             whole,
+            by_ring: ridden < steady,
         })
     }
 }
@@ -101,8 +105,8 @@ fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Option<u64> {
     let free = u64::from(room).checked_sub(others)?;
     let stated = u64::from(board.player.ring_bytes);
     let ring = if stated > 0 { free.min(stated) } else { free };
-    // The budget asks for a twentieth of each memory to stay free.
-    let kept = (u64::from(room) as f64 * wish.margin.min(0.05)) as u64;
+    // The budget asks for so much of each memory to stay free.
+    let kept = (u64::from(room) as f64 * wish.margin.min(MEMORY_MARGIN)) as u64;
     ring.checked_sub(kept)
 }
 
@@ -205,6 +209,7 @@ impl Time {
 /// A reel of which only the memory is asked.
 fn empty_reel(wish: &Wish) -> ReelFacts {
     ReelFacts {
+        assumed: true,
         width: wish.size.0,
         height: wish.size.1,
         clock_rate: wish.sound_rate,

@@ -2,26 +2,28 @@
 //! trial on a piece of the clip, the whole is encoded under hard limits, and
 //! budget and rehearsals must agree before it gets its name.
 
+mod check;
+
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use serde::Serialize;
 
 use super::allowance::{Allowance, Wish};
-use super::encoder::picture_bucket;
 use super::error::ConvertError;
 use super::plan::refuse_existing;
 use super::run::run;
 use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
 use crate::board::Board;
 use crate::budget::{
-    Budget, Line, Link, Part, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
+    Budget, Link, MEMORY_MARGIN, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
 };
 use crate::coding::{Bucket, Coding, Limits, patch};
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::{Conditions, Rehearsal, Tally};
 use crate::sound;
 use crate::units::{Nanos, Ratio};
+use check::{fair, is_ours, limit, raw_fits, short_of, tightened};
 
 /// What a fit must reach.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -70,8 +72,6 @@ const FAIR_QUALITY: u8 = 50;
 const BEST_QUALITY: u8 = 90;
 /// Slowest rate that still moves, pictures a second.
 const SLOWEST: f64 = 6.0;
-/// Seconds of the link that a burst may take.
-const BURST: f64 = 0.3;
 /// Times that limits are tightened before a slower rate is tried.
 const TIGHTENINGS: u32 = 4;
 /// Rehearsals on each board with one limit tightened.
@@ -101,6 +101,7 @@ pub fn fit(
     stop: &AtomicBool,
 ) -> Result<Fitted, ConvertError> {
     let base = ConvertPlan::resolve(choices, source, output)?;
+    has_link(&choices.board, goal.link)?;
     let folder = output
         .parent()
         .filter(|p| !p.as_os_str().is_empty())
@@ -151,6 +152,23 @@ fn publish(made: &Outcome, choices: &Choices, output: &Path) -> Result<Vec<PathB
     let mut reel = ReelFile::open(whole).map_err(|e| failed(e.into()))?;
     let parts = split_to(&mut reel, output, limit, choices.overwrite).map_err(failed)?;
     Ok(parts.into_iter().map(|(path, _)| path).collect())
+}
+
+/// The link that is asked for is there, or any.
+fn has_link(board: &Board, asked: Option<Link>) -> Result<(), ConvertError> {
+    let links = Link::of(board);
+    if asked.map_or(!links.is_empty(), |link| links.contains(&link)) {
+        return Ok(());
+    }
+    let reason = match asked {
+        Some(Link::Card) => "it has no [card] section",
+        Some(Link::Wifi) => "it has no [wifi] section",
+        None => "it has neither a [card] nor a [wifi] section",
+    };
+    Err(ConvertError::Choice(format!(
+        "nothing can be fitted to the link of the board `{}`: {reason}; add one to its profile, or fit the other link",
+        board.name
+    )))
 }
 
 /// The coding and size that a piece was tried with.
@@ -375,7 +393,8 @@ impl Search<'_> {
             let facts = facts_of(&path)?;
             match self.judge(way, &facts) {
                 Ok((budget, tally)) => {
-                    let trades = self.trades(way, &plan, &budget, &tally);
+                    let tightest = self.tightest(&plan, &facts, &budget, &allowed);
+                    let trades = self.trades(way, tightest, &tally);
                     return Ok(Ok(Fitted {
                         outcome,
                         link: way.link,
@@ -436,59 +455,94 @@ impl Search<'_> {
         ))
     }
 
-    fn trades(&self, way: &Way, plan: &ConvertPlan, budget: &Budget, tally: &Tally) -> Vec<String> {
+    fn trades(&self, way: &Way, tightest: String, tally: &Tally) -> Vec<String> {
+        let margin = self.goal.margin;
         let mut trades = vec![format!(
-            "fits {} from the {}: every budget keeps {:.0} %, {} of {} rehearsals clean (computed)",
+            "fits {} from the {}: every budget keeps {:.0} % (memory, counted to the byte, {:.0} %), {} of {} rehearsals clean (computed)",
             self.board().name,
             way.link.name(),
-            self.goal.margin * 100.0,
+            margin * 100.0,
+            margin.min(MEMORY_MARGIN) * 100.0,
             tally.clean,
             tally.runs
         )];
-        let mut told = Vec::new();
-        for (refused, reason) in &self.refused {
-            let differs = if refused.link != way.link {
-                format!("from the {}", refused.link.name())
-            } else if refused.size != way.size {
-                "a larger picture".into()
-            } else if refused.divisor != way.divisor {
-                format!("{:.4} pictures a second", hertz(refused.rate))
-            } else {
-                continue;
-            };
-            if !told.contains(&differs) {
-                trades.push(format!(
-                    "given up: {differs}, as {}: {reason}",
-                    coding_name(refused.coding)
-                ));
-                told.push(differs);
+        let mut told: Vec<String> = Vec::new();
+        // The last refusal of a kind is that of the least demanding coding.
+        for (refused, reason) in self.refused.iter().rev() {
+            let what = self.given_up(refused, way);
+            if !told.contains(&what) {
+                trades.insert(1, format!("{what}: {reason}"));
+                told.push(what);
             }
         }
-        let same_rate = self
-            .refused
-            .iter()
-            .filter(|(r, _)| r.divisor == way.divisor && r.size == way.size && r.link == way.link);
-        for (refused, reason) in same_rate {
-            trades.push(format!(
-                "{} instead of {}: {reason}",
-                coding_name(way.coding),
-                coding_name(refused.coding)
-            ));
-        }
-        let worst = budget.bottleneck();
-        let clip = hertz(self.base.clip.picture.rate);
-        let whole = hertz(plan.rate) >= clip * 0.99;
-        trades.push(format!(
-            "the tightest part is {}, at {:.0} % of its capacity{}",
-            worst.part.name(),
-            worst.ratio() * 100.0,
-            if whole && worst.ratio() < 0.7 {
-                "; the clip asks for no more"
-            } else {
-                ""
-            }
-        ));
+        trades.push(tightest);
         trades
+    }
+
+    /// What a refused way had that the taken one has not.
+    fn given_up(&self, refused: &Way, taken: &Way) -> String {
+        let (coding, was) = (coding_name(taken.coding), coding_name(refused.coding));
+        if refused.link != taken.link {
+            format!("given up: from the {}, as {was}", refused.link.name())
+        } else if refused.size != taken.size {
+            let (w, h) = refused
+                .size
+                .unwrap_or_else(|| self.board().panel.upright_size());
+            format!("given up: {w}x{h}")
+        } else if refused.divisor != taken.divisor {
+            format!("given up: {:.2} pictures a second", hertz(refused.rate))
+        } else {
+            format!("{coding} instead of {was}")
+        }
+    }
+
+    /// The part that is used most, and whether it or the wish for quality
+    /// set the end.
+    fn tightest(
+        &self,
+        plan: &ConvertPlan,
+        facts: &ReelFacts,
+        budget: &Budget,
+        allowed: &Allowance,
+    ) -> String {
+        let line = budget.bottleneck();
+        let ring = budget.lines[0].need / allowed.link.max(1.0);
+        let share = line.ratio() / (1.0 - self.goal.margin);
+        if allowed.by_ring && ring > share {
+            return format!(
+                "the tightest part is the ring of {} bytes: to ride out the worst stall it allows {:.0} bytes/s, of which {:.0} % are used (computed)",
+                budget.memory.ring_bytes,
+                allowed.link,
+                ring * 100.0
+            );
+        }
+        let peak = |f: &dyn Fn(&crate::budget::PictureFacts) -> u32, most: u32| {
+            f64::from(facts.pictures.iter().map(f).max().unwrap_or(0)) / f64::from(most.max(1))
+        };
+        let free = [
+            share,
+            ring,
+            peak(&|p| p.instructions, allowed.instructions),
+            if allowed.whole {
+                0.0
+            } else {
+                peak(&|p| p.pixels * 2, allowed.bus)
+            },
+        ];
+        let quality = plan.coding.choice.quality.unwrap_or(BEST_QUALITY);
+        let end = if plan.coding.choice.coding != Some(Coding::Raw)
+            && free.iter().all(|used| *used < 0.85)
+        {
+            format!("; quality {quality} is reached everywhere with room to spare")
+        } else {
+            String::new()
+        };
+        format!(
+            "the tightest part is {}, at {:.0} % of its capacity, {:.0} % of what the margin allows (computed){end}",
+            line.part.name(),
+            line.ratio() * 100.0,
+            share * 100.0
+        )
     }
 
     fn no_fit(&self) -> ConvertError {
@@ -533,164 +587,4 @@ const fn sound_coding(coding: sound::SoundCoding) -> SoundCoding {
 
 fn facts_of(path: &Path) -> Result<ReelFacts, ConvertError> {
     ReelFacts::read(path).map_err(|e| ConvertError::Choice(e.to_string()))
-}
-
-/// Lines that encoding can do something about; power is told, not fitted.
-fn is_ours(line: &Line) -> bool {
-    !matches!(
-        line.part,
-        Part::Regulator | Part::Heat | Part::Source | Part::Space
-    )
-}
-
-fn short_of(line: &Line) -> String {
-    let over = (line.ratio() - 1.0) * 100.0;
-    if over > 0.0 {
-        format!(
-            "{} is short by {over:.0} %: {:.0} of {:.0} {}",
-            line.part.name(),
-            line.need,
-            line.capacity,
-            line.unit
-        )
-    } else {
-        format!(
-            "{} keeps only {:.0} %: {:.0} of {:.0} {}",
-            line.part.name(),
-            -over,
-            line.need,
-            line.capacity,
-            line.unit
-        )
-    }
-}
-
-/// Whether whole raw pictures fit link and bus.
-fn raw_fits(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
-    let pixels = f64::from(plan.picture.width) * f64::from(plan.picture.height);
-    let round = plan.picture.shape == crate::picture::Shape::Ellipse;
-    let visible = if round {
-        pixels * std::f64::consts::FRAC_PI_4
-    } else {
-        pixels
-    };
-    let sound = plan.sound.as_ref().map_or(0.0, |s| {
-        sound::block_bytes(s.coding, s.rate as usize) as f64
-    });
-    let need = visible * 2.05 * hertz(way.rate) + sound + 4096.0;
-    if need > allowed.link {
-        return Err(format!(
-            "the link is short by {:.0} %: {need:.0} of {:.0} bytes/s",
-            (need / allowed.link - 1.0) * 100.0,
-            allowed.link
-        ));
-    }
-    if !allowed.whole {
-        return Err("the panel's bus cannot redraw all of it in one picture's time".into());
-    }
-    Ok(())
-}
-
-/// Whether the means of a trial fit with some room for its peaks.
-fn fair(facts: &ReelFacts, way: &Way, allowed: &Allowance) -> Result<(), String> {
-    let count = facts.pictures.len().max(1) as f64;
-    let mean = |f: &dyn Fn(&crate::budget::PictureFacts) -> u32| {
-        facts.pictures.iter().map(|p| f64::from(f(p))).sum::<f64>() / count
-    };
-    // Fewer pictures differ more from each other.
-    let step = hertz(way.rate) / facts.rate.max(0.1);
-    let slower = (1.0 / step).max(1.0);
-    let pictures = mean(&|p| p.bytes) * slower.sqrt() * hertz(way.rate);
-    let fixed =
-        (facts.slice_bytes() as f64 - mean(&|p| p.bytes) * count) / facts.seconds().max(0.1);
-    let checks = [
-        ("the link", pictures + fixed, allowed.link * 0.85, "bytes/s"),
-        (
-            "decoding",
-            mean(&|p| p.instructions) * slower.powf(0.25),
-            f64::from(allowed.instructions) * 0.85,
-            "instructions a picture",
-        ),
-        (
-            "the panel's bus",
-            mean(&|p| p.pixels * 2) * slower.powf(0.25),
-            f64::from(allowed.bus) * 0.95,
-            "bytes a picture",
-        ),
-    ];
-    for (what, need, most, unit) in checks {
-        if need > most {
-            return Err(format!(
-                "{what} is short by {:.0} %: {need:.0} of {most:.0} {unit}",
-                (need / most.max(1.0) - 1.0) * 100.0
-            ));
-        }
-    }
-    Ok(())
-}
-
-/// Puts an allowance into a plan as hard limits.
-fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
-    let bound = |asked: Option<u32>, own: u32| asked.map_or(own, |asked| asked.min(own));
-    let rate = bound(plan.coding.choice.limit_rate, allowed.link.min(4e9) as u32);
-    let bucket = picture_bucket(plan, rate).map_err(|e| e.to_string())?;
-    // Bytes in any second are at most the rate and the burst together.
-    let steady = f64::from(bucket.rate) / (1.0 + BURST);
-    plan.coding.choice.limit_rate = None;
-    let coded = way.coding != PictureCoding::Raw;
-    plan.coding.choice.limits = Limits {
-        mean: plan.coding.choice.limits.mean,
-        link: Some(Bucket {
-            rate: steady as u32,
-            depth: (steady * BURST) as u32,
-        })
-        .filter(|_| coded),
-        bus: Some(bound(plan.coding.choice.limits.bus, allowed.bus))
-            .filter(|_| coded && !allowed.whole),
-        instructions: Some(bound(
-            plan.coding.choice.limits.instructions,
-            allowed.instructions,
-        ))
-        .filter(|_| coded),
-    };
-    plan.slice_bytes = plan.slice_bytes.min(allowed.slice);
-    Ok(())
-}
-
-/// Boards with one limit less by the margin.
-pub(super) fn tightened(board: &Board, margin: f64) -> Vec<(&'static str, Board)> {
-    let keep = 1.0 - margin;
-    let mut all = Vec::new();
-    let mut with = |what, edit: &dyn Fn(&mut Board)| {
-        let mut changed = board.clone();
-        edit(&mut changed);
-        all.push((what, changed));
-    };
-    let scaled = |hz: u32| (f64::from(hz) * keep) as u32;
-    with("the link", &|b| {
-        if let Some(card) = &mut b.card {
-            card.clock_hz = scaled(card.clock_hz);
-            card.access_us /= keep;
-            card.block_us /= keep;
-        }
-        if let Some(wifi) = &mut b.wifi {
-            wifi.usable_share *= keep;
-            wifi.round_trip_ms /= keep;
-        }
-    });
-    with("the panel's bus", &|b| {
-        b.panel.clock_hz = scaled(b.panel.clock_hz)
-    });
-    with("the cores", &|b| b.cpu.clock_hz = scaled(b.cpu.clock_hz));
-    with("the calm of the link", &|b| {
-        let stalls = [
-            b.card.as_mut().map(|c| &mut c.stalls),
-            b.wifi.as_mut().map(|w| &mut w.stalls),
-        ];
-        for stalls in stalls.into_iter().flatten() {
-            stalls.worst_ms /= keep;
-            stalls.per_minute /= keep;
-        }
-    });
-    all
 }

@@ -37,6 +37,7 @@ fn reel(bytes: &[u32]) -> ReelFacts {
         })
         .collect();
     ReelFacts {
+        assumed: false,
         width: 16,
         height: 16,
         clock_rate: 1000,

@@ -57,6 +57,7 @@ pub fn uneven(bytes: &[u32]) -> ReelFacts {
         })
         .collect();
     ReelFacts {
+        assumed: false,
         width: 16,
         height: 16,
         clock_rate: 10_000,

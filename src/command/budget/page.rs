@@ -1,0 +1,246 @@
+//! The budget as a page for people.
+
+use super::super::out::say;
+use super::{Args, amount, bytes, clock, stall_of};
+use crate::board::{Board, PowerSource};
+use crate::budget::{
+    Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
+    best_change,
+};
+
+pub(super) fn print(
+    args: &Args,
+    reel: &ReelFacts,
+    board: &Board,
+    terms: Terms,
+    budgets: &[Budget],
+    comparison: Option<&Comparison>,
+) -> anyhow::Result<()> {
+    let what = args.reel.as_ref().map_or_else(
+        || "settings (typical pictures, assumed)".into(),
+        |p| p.display().to_string(),
+    );
+    say!("{} on {}: {}", what, board.name, board.description);
+    say!(
+        "{}x{}, {:.3} pictures a second, {:.1} s, {}",
+        reel.width,
+        reel.height,
+        reel.rate,
+        reel.seconds(),
+        bytes(reel.total_bytes as f64)
+    );
+    for budget in budgets {
+        say!("");
+        print_budget(budget);
+        print_outlook(
+            budget,
+            reel,
+            board,
+            terms,
+            stall_of(reel, board, budget, args.stall),
+        )?;
+    }
+    if let Some(comparison) = comparison {
+        print_comparison(comparison);
+    }
+    if board.power.source == PowerSource::Cell {
+        say!(
+            "\nLithium cell: never above its charge voltage, charge at 0 to 45 C, never a swollen or damaged one,"
+        );
+        say!("never unattended. The cell's own sheet and local rules win over these figures.");
+    }
+    Ok(())
+}
+
+fn print_budget(budget: &Budget) {
+    say!(
+        "From {}: {} (margin asked: {:.0} %)",
+        budget.link.name(),
+        budget.verdict.word().to_uppercase(),
+        budget.margin * 100.0
+    );
+    say!(
+        "  {:<24} {:>14} {:>14} {:>7}  {:<8} {:>11} {:>10}",
+        "",
+        "need",
+        "capacity",
+        "share",
+        "verdict",
+        "rate up to",
+        "size up to"
+    );
+    for line in &budget.lines {
+        print_line(line);
+    }
+    say!("  Need and capacity come from:");
+    for line in &budget.lines {
+        say!("    {}: {}", line.part.name(), origins(line));
+    }
+    say!("  All below is computed from the same figures.");
+    say!("  Memory:");
+    for buffer in &budget.memory.buffers {
+        let place = if buffer.place == Place::Internal {
+            "internal"
+        } else {
+            "external"
+        };
+        say!(
+            "    {:<18} {:>12}  {place}",
+            buffer.name,
+            bytes(buffer.bytes as f64)
+        );
+    }
+}
+
+fn print_line(line: &Line) {
+    let rate = line
+        .highest_rate
+        .map_or_else(String::new, |rate| format!("{rate:.1}/s"));
+    let size = line
+        .largest
+        .map_or_else(String::new, |(w, h)| format!("{w}x{h}"));
+    let row = format!(
+        "  {:<24} {:>14} {:>14} {:>5.0} %  {:<8} {rate:>11} {size:>10}",
+        line.part.name(),
+        amount(line.need, line.unit),
+        amount(line.capacity, line.unit),
+        line.ratio() * 100.0,
+        line.verdict.word()
+    );
+    say!("{}", row.trim_end());
+    if let Some(note) = &line.note {
+        say!("      {note}");
+    }
+}
+
+/// Where need and capacity of a line come from.
+fn origins(line: &Line) -> String {
+    format!(
+        "need {}; capacity {}",
+        line.need_origin, line.capacity_origin
+    )
+}
+
+fn print_outlook(
+    budget: &Budget,
+    reel: &ReelFacts,
+    board: &Board,
+    terms: Terms,
+    stall: StallNeed,
+) -> anyhow::Result<()> {
+    let worst = budget.bottleneck();
+    let at = worst
+        .at_seconds
+        .map_or_else(String::new, |s| format!(", worst at {}", clock(s)));
+    say!(
+        "  Bottleneck: {} at {:.0} % of its capacity{at}",
+        worst.part.name(),
+        worst.ratio() * 100.0
+    );
+    let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
+    if rate.is_finite() {
+        say!("  Highest rate that keeps the margin: {rate:.1} pictures a second");
+    }
+    if scale.is_finite() {
+        let side = |v: u16| (f64::from(v) * scale) as u32;
+        say!(
+            "  Largest picture of these proportions that keeps it: {}x{}",
+            side(budget.size.0),
+            side(budget.size.1)
+        );
+    }
+    match best_change(reel, board, budget.link, terms)? {
+        Some(c) => say!(
+            "  What would help most: {} ({:.0} % -> {:.0} %)",
+            c.what,
+            c.before * 100.0,
+            c.after * 100.0
+        ),
+        None => say!(
+            "  No single change of the board helps much; fewer pictures a second or a lower quality does"
+        ),
+    }
+    let recovery = stall.recovery_s.map_or_else(
+        || "never caught up at this rate".into(),
+        |s| format!("caught up in {s:.1} s"),
+    );
+    say!(
+        "  A stall of {:.0} ms needs {} ahead; the ring rides out {:.0} ms; {recovery}",
+        stall.stall_ms,
+        bytes(stall.buffer_bytes as f64),
+        stall.ring_rides_ms
+    );
+    say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
+    let c = &budget.currents;
+    let hours = c
+        .hours
+        .map_or_else(String::new, |h| format!(", about {h:.1} hours on the cell"));
+    say!(
+        "  Current {:.0} mA in the mean{hours}; regulator {:.0} mW, about {:.0} C (computed from assumed currents)",
+        c.source_ma,
+        c.regulator_w * 1e3,
+        c.regulator_c
+    );
+    Ok(())
+}
+
+fn print_comparison(comparison: &Comparison) {
+    let x = &comparison.crossover;
+    say!(
+        "\nCard or air: {}",
+        if comparison.advice == Link::Card {
+            "card"
+        } else {
+            "air"
+        }
+    );
+    say!("  {}", comparison.reason);
+    say!("  {:<24} {:>14} {:>14}", "", "card", "Wi-Fi");
+    for line in &comparison.card.lines {
+        let part = if line.part == Part::Card {
+            Part::Wifi
+        } else {
+            line.part
+        };
+        let other = comparison.wifi.lines.iter().find(|l| l.part == part);
+        let name = if line.part == Part::Card {
+            "link"
+        } else {
+            line.part.name()
+        };
+        let share = |ratio: f64| format!("{:.0} %", ratio * 100.0);
+        say!(
+            "  {name:<24} {:>14} {:>14}",
+            share(line.ratio()),
+            other.map_or_else(String::new, |l| share(l.ratio()))
+        );
+    }
+    say!("  The air suffices, margin included and all else as it is, down to");
+    say!(
+        "    a payload rate of {:.2} Mbit/s, a link rate of {:.1} Mbit/s",
+        x.need_bps / 1e6,
+        x.link_bps / 1e6
+    );
+    match (x.mcs, x.reach_m) {
+        (Some(mcs), Some(reach)) => say!(
+            "    MCS {mcs}: some {reach:.0} m indoors on one floor (ITU-R P.1238, an order of magnitude)"
+        ),
+        _ => say!("    no MCS: this reel is too much for the air with one stream at 20 MHz"),
+    }
+    say!(
+        "    a round trip of {:.0} ms with this TCP window, {}",
+        x.round_trip_ms,
+        loss(x.loss)
+    );
+    say!("  All of it is computed; what it is computed from stands above.");
+}
+
+/// A bound on lost segments; the rule that it comes from ends somewhere.
+fn loss(share: f64) -> String {
+    let percent = share * 100.0;
+    if share < MOST_LOSS {
+        format!("a loss of {percent:.2} % of segments")
+    } else {
+        format!("and with {percent:.0} % of segments lost, the most that the rule used covers")
+    }
+}
