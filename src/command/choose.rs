@@ -77,17 +77,17 @@ pub(crate) struct ChoiceArgs {
     /// Make a silent reel
     #[arg(long, help_heading = "Sound")]
     no_sound: bool,
-    /// Samples a second, 8000 to 48000 [default: the board's]
+    /// Sound samples a second, 8000 to 48000 Hz [default: the board's]
     #[arg(long, value_name = "HZ", help_heading = "Sound")]
     sound_rate: Option<u32>,
     /// How samples are stored
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     sound_coding: SoundCoding,
-    /// How the channels become one
+    /// How the channels become one: their sum by ITU-R BS.775, one half of the room, or a sum that no opposite phases cancel
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     downmix: Downmix,
 
-    /// Bring the sound to this integrated loudness: -16 (LUFS) [default: left alone]
+    /// Bring the sound to this integrated loudness, -40 to -5 LUFS, by gain and limiter: -16 [default: left alone]
     #[arg(
         long,
         value_name = "LUFS",
@@ -95,7 +95,7 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     loudness: Option<f64>,
-    /// Highest true peak in dBTP
+    /// Highest true peak, -20 to 0 dBTP, held by a look-ahead limiter after everything else [default: -1]
     #[arg(
         long,
         value_name = "DB",
@@ -103,13 +103,20 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     ceiling: Option<f64>,
-    /// Take out what the speaker cannot move: below this corner in Hz, or below its resonance
+    /// Take out what the speaker cannot move: below this corner in Hz (second order, Q 0.71), or without HZ below the corner of the board's speaker in its box (see: thumbreel enclosure) [default: off]
     #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
     high_pass: Option<f64>,
-    /// Suggest bass below the speaker's resonance by harmonics
-    #[arg(long, help_heading = "Sound")]
-    suggest_bass: bool,
-    /// Lift or lower the presence range by so many dB
+    /// Suggest the bass below the high-pass (or below the speaker's corner) by its harmonics, at this level against it, -24 to 12 dB; without DB at -6 [default: off]
+    #[arg(
+        long,
+        value_name = "DB",
+        num_args = 0..=1,
+        default_missing_value = "-6",
+        allow_negative_numbers = true,
+        help_heading = "Sound"
+    )]
+    suggest_bass: Option<f64>,
+    /// Tilt: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
     #[arg(
         long,
         value_name = "DB",
@@ -117,7 +124,7 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     presence: Option<f64>,
-    /// Less range between soft and loud
+    /// Less range between soft and loud: night (2.5:1) or a noisy room (4:1); the loudness stays
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     compression: Compression,
 

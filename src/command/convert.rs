@@ -47,7 +47,7 @@ pub struct Args {
     /// Clips to convert side by side
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
     jobs: u16,
-    /// Also write the sound as WAV beside the reel, and as the board's speaker renders it
+    /// Also write the sound beside the reel as WAV, and a second one as the board's speaker renders it, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
     listen: bool,
     /// Print one JSON object a clip, in the order of the clips
@@ -228,8 +228,8 @@ impl Batch {
             let bar = self.bars.bar(pair.name.clone());
             let fitted = fit(&choices, &pair.source, &pair.output, goal, &bar, &self.stop);
             bar.close();
-            let fitted = fitted?;
-            self.listen(&fitted.outcome.files)?;
+            let mut fitted = fitted?;
+            fitted.outcome.listening = self.listen(&fitted.outcome.files)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
@@ -240,16 +240,18 @@ impl Batch {
         let bar = self.bars.bar(pair.name.clone());
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
-        let outcome = outcome?;
-        self.listen(&outcome.files)?;
+        let mut outcome = outcome?;
+        outcome.listening = self.listen(&outcome.files)?;
         Ok(Done::Reel(Box::new(outcome)))
     }
 
-    fn listen(&self, reels: &[PathBuf]) -> Result<(), ConvertError> {
+    fn listen(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
+        let mut copies = Vec::new();
         for reel in reels.iter().filter(|_| self.listen) {
-            listen(reel, &self.choices.board, self.choices.overwrite)?;
+            let board = &self.choices.board;
+            copies.extend(listen(reel, board, self.choices.overwrite)?);
         }
-        Ok(())
+        Ok(copies)
     }
 }
 
@@ -395,6 +397,15 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         size(outcome.largest_chunk.into()),
         outcome.seconds / outcome.timings.whole.max(1e-9),
     );
+    if let Some(sound) = &outcome.sound {
+        let [done, found] = sound.sentences();
+        text.push_str(&format!("\n  sound: {done}\n  sound: {found}"));
+    }
+    if !outcome.listening.is_empty() {
+        let copies = outcome.listening.iter();
+        let copies: Vec<_> = copies.map(|path| path.display().to_string()).collect();
+        text.push_str(&format!("\n  to listen: {}", copies.join(", ")));
+    }
     let notes = outcome
         .advice
         .iter()

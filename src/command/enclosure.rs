@@ -70,6 +70,41 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// The board's speaker as it is mounted, for the report: the curves as SVG and
+/// what they show in words.
+pub(super) fn drawn(board: &Board) -> anyhow::Result<(String, String)> {
+    const METRES: f64 = 0.5;
+    let mounted = speaker::enclosure(board, None)?;
+    let high_pass = mounted.high_pass(board.sound.speaker.rated_w);
+    let chart = enclosure_chart(&mounted, high_pass, METRES).map_err(anyhow::Error::msg)?;
+    let mut words = format!(
+        "The speaker, computed at {METRES} m: {}; the suggested high-pass is {:.0} Hz, order {}, Q {:.2}.",
+        match mounted.mounting {
+            Mounting::Closed(litres) => format!(
+                "in a closed box of {:.0} ml it resonates at {:.0} Hz with a Q of {:.2} and is 3 dB down at {:.0} Hz",
+                litres * 1000.0,
+                mounted.resonance_hz,
+                mounted.q,
+                mounted.cutoff_hz()
+            ),
+            Mounting::FreeAir => format!(
+                "in free air it is 3 dB down at {:.0} Hz; a box is worth more than any filter",
+                mounted.cutoff_hz()
+            ),
+        },
+        high_pass.hz,
+        high_pass.order,
+        high_pass.q,
+    );
+    if !mounted.driver.guessed.is_empty() {
+        words += &format!(
+            " Guessed from its size: {}.",
+            mounted.driver.guessed.join(", ")
+        );
+    }
+    Ok((chart, words))
+}
+
 /// Frequencies of the printed table, Hz.
 const ROWS: [f64; 10] = [
     100.0, 150.0, 200.0, 300.0, 400.0, 600.0, 800.0, 1200.0, 2400.0, 4800.0,
@@ -120,7 +155,7 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
             mounted.loudest_db(hz, metres),
         );
     }
-    print_advice(mounted);
+    print_advice(board, mounted);
     let loudest = mounted.loudest_db(2000.0, metres);
     let hours = weekly_hours(loudest, true);
     if hours < 60.0 {
@@ -139,11 +174,18 @@ fn print_flat(mounted: &Enclosure) {
     }
 }
 
-fn print_advice(mounted: &Enclosure) {
+fn print_advice(board: &Board, mounted: &Enclosure) {
     let high_pass = mounted.high_pass(mounted.driver.rated_w);
+    let first = match mounted.mounting {
+        Mounting::Closed(litres) if board.sound.speaker.box_litres != Some(litres) => {
+            format!("put box_litres = {litres} under [sound.speaker] in the profile, then ")
+        }
+        _ => String::new(),
+    };
     say!(
-        "\nsuggested for convert: --high-pass {:.0} (second order, Q {:.2}){}",
+        "\nsuggested for convert: {first}--high-pass (it is then {:.0} Hz, order {}, Q {:.2}){}",
         high_pass.hz,
+        high_pass.order,
         high_pass.q,
         match mounted.tilt() {
             Some(tilt) => format!(", --presence {:.1}", tilt.db),

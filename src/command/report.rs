@@ -13,7 +13,7 @@ use crate::convert::compare::{compare, tone_before_after};
 use crate::export::Target;
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
-use crate::report::{self, Findings, LinkFindings, Quality};
+use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
 
 /// Write one page that shows and proves a reel: player, contact sheet, need
 /// against capacity over time, rehearsals, loudness, current, quality, settings,
@@ -102,6 +102,7 @@ impl Request<'_> {
                 Some(clip) => tone_before_after(self.reel, clip)?,
                 None => None,
             },
+            speaker: self.speaker()?,
             note: note(self.reel)?,
             reel: self.carried(facts.total_bytes)?,
         };
@@ -129,6 +130,20 @@ impl Request<'_> {
         let worst = tally.worst_gap.or(tally.worst_late);
         let trace = rehearsal.trace(worst.map_or(1, |(_, seed)| seed));
         Ok((tally, trace))
+    }
+
+    /// The speaker in its box, and what the sound draws at the strapped gain.
+    fn speaker(&self) -> anyhow::Result<Option<SpeakerFindings>> {
+        let Some((supply, current)) = super::gain::drawn(self.reel, self.board)? else {
+            return Ok(None);
+        };
+        let (chart, box_words) = super::enclosure::drawn(self.board)?;
+        Ok(Some(SpeakerFindings {
+            chart,
+            box_words,
+            supply,
+            current,
+        }))
     }
 
     fn carried(&self, length: u64) -> anyhow::Result<Option<Vec<u8>>> {

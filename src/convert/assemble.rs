@@ -16,7 +16,7 @@ use super::shape::Ready;
 use crate::coding::{PictureEncoder, PictureIn};
 use crate::picture::PanelPicture;
 use crate::reel::{Draft, Picture, ReelWriter, Slice, Summary};
-use crate::sound::BlockEncoder;
+use crate::sound::{BlockEncoder, Measured};
 use crate::units::Nanos;
 
 /// What the third thread made.
@@ -32,12 +32,13 @@ pub(super) struct Assembled {
 
 pub(super) fn assemble(
     plan: &ConvertPlan,
+    measured: Option<Measured>,
     ready: &Receiver<Ready>,
     draft: Draft,
     progress: &dyn Progress,
     stop: &AtomicBool,
 ) -> Result<Assembled, ConvertError> {
-    let mut bench = Bench::new(plan, draft, progress)?;
+    let mut bench = Bench::new(plan, measured, draft, progress)?;
     for item in ready {
         if stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(plan.output.clone()));
@@ -58,6 +59,7 @@ pub(super) fn assemble(
 
 struct Bench<'a> {
     plan: &'a ConvertPlan,
+    measured: Option<Measured>,
     progress: &'a dyn Progress,
     encoder: Box<dyn PictureEncoder>,
     sound: Option<BlockEncoder>,
@@ -85,6 +87,7 @@ enum Sink {
 impl<'a> Bench<'a> {
     fn new(
         plan: &'a ConvertPlan,
+        measured: Option<Measured>,
         draft: Draft,
         progress: &'a dyn Progress,
     ) -> Result<Self, ConvertError> {
@@ -92,12 +95,13 @@ impl<'a> Bench<'a> {
         let rate = f64::from(plan.rate.num) / f64::from(plan.rate.den);
         Ok(Self {
             plan,
+            measured,
             progress,
             encoder: encoder::for_plan(plan)?,
             sound: plan
                 .sound
                 .as_ref()
-                .map(|s| BlockEncoder::new(s.coding, s.rate)),
+                .map(|s| BlockEncoder::new(s.coding, s.rate).below(s.ceiling)),
             cutter: Cutter::new(Measure {
                 bytes: plan.slice_bytes as usize,
                 ticks: (f64::from(clock) * plan.slice_seconds).round().max(1.0) as u32,
@@ -189,7 +193,7 @@ impl<'a> Bench<'a> {
         };
         let failed = |reason| ConvertError::reel(&self.plan.output, reason);
         let poster = search.poster(self.plan.byte_order());
-        let mut settings = self.plan.settings();
+        let mut settings = self.plan.settings(self.measured.as_ref());
         settings.tables = self.encoder.tables().to_vec();
         let mut writer = ReelWriter::new(draft, &settings, Some(&poster)).map_err(failed)?;
         for slice in &slices {

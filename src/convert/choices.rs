@@ -38,8 +38,9 @@ pub struct SoundChoice {
     /// Take out what lies below the speaker's resonance, at this corner in Hz,
     /// or at the board's own resonance (0).
     pub high_pass: Option<f64>,
-    /// Suggest the bass that the speaker cannot move.
-    pub suggest_bass: bool,
+    /// Suggest the bass that the speaker cannot move, with harmonics at this
+    /// level against it in dB.
+    pub suggest_bass: Option<f64>,
     /// Lift or lower the presence range by so many dB.
     pub presence: Option<f64>,
     /// Less range between soft and loud.

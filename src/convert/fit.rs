@@ -18,7 +18,7 @@ use crate::board::Board;
 use crate::budget::{
     Budget, Link, MEMORY_MARGIN, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
 };
-use crate::coding::{Bucket, Coding, Limits, patch};
+use crate::coding::{Coding, patch};
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::{Conditions, Rehearsal, Tally};
 use crate::sound;

@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use serde::Serialize;
 
 use crate::picture::flash::{FlashKind, FlashWarning};
-use crate::sound::SoundReport;
+use crate::sound::phase::OCTAVES;
+use crate::sound::{SoundPlan, SoundReport};
 use crate::source::Damage;
 
 /// What a conversion made.
@@ -53,6 +54,8 @@ pub struct Outcome {
     pub damage: DamageCount,
     /// What was done to the sound.
     pub sound: Option<SoundDone>,
+    /// Listening copies of the sound, where they were asked for.
+    pub listening: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
     /// Where the time went.
@@ -60,8 +63,10 @@ pub struct Outcome {
 }
 
 /// What was done to the sound, measured.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize)]
 pub struct SoundDone {
+    /// What was done, step by step, in words.
+    pub steps: Vec<String>,
     /// Integrated loudness of the shaped sound before any gain, LUFS, where
     /// the plan needed it.
     pub loudness_before: Option<f64>,
@@ -71,20 +76,82 @@ pub struct SoundDone {
     pub loudness_after: Option<f64>,
     /// True peak of the reel's sound, dBTP; none for silence.
     pub true_peak: Option<f64>,
+    /// Loudness range of the reel's sound, LU (EBU Tech 3342).
+    pub loudness_range: Option<f64>,
+    /// Loudest three seconds, LUFS.
+    pub short_term: Option<f64>,
+    /// Loudest 400 ms, LUFS.
+    pub momentary: Option<f64>,
+    /// Whether the loudness target was reached; true without one.
+    pub reached: bool,
     /// Most that the true-peak limiter turned down, dB.
     pub limited_db: f64,
+    /// Share of the samples that it turned down by more than 0.1 dB.
+    pub limited_share: f64,
+    /// Most that the limit of the speaker's rated power turned down, dB.
+    pub power_limited_db: Option<f64>,
+    /// What the sum to mono loses in each octave that can be judged: centre in
+    /// Hz and dB against equal sound in left and right.
+    pub mono_loss: Vec<(f64, f64)>,
 }
 
 impl SoundDone {
-    pub(super) fn of(report: &SoundReport) -> Self {
+    pub(super) fn of(report: &SoundReport, plan: &SoundPlan) -> Self {
         let finite = |v: f64| Some(v).filter(|v| v.is_finite());
         Self {
+            steps: plan.steps(),
             loudness_before: report.before.and_then(|b| finite(b.integrated)),
             gain_db: report.gain_db,
             loudness_after: finite(report.after.integrated),
             true_peak: finite(report.after.true_peak),
+            loudness_range: finite(report.after.range),
+            short_term: finite(report.after.short_term),
+            momentary: finite(report.after.momentary),
+            reached: report.reached,
             limited_db: report.peak.most_db,
+            limited_share: report.peak.share,
+            power_limited_db: report.power.map(|work| work.most_db),
+            mono_loss: report.phase.map_or_else(Vec::new, |loss| {
+                let judged = OCTAVES.into_iter().zip(loss.octaves);
+                judged.filter_map(|(hz, db)| Some((hz, db?))).collect()
+            }),
         }
+    }
+
+    /// In words: what was done, and what came of it in dB.
+    #[must_use]
+    pub fn sentences(&self) -> [String; 2] {
+        let levels = match (self.loudness_before, self.loudness_after) {
+            (Some(before), Some(after)) => format!("{before:.1} to {after:.1} LUFS"),
+            (None, Some(after)) => format!("{after:.1} LUFS"),
+            _ => "silence".to_owned(),
+        };
+        let mut parts = vec![levels, format!("gain {:+.1} dB", self.gain_db)];
+        let limited = |db: f64| match db {
+            db if db < 0.05 => "did nothing".to_owned(),
+            db => format!("took {db:.1} dB at most"),
+        };
+        parts.push(match self.limited_db {
+            db if db < 0.05 => "limiter did nothing".to_owned(),
+            db => format!(
+                "limiter took {db:.1} dB at most, in {:.1} % of the time",
+                100.0 * self.limited_share
+            ),
+        });
+        if let Some(db) = self.power_limited_db {
+            parts.push(format!("limit of rated power {}", limited(db)));
+        }
+        let figures = [
+            (self.true_peak, "true peak", "dBTP"),
+            (self.loudness_range, "range", "LU"),
+        ];
+        for (value, name, unit) in figures {
+            parts.extend(value.map(|v| format!("{name} {v:.1} {unit}")));
+        }
+        [
+            self.steps.join("; "),
+            format!("{} (measured)", parts.join(", ")),
+        ]
     }
 }
 

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::choices::{Choices, CodingChoice, SoundChoice};
+use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
 use super::footage;
 use super::limits;
@@ -14,7 +14,8 @@ use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
-use crate::sound::{HighPass, SoundPlan, SuggestedBass, Tilt};
+use crate::sound::gain::Supply;
+use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
 use crate::source::{Clip, ClipInfo, OpenOptions, QuarterTurns};
 use crate::units::{Nanos, Ratio};
 
@@ -54,6 +55,8 @@ pub struct ConvertPlan {
     pub file_limit: Option<u64>,
     /// What is done to sound; `None` for a silent reel.
     pub sound: Option<SoundPlan>,
+    /// Where the board's amplifier clips.
+    pub(super) clipping: Clipping,
     /// How pictures are coded.
     pub coding: PlannedCoding,
     /// Order of a pixel's bytes.
@@ -151,6 +154,7 @@ impl ConvertPlan {
             pace: choices.pace,
             rate,
             sound,
+            clipping: Clipping::of(board),
             pixel_format: match board.panel.pixel_order {
                 board::PixelOrder::HighFirst => reel::PixelFormat::HighFirst,
                 board::PixelOrder::LowFirst => reel::PixelFormat::LowFirst,
@@ -230,7 +234,7 @@ impl ConvertPlan {
     }
 
     /// What the container is told.
-    pub(super) fn settings(&self) -> reel::Settings {
+    pub(super) fn settings(&self, measured: Option<&Measured>) -> reel::Settings {
         reel::Settings {
             width: self.picture.width,
             height: self.picture.height,
@@ -259,7 +263,7 @@ impl ConvertPlan {
                 Coding::Raw | Coding::Jpeg => 0,
             },
             title: self.title.clone(),
-            note: self.note(),
+            note: self.note(measured),
             size_limit: self.file_limit,
             ..reel::Settings::default()
         }
@@ -420,12 +424,12 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         None => None,
     };
     let bass = match asked.suggest_bass {
-        true => {
+        Some(level_db) => {
             let corner = high_pass.map_or_else(own, Ok)?;
             let hz = corner.hz.min(f64::from(rate) / 16.0);
-            Some(SuggestedBass { hz, level_db: -6.0 })
+            Some(SuggestedBass { hz, level_db })
         }
-        false => None,
+        None => None,
     };
     let plan = SoundPlan {
         rate,
@@ -435,18 +439,37 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         ceiling: asked.ceiling.unwrap_or(usual.ceiling),
         high_pass,
         bass,
-        tilt: asked.presence.map(|db| Tilt { hz: 2000.0, db }),
+        tilt: asked.presence.map(|db| Tilt {
+            hz: Tilt::PRESENCE_HZ.min(0.4 * f64::from(rate)),
+            db,
+        }),
         compression: asked.compression,
-        ..usual
-    };
-    let driver_ceiling = (*asked != SoundChoice::default()).then(|| driver_ceiling(board));
-    let plan = SoundPlan {
-        driver_ceiling: driver_ceiling.flatten(),
-        ..plan
+        driver_ceiling: driver_ceiling(board),
     };
     plan.check()
         .map_err(|e| ConvertError::Choice(e.to_string()))?;
     Ok(Some(plan))
+}
+
+/// Where the amplifier clips at the gain that is strapped, on the weakest supply
+/// that the board may meet.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Clipping {
+    pub(super) gain_db: f64,
+    pub(super) supply: Supply,
+    /// Level of a sine, dBFS.
+    pub(super) level: f64,
+}
+
+impl Clipping {
+    fn of(board: &Board) -> Self {
+        let (supply, gain_db) = (speaker::own_supply(board), board.sound.amplifier.gain_db);
+        Self {
+            gain_db,
+            supply,
+            level: speaker::output_stage(board).clip_dbfs(gain_db, 0.0, supply.volts),
+        }
+    }
 }
 
 /// The mean level at which the speaker's rated power is reached at the gain

@@ -68,7 +68,7 @@ fn run_stages(
         let shaping = scope.spawn(move || shape(plan, measured, &to_shape, &ready));
         let assembled = {
             let ready = to_assemble;
-            assemble(plan, &ready, draft, progress, stop)
+            assemble(plan, measured, &ready, draft, progress, stop)
         };
         let decoded = joined(decoding);
         let shaped = joined(shaping);
@@ -149,7 +149,12 @@ fn outcome(
         largest_chunk: header.largest_chunk,
         prebuffer: header.prebuffer,
         damage: decoded.damage.into(),
-        sound: shaped.report.as_ref().map(SoundDone::of),
+        sound: shaped
+            .report
+            .as_ref()
+            .zip(plan.sound.as_ref())
+            .map(|(report, plan)| SoundDone::of(report, plan)),
+        listening: Vec::new(),
         advice: advice(plan, shaped),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
@@ -161,6 +166,10 @@ fn outcome(
         },
     }
 }
+
+/// Peaks that pass the amplifier's clipping by less are not told, dB: they clip
+/// for moments only.
+const CLIP_TOLD: f64 = 0.5;
 
 /// The plan's advice and what only the sound itself could tell.
 fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
@@ -174,6 +183,18 @@ fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
         advice.push(format!(
             "left and right cancel: their sum loses {db:.1} dB near {hz:.0} Hz (measured); \
              try --downmix left, right or phase-safe"
+        ));
+    }
+    let (clipping, peak) = (plan.clipping, report.after.true_peak);
+    if peak > clipping.level + CLIP_TOLD {
+        advice.push(format!(
+            "the amplifier at {:.0} dB gain clips a sine at {:.1} dBFS on {} ({:.1} V, computed), and the sound \
+             peaks at {peak:.1} dBTP: turn it down, or give --ceiling {:.1} (see: thumbreel gain)",
+            clipping.gain_db,
+            clipping.level,
+            clipping.supply.name,
+            clipping.supply.volts,
+            (10.0 * clipping.level).floor() / 10.0,
         ));
     }
     if !report.reached {

@@ -7,7 +7,7 @@ use super::plan::ConvertPlan;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
 use crate::picture::{Pace, PicturePlan};
-use crate::sound::SoundPlan;
+use crate::sound::{Measured, SoundPlan};
 
 /// A plan as it is printed: names and units are those of the options.
 #[derive(Clone, Debug, Serialize)]
@@ -84,6 +84,8 @@ pub struct SoundView {
     /// What the sound stage does.
     #[serde(flatten)]
     pub stage: SoundPlan,
+    /// The same in words, in the order in which it is done.
+    pub steps: Vec<String>,
 }
 
 impl ConvertPlan {
@@ -111,12 +113,18 @@ impl ConvertPlan {
 
     /// A line for people inside the reel. It holds what shaped the reel and
     /// neither paths nor dates, so that equal work gives equal bytes.
-    pub(super) fn note(&self) -> String {
+    pub(super) fn note(&self, measured: Option<&Measured>) -> String {
+        let levels = measured.and_then(|m| Some((m, m.before?)));
         let shaped = serde_json::json!({
             "thumbreel": env!("CARGO_PKG_VERSION"),
             "board": self.board,
             "picture": made(self),
             "sound": sound(self),
+            "sound_levels": levels.map(|(m, before)| serde_json::json!({
+                "loudness_before_lufs": before.integrated,
+                "true_peak_before_dbtp": before.true_peak,
+                "gain_db": m.gain_db + m.makeup_db,
+            })),
             "from": self.open.from.0 as f64 / 1e9,
             "length": self.open.length.map(|l| l.0 as f64 / 1e9),
             "stage": self.picture,
@@ -129,6 +137,7 @@ impl ConvertPlan {
 fn sound(plan: &ConvertPlan) -> Option<SoundView> {
     plan.sound.as_ref().map(|stage| SoundView {
         track: plan.clip.sound.as_ref().map_or(0, |s| s.number),
+        steps: stage.steps(),
         stage: stage.clone(),
     })
 }

@@ -1,10 +1,64 @@
-//! Sound, current and quality over time.
+//! Sound, supply and quality over time.
 
-use super::html::{curve, draw, section};
+use super::html::{curve, draw, figure, section};
+use super::text::escape;
 use super::{Findings, Level, Measured, Plot, ReportError};
 
-pub(super) fn sound(measured: &Measured) -> Result<String, ReportError> {
+/// What was done to the sound, as the reel's note says it.
+fn sound_done(note: &str) -> String {
+    use serde_json::Value;
+    let Ok(note) = serde_json::from_str::<Value>(note) else {
+        return String::new();
+    };
+    let steps = note["sound"]["steps"].as_array();
+    let steps = steps.into_iter().flatten().filter_map(Value::as_str);
+    let mut items: Vec<String> = steps.map(str::to_owned).collect();
+    let levels = &note["sound_levels"];
+    if let (Some(gain), Some(before)) = (
+        levels["gain_db"].as_f64(),
+        levels["loudness_before_lufs"].as_f64(),
+    ) {
+        items.push(format!(
+            "gain {gain:+.1} dB from {before:.1} LUFS (measured before the conversion)"
+        ));
+    }
+    if items.is_empty() {
+        return String::new();
+    }
+    format!(
+        "<p>Done to the sound when the reel was made: {}.</p>\n",
+        escape(&items.join("; "))
+    )
+}
+
+/// The speaker in its box, and the supply with and without its high-pass.
+pub(super) fn speaker(findings: &Findings<'_>) -> Result<String, ReportError> {
+    let Some(found) = &findings.speaker else {
+        return Ok(String::new());
+    };
+    let mut content = figure(&found.chart, &found.box_words);
+    let mut plot = Plot::new("mA");
+    let names = ["as it is", "behind the high-pass"];
+    for (name, over_time) in names.into_iter().zip(&found.current) {
+        plot.curves.push(curve(name, &over_time.points, 1.0));
+    }
+    content += &draw(
+        &plot,
+        "Supply current of the amplifier, highest mean over 5 ms in each step, computed from the reel's samples at the gain that is strapped.",
+    )?;
+    let items = found.supply.iter();
+    let items: String = items
+        .map(|text| format!("<li>{}</li>\n", escape(text)))
+        .collect();
+    content += &format!("<ul>\n{items}</ul>\n");
+    Ok(section("Speaker, supply and heat", &content))
+}
+
+pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportError> {
     let mut content = String::new();
+    if measured.integrated.is_some() {
+        content += &sound_done(note);
+    }
     if let Some(integrated) = measured
         .integrated
         .filter(|_| !measured.loudness.is_empty())

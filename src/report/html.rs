@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::before_after;
 use super::cautions::cautions;
-use super::curves::{quality, sound};
+use super::curves::{quality, sound, speaker};
 use super::links::{links, needs};
 use super::text::{amount, encode, escape};
 use super::{Curve, Findings, LinkFindings, Measured, OverTime, Plot, ReportError};
@@ -31,7 +31,8 @@ pub(super) fn page(
         sheet(measured),
         needs(findings, over_time)?,
         links(findings)?,
-        sound(measured)?,
+        sound(measured, &findings.note)?,
+        speaker(findings)?,
         quality(findings)?,
         tone(findings)?,
         settings(findings, header),
@@ -158,7 +159,7 @@ fn sheet(measured: &Measured) -> String {
     section("Contact sheet", &image)
 }
 
-fn figure(svg: &str, caption: &str) -> String {
+pub(super) fn figure(svg: &str, caption: &str) -> String {
     format!(
         "<figure class=\"chart\">\n{svg}\n<figcaption>{}</figcaption>\n</figure>\n",
         escape(caption)
@@ -252,6 +253,10 @@ fn flatten(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)
             .for_each(|(name, value)| flatten(&words(name), value, out)),
         Value::Null => (),
         Value::String(text) => out.push((path.to_owned(), text.clone())),
+        Value::Array(items) if items.iter().all(Value::is_string) => {
+            let words: Vec<_> = items.iter().filter_map(Value::as_str).collect();
+            out.push((path.to_owned(), words.join("; ")));
+        }
         other => out.push((path.to_owned(), other.to_string())),
     }
 }

@@ -43,6 +43,19 @@ pub struct LinkFindings {
     pub rehearsal: Result<(Tally, Trace), String>,
 }
 
+/// The speaker in its box, and what the reel's sound does to supply and heat.
+pub struct SpeakerFindings {
+    /// Level over frequency as SVG.
+    pub chart: String,
+    /// What the chart shows, in words.
+    pub box_words: String,
+    /// Currents against limits, temperatures, run time, a sentence each.
+    pub supply: Vec<String>,
+    /// The amplifier's current in milliamperes over seconds: as it is, and
+    /// behind the speaker's high-pass.
+    pub current: [Curve; 2],
+}
+
 /// How near one picture comes to the clip's.
 #[derive(Clone, Copy, Debug)]
 pub struct Quality {
@@ -69,6 +82,9 @@ pub struct Findings<'a> {
     /// A picture without and with the reel's tone, if the clip was given and
     /// the tone is not neutral.
     pub tone: Option<[PanelPicture; 2]>,
+    /// The speaker in its box, and what the sound draws from the supply; none
+    /// for a silent reel.
+    pub speaker: Option<SpeakerFindings>,
     /// How the reel was made, as it says itself.
     pub note: String,
     /// The reel's bytes for the player; `None` if they are too many for a page.

@@ -16,6 +16,15 @@ pub enum Compression {
 }
 
 impl Compression {
+    /// In words, if there is any.
+    pub(super) const fn words(self) -> Option<&'static str> {
+        match self {
+            Self::Off => None,
+            Self::Night => Some("night compression, 2.5:1 from 6 dB below the loudness"),
+            Self::NoisyRoom => Some("noisy-room compression, 4:1 from 15 dB below the loudness"),
+        }
+    }
+
     /// Threshold against the programme's loudness in dB, and ratio (ours:
     /// chosen by ear-safe arithmetic, no source).
     const fn curve(self) -> Option<(f64, f64)> {

@@ -21,6 +21,18 @@ pub enum Downmix {
     PhaseSafe,
 }
 
+impl Downmix {
+    /// In words.
+    pub(super) const fn words(self) -> &'static str {
+        match self {
+            Self::Sum => "sum (ITU-R BS.775)",
+            Self::Left => "left half",
+            Self::Right => "right half",
+            Self::PhaseSafe => "phase-safe sum",
+        }
+    }
+}
+
 /// The weight of a channel in mono by ITU-R BS.775-3, annex 4 (3/2 to 1/0):
 /// left and right 0.7071, centre 1, surrounds 0.5; a lone surround 0.7071 (as
 /// for 3/1, from memory). The LFE channel is left out, as the recommendation

@@ -289,7 +289,10 @@ impl Enclosure {
     #[must_use]
     pub fn tilt(&self) -> Option<Tilt> {
         let db = -(self.cutoff_hz() / 200.0).log2().clamp(0.0, 4.0);
-        (db < -0.25).then_some(Tilt { hz: 2500.0, db })
+        (db < -0.25).then_some(Tilt {
+            hz: Tilt::PRESENCE_HZ,
+            db,
+        })
     }
 
     /// Filters that make sound as this speaker renders it, at `rate` Hz.

@@ -10,6 +10,7 @@ pub struct BlockEncoder {
     coding: SoundCoding,
     index: u8,
     shaped: Shaped8,
+    most: i32,
 }
 
 impl BlockEncoder {
@@ -20,7 +21,19 @@ impl BlockEncoder {
             coding,
             index: 0,
             shaped: Shaped8::new(rate),
+            most: 32_768,
         }
+    }
+
+    /// Lets no decoded sample pass `ceiling` dBFS, neither by the coding's noise
+    /// nor by its steps: what the limiter held stays held.
+    #[must_use]
+    pub fn below(mut self, ceiling: f64) -> Self {
+        self.most = (32_768.0 * 10f64.powf(ceiling / 20.0))
+            .floor()
+            .min(32_768.0) as i32;
+        self.shaped.below(self.most / 256);
+        self
     }
 
     /// Codes the samples of one slice; the block decodes alone.
@@ -45,20 +58,32 @@ impl BlockEncoder {
         bytes.extend(first.to_le_bytes());
         bytes.extend([state.index, 0]);
         for pair in rest.chunks(2) {
-            let low = nearest(&mut state, pair[0]);
-            let high = pair.get(1).map_or(0, |&s| nearest(&mut state, s));
+            let low = nearest(&mut state, pair[0], self.most);
+            let high = pair
+                .get(1)
+                .map_or(0, |&s| nearest(&mut state, s, self.most));
             bytes.push(low | high << 4);
         }
         self.index = state.index;
     }
 }
 
-/// The nibble whose sample comes closest, and the decoder's step with it.
-fn nearest(state: &mut State, sample: i16) -> u8 {
+/// The nibble whose sample comes closest without passing `most`, and the
+/// decoder's step with it.
+fn nearest(state: &mut State, sample: i16, most: i32) -> u8 {
     let difference = i32::from(sample) - i32::from(state.sample);
     let step = i32::from(STEPS[usize::from(state.index)]);
     let magnitude = (difference.abs() * 4 / step).min(7) as u8;
-    let nibble = magnitude | if difference < 0 { 8 } else { 0 };
-    state.step(nibble);
-    nibble
+    let sign = if difference < 0 { 8 } else { 0 };
+    let before = *state;
+    for nibble in (0..=magnitude).rev().map(|m| m | sign) {
+        *state = before;
+        if i32::from(state.step(nibble)).abs() <= most {
+            return nibble;
+        }
+    }
+    // Even the smallest step outwards is too much: take it inwards.
+    *state = before;
+    state.step(8 - sign);
+    8 - sign
 }

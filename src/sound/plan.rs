@@ -81,6 +81,32 @@ impl SoundPlan {
         self.tilt.map_or(Ok(()), |t| t.check(rate))
     }
 
+    /// What is done besides rate and coding, step by step in its order, in words
+    /// with units.
+    #[must_use]
+    pub fn steps(&self) -> Vec<String> {
+        let all = [
+            Some(format!("{} to mono", self.downmix.words())),
+            self.bass.map(|b| {
+                let (hz, db) = (b.hz, b.level_db);
+                format!("bass below {hz:.0} Hz suggested by harmonics at {db:+.1} dB")
+            }),
+            self.high_pass.map(|h| {
+                let (hz, order, q) = (h.hz, h.order, h.q);
+                format!("high-pass {hz:.0} Hz, order {order}, Q {q:.2}")
+            }),
+            self.tilt
+                .map(|t| format!("presence {:+.1} dB above {:.0} Hz", t.db, t.hz)),
+            self.loudness.map(|l| format!("loudness target {l:.1} LUFS")),
+            self.compression.words().map(str::to_owned),
+            self.driver_ceiling.map(|db| {
+                format!("mean over 0.4 s at most {db:.1} dB of a full-scale sine (the speaker's rated power)")
+            }),
+            Some(format!("true peak at most {:.1} dBTP", self.ceiling)),
+        ];
+        all.into_iter().flatten().collect()
+    }
+
     /// Whether a first pass with [`super::SoundMeter`] is needed.
     #[must_use]
     pub fn needs_measuring(&self) -> bool {

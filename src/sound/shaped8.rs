@@ -23,6 +23,7 @@ pub(super) struct Shaped8 {
     errors: [f64; ORDER],
     noise: u64,
     silent: u32,
+    range: (f64, f64),
 }
 
 impl Shaped8 {
@@ -32,7 +33,14 @@ impl Shaped8 {
             errors: [0.0; ORDER],
             noise: 0x9E37_79B9_7F4A_7C15,
             silent: BLANK,
+            range: (0.0, 255.0),
         }
+    }
+
+    /// Keeps within `most` steps of the middle.
+    pub(super) fn below(&mut self, most: i32) {
+        let most = f64::from(most);
+        self.range = ((128.0 - most).max(0.0), (128.0 + most).min(255.0));
     }
 
     pub(super) fn push(&mut self, sample: i16) -> u8 {
@@ -48,7 +56,7 @@ impl Shaped8 {
         let fed: f64 = self.taps.iter().zip(&self.errors).map(|(t, e)| t * e).sum();
         let wanted = f64::from(sample) / 256.0 + 128.0 + fed;
         let dither = self.uniform() - self.uniform();
-        let given = (wanted + dither).round().clamp(0.0, 255.0);
+        let given = (wanted + dither).round().clamp(self.range.0, self.range.1);
         self.errors.rotate_right(1);
         // At full scale the error is not the quantiser's and must not build up.
         self.errors[0] = (given - wanted).clamp(-2.0, 2.0);

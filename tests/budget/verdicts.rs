@@ -262,6 +262,7 @@ fn regulator_heat() {
     power.base_ma = 150.0;
     power.backlight_ma = 0.0;
     power.regulator.quiescent_ma = 0.0;
+    power.regulator.theta_ja = 205.0;
     let currents = Currents::new(&board, Duty::default(), false);
     assert!((currents.regulator_w - 0.255).abs() < 1e-9);
     assert!((currents.regulator_c - 77.275).abs() < 1e-6);

@@ -165,6 +165,48 @@ fn eight_bit_silence_is_silent_and_full_scale_does_not_wrap() {
 }
 
 #[test]
+fn no_coding_lets_a_sample_pass_the_ceiling() {
+    // Hard against the ceiling, as a limiter leaves it: a clipped two-tone, and
+    // jumps from rail to rail.
+    for ceiling in [0.0, -1.0, -6.0, -20.0] {
+        let most = (32_768.0 * 10f64.powf(ceiling / 20.0))
+            .floor()
+            .min(32_767.0);
+        let pair = tone(16_000, 97.0, 3.0, 0.0, 16_000);
+        let other = tone(16_000, 3100.0, 2.0, 10.0, 16_000);
+        let loud = pair
+            .iter()
+            .zip(&other)
+            .map(|(a, b)| f64::from(a + b).clamp(-1.0, 1.0));
+        let jumps = (0..2000).map(|i| if i / 7 % 2 == 0 { 1.0 } else { -1.0 });
+        let samples: Vec<i16> = loud.chain(jumps).map(|x| (x * most) as i16).collect();
+        for coding in CODINGS {
+            let mut encoder = BlockEncoder::new(coding, 16_000).below(ceiling);
+            let mut out = vec![0; samples.len()];
+            for (slice, back) in samples.chunks(733).zip(out.chunks_mut(733)) {
+                decode_block(coding, &encoder.encode(slice), back).unwrap();
+            }
+            let highest = out.iter().map(|s| i32::from(*s).abs()).max().unwrap();
+            let limit = 32_768.0 * 10f64.powf(ceiling / 20.0);
+            assert!(
+                f64::from(highest) <= limit,
+                "{coding:?} at {ceiling} dBFS: {highest} over {limit}"
+            );
+            // And it is still that sound.
+            let error: Vec<f64> = samples
+                .iter()
+                .zip(&out)
+                .map(|(a, b)| f64::from(*a) - f64::from(*b))
+                .collect();
+            let signal: Vec<f64> = samples.iter().map(|&a| f64::from(a)).collect();
+            let snr = db(rms(&signal) / rms(&error));
+            println!("{coding:?} at {ceiling}: {snr:.1} dB");
+            assert!(snr > 5.0, "{coding:?} at {ceiling}: {snr} dB");
+        }
+    }
+}
+
+#[test]
 fn eight_bit_errors_do_not_follow_the_signal() {
     // A tone of half a step would vanish or distort without dither; with it,
     // it is there at its level.

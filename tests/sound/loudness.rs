@@ -68,6 +68,45 @@ fn short_term_passes_case_9() {
 }
 
 #[test]
+fn short_term_stands_still_in_case_9() {
+    // It reads -23 at every moment from three seconds on, not only at its peak.
+    let mut meter = LoudnessMeter::new(RATE, &Layout::stereo()).unwrap();
+    let one = |db: f64, seconds: f64| {
+        let samples = (seconds * f64::from(RATE)) as usize;
+        tone(RATE, 1000.0, 10f64.powf(db / 20.0), 0.0, samples)
+    };
+    let cycle = [one(-20.0, 1.34), one(-30.0, 1.66)].concat();
+    for _ in 0..5 {
+        meter.push(&crate::signals::in_all(&cycle, 2)).unwrap();
+        near(meter.loudness().unwrap().short_term, -23.0, 0.1);
+    }
+}
+
+#[test]
+fn momentary_passes_case_12() {
+    // Tech 3341, case 12 (from memory): 25 x (-20 for 0.18 s, -30 for 0.22 s).
+    let pieces: Vec<(f64, f64)> = (0..25)
+        .flat_map(|_| [(-20.0, 0.18), (-30.0, 0.22)])
+        .collect();
+    near(measure(&pieces).momentary, -23.0, 0.1);
+}
+
+#[test]
+fn range_passes_the_cases_of_tech_3342() {
+    // EBU Tech 3342, cases 1 to 4 (from memory): 20 s of each level, +-1 LU.
+    let cases: [(&[f64], f64); 4] = [
+        (&[-20.0, -30.0], 10.0),
+        (&[-20.0, -15.0], 5.0),
+        (&[-40.0, -20.0], 20.0),
+        (&[-50.0, -35.0, -20.0, -35.0, -50.0], 15.0),
+    ];
+    for (levels, wanted) in cases {
+        let pieces: Vec<(f64, f64)> = levels.iter().map(|&db| (db, 20.0)).collect();
+        near(measure(&pieces).range, wanted, 1.0);
+    }
+}
+
+#[test]
 fn true_peak_passes_cases_15_to_19() {
     // Amplitude, divisor of the rate, phase in degrees, dBTP; +0.2, -0.4 dB.
     let cases = [

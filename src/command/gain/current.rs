@@ -12,6 +12,7 @@ use crate::board::{Board, PowerSource};
 use crate::command::out::say;
 use crate::convert::speaker;
 use crate::reel::{self, ReelFile};
+use crate::report::Curve;
 use crate::sound::gain::Choice;
 use crate::sound::supply::{CurrentMeter, CurrentUse, Feed, Heat};
 use crate::sound::{
@@ -34,6 +35,13 @@ fn samples(
     } else {
         of_clip(file, board, high_pass, each)
     }
+}
+
+/// Whether a reel has sound.
+pub(super) fn sounds(reel: &Path) -> anyhow::Result<bool> {
+    let file = ReelFile::open(reel).with_context(|| reel.display().to_string())?;
+    let header = file.header();
+    Ok(SoundCoding::from_number(header.sound as u8).is_some() && header.slice_count > 0)
 }
 
 fn is_reel(file: &Path) -> anyhow::Result<bool> {
@@ -193,82 +201,122 @@ impl Sounding {
         say!(
             "\nsupply current of the amplifier while this sound plays (computed from its samples; 5 ms means)"
         );
+        self.lines().iter().for_each(|line| say!("{line}"));
+    }
+
+    /// What it draws, against which limits, and what gets how warm.
+    fn lines(&self) -> Vec<String> {
+        let mut lines: Vec<String> = self.draws().iter().map(|d| d.line()).collect();
+        lines.push("the same over time, one bar a sixtieth of the length".into());
+        let top = self.draws().map(|d| d.used.peak_ma);
+        let top = top.into_iter().fold(1e-9, f64::max);
+        for draw in self.draws() {
+            lines.push(format!(
+                "  {:<44} {}",
+                draw.name,
+                sparkline(&draw.used.curve_ma, top)
+            ));
+        }
+        lines.push(
+            "peaks against limits (computed; limits assumed unless the profile says otherwise)"
+                .into(),
+        );
+        lines.extend(self.limits());
+        lines.extend(self.heats());
+        lines
+    }
+
+    /// As it is, and behind the high-pass.
+    fn draws(&self) -> [Draw<'_>; 2] {
         let what = if self.reel {
             "on top of what the reel has"
         } else {
             "in place"
         };
-        for (name, used) in [
-            ("as it is".to_owned(), &self.plain),
-            (
-                format!("high-pass {:.0} Hz {what}", self.high_pass.hz),
-                &self.cut,
-            ),
-        ] {
-            say!(
-                "  {name:<44} mean {:6.1} mA, peak {:6.1} mA, {:.3} W in the speaker",
-                used.mean_ma,
-                used.peak_ma,
-                used.output_w
-            );
-        }
-        say!("  over time {}", sparkline(&self.plain.curve_ma));
-        self.print_limits();
-        self.print_heat();
+        let behind = format!("high-pass {:.0} Hz {what}", self.high_pass.hz);
+        [("as it is".to_owned(), &self.plain), (behind, &self.cut)]
+            .map(|(name, used)| Draw { name, used })
     }
 
-    fn print_limits(&self) {
+    fn limits(&self) -> Vec<String> {
         let power = &self.board.power;
-        let peak = self.feed.currents(self.plain.peak_ma);
+        let (peak, cut) = (
+            self.feed.currents(self.plain.peak_ma),
+            self.feed.currents(self.cut.peak_ma),
+        );
         let cell = power.source == PowerSource::Cell;
-        let mut limits = vec![("regulator", peak.regulator, power.regulator.max_ma)];
+        let mut limits = vec![(
+            "regulator",
+            [peak.regulator, cut.regulator],
+            power.regulator.max_ma,
+        )];
+        let source = [peak.source, cut.source];
         if power.diode_drop_v > 0.0 {
-            limits.push(("diode", peak.source, power.diode_limit_ma));
+            limits.push(("diode", source, power.diode_limit_ma));
         }
         limits.push(match cell {
-            true => ("cell", peak.source, power.cell_limit_ma),
-            false => ("USB port", peak.source, power.usb_limit_ma),
+            true => ("cell", source, power.cell_limit_ma),
+            false => ("USB port", source, power.usb_limit_ma),
         });
-        say!("peaks against limits (computed; limits assumed unless the profile says otherwise)");
-        for (part, drawn, limit) in limits {
+        let line = |(part, [drawn, behind], limit): (&str, [f64; 2], f64)| {
             let verdict = if drawn > limit { "TOO MUCH" } else { "fits" };
-            say!("  {part:<10} {drawn:6.0} mA of {limit:.0} mA: {verdict}");
-        }
+            format!(
+                "  {part:<10} {drawn:6.0} mA of {limit:.0} mA: {verdict}; behind the high-pass {behind:.0} mA"
+            )
+        };
+        let mut lines: Vec<String> = limits.into_iter().map(line).collect();
         if cell {
             let mean = self.feed.currents(self.plain.mean_ma).source;
-            say!(
-                "  cell       {:.2} V left at the peaks; {:.1} h on {:.0} mAh at {mean:.0} mA on average, less when old or cold",
+            lines.push(format!(
+                "  cell       {:.2} V left at the peaks; {:.1} h on {:.0} mAh at {mean:.0} mA on average ({:.1} h behind the high-pass), less when old or cold",
                 self.feed.sagged_v(peak.source),
                 self.feed.hours(power.cell_mah, self.plain.mean_ma),
                 power.cell_mah,
-            );
+                self.feed.hours(power.cell_mah, self.cut.mean_ma),
+            ));
         }
+        lines
     }
 
-    fn print_heat(&self) {
-        let heat = self.heat(&self.plain);
+    fn heats(&self) -> Vec<String> {
+        let (heat, cut) = (self.heat(&self.plain), self.heat(&self.cut));
         let warmest = if heat.regulator_c >= heat.amplifier_c {
             "the regulator"
         } else {
             "the amplifier"
         };
-        say!(
-            "after {:.0} min at {:.0} C (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside; {warmest} is the warmest",
+        let mut lines = vec![format!(
+            "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C behind the high-pass); {warmest} is the warmest",
             self.minutes,
             self.feed.ambient_c,
             heat.regulator_w,
             heat.regulator_c,
             heat.amplifier_w,
             heat.amplifier_c,
-        );
-        if heat.regulator_c > self.board.power.regulator.max_junction_c {
-            say!(
-                "caution: the regulator passes its {:.0} C; feed the board less voltage or choose a switching converter",
-                self.board.power.regulator.max_junction_c
-            );
+            cut.regulator_c,
+            cut.amplifier_c,
+        )];
+        let most = self.board.power.regulator.max_junction_c;
+        if heat.regulator_c > most {
+            lines.push(format!(
+                "caution: the regulator passes its {most:.0} C; feed the board less voltage or choose a switching converter"
+            ));
         } else if heat.regulator_c.max(heat.amplifier_c) > 60.0 {
-            say!("caution: a part above 60 C burns fingers; leave air around it");
+            lines.push("caution: a part above 60 C burns fingers; leave air around it".into());
         }
+        lines
+    }
+
+    /// The same as plain values for the report.
+    pub(super) fn findings(&self) -> (Vec<String>, [Curve; 2]) {
+        let mut words: Vec<String> = self.draws().iter().map(|d| d.line()).collect();
+        words.extend(self.limits());
+        words.extend(self.heats());
+        let tidy = |line: &String| line.split_whitespace().collect::<Vec<_>>().join(" ");
+        (
+            words.iter().map(tidy).collect(),
+            self.draws().map(|d| d.curve()),
+        )
     }
 
     pub(super) fn json(&self) -> Value {
@@ -282,29 +330,57 @@ impl Sounding {
                 "step_seconds": u.step_seconds, "curve_ma": u.curve_ma,
             })
         };
-        let cell = self.board.power.source == PowerSource::Cell;
-        let hours = self
-            .feed
-            .hours(self.board.power.cell_mah, self.plain.mean_ma);
+        let power = &self.board.power;
+        let cell = power.source == PowerSource::Cell;
+        let hours = |used: &CurrentUse| cell.then(|| self.feed.hours(power.cell_mah, used.mean_ma));
         json!({
             "as_it_is": used(&self.plain),
             "high_passed": used(&self.cut),
             "high_pass_hz": self.high_pass.hz,
+            "limits_ma": {
+                "regulator": power.regulator.max_ma,
+                "diode": (power.diode_drop_v > 0.0).then_some(power.diode_limit_ma),
+                "source": if cell { power.cell_limit_ma } else { power.usb_limit_ma },
+            },
             "minutes": self.minutes,
-            "cell_hours": cell.then_some(hours),
+            "cell_hours": hours(&self.plain),
+            "cell_hours_high_passed": hours(&self.cut),
         })
     }
 }
 
+/// One way of playing the sound.
+struct Draw<'a> {
+    name: String,
+    used: &'a CurrentUse,
+}
+
+impl Draw<'_> {
+    fn line(&self) -> String {
+        format!(
+            "  {:<44} mean {:6.1} mA, peak {:6.1} mA, {:.3} W in the speaker",
+            self.name, self.used.mean_ma, self.used.peak_ma, self.used.output_w
+        )
+    }
+
+    fn curve(&self) -> Curve {
+        let (step, values) = (self.used.step_seconds, &self.used.curve_ma);
+        let at = |(i, &ma): (usize, &f64)| ((i as f64 + 0.5) * step, ma);
+        Curve {
+            name: self.name.clone(),
+            points: values.iter().enumerate().map(at).collect(),
+        }
+    }
+}
+
 /// A row of bars, one for each sixtieth of the time, highest value of each.
-fn sparkline(values: &[f64]) -> String {
+fn sparkline(values: &[f64], top: f64) -> String {
     const BARS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
-    let top = values.iter().copied().fold(1e-9, f64::max);
     let step = values.len().div_ceil(60).max(1);
     let bar = |chunk: &[f64]| {
         let high = chunk.iter().copied().fold(0.0, f64::max);
         BARS[((high / top * 7.0).round() as usize).min(7)]
     };
     let line: String = values.chunks(step).map(bar).collect();
-    format!("{line} (top {top:.0} mA)")
+    format!("{line} (full bar {top:.0} mA)")
 }

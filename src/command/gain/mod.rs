@@ -4,14 +4,19 @@
 mod current;
 mod staging;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use super::Usage;
 use super::out::say;
 use crate::board::Board;
+use crate::report::Curve;
+use crate::sound::gain::{Bound, Choice};
 use current::Sounding;
 use staging::Staging;
+
+/// Minutes of play that temperatures stand for, unless others are asked for.
+const MINUTES: f64 = 30.0;
 
 /// Say which amplifier gain to strap, and what the sound does to supply and heat.
 ///
@@ -42,7 +47,7 @@ pub struct Args {
     #[arg(long, value_name = "M", default_value_t = 0.5)]
     distance: f64,
     /// Minutes of play that the temperatures stand for
-    #[arg(long, value_name = "MIN", default_value_t = 30.0)]
+    #[arg(long, value_name = "MIN", default_value_t = MINUTES)]
     minutes: f64,
     /// Print one JSON object
     #[arg(long)]
@@ -82,6 +87,25 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     }
     staging::cautions();
     Ok(ExitCode::SUCCESS)
+}
+
+/// What the sound of a reel draws on its board at the gain that is strapped, for
+/// the report: words, and the current over time as it is and behind the
+/// speaker's high-pass. None for a silent reel.
+pub(super) fn drawn(
+    reel: &Path,
+    board: &Board,
+) -> anyhow::Result<Option<(Vec<String>, [Curve; 2])>> {
+    if !current::sounds(reel)? {
+        return Ok(None);
+    }
+    let strapped = Choice {
+        gain_db: board.sound.amplifier.gain_db,
+        volume_db: 0.0,
+        bound: Bound::Gain,
+    };
+    let sounding = Sounding::new(reel, board, strapped, MINUTES)?;
+    Ok(Some(sounding.findings()))
 }
 
 impl Args {

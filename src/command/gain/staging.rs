@@ -175,12 +175,16 @@ impl Staging {
 
     fn print_answer(&self) {
         say!("\n{}", self.answer());
+        let strapped = self.board.sound.amplifier.gain_db;
+        let rating = self.stage.rated_dbfs(strapped, 0.0);
+        let limit = match rating < 0.0 {
+            true => format!(
+                "holds the mean level at {rating:.1} dB of a full-scale sine or below, the speaker's rating"
+            ),
+            false => "need not limit for the speaker's rating".to_owned(),
+        };
         say!(
-            "for convert on this board: a full-scale sine at gain {:.0} dB, volume {:.1} dB reaches the speaker's rating at a mean level of {:.1} dB",
-            self.own_choice.gain_db,
-            self.own_choice.volume_db,
-            self.stage
-                .rated_dbfs(self.own_choice.gain_db, self.own_choice.volume_db),
+            "the profile says that {strapped:.0} dB is strapped (sound.amplifier.gain_db): convert for this board {limit}"
         );
     }
 
