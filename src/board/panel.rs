@@ -78,7 +78,7 @@ section! {
         /// Exponent applied to the picture's values: below 1 lightens the middle, above 1 darkens it.
         gamma: f64 = 1.0, "exponent", "compare a grey ramp on panel and monitor", 0.3 ..= 3.0;
         /// Light added to black, fading to none at white.
-        black_lift: f64 = 0.0, "share of full scale", "raise it until dark detail shows in the room's light", 0.0 ..= 0.5;
+        black_lift: f64 = 0.0, "share of full scale", "raise it until dark detail shows in the room's light", 0.0 ..= 0.25;
         /// Factor on colourfulness; 0 is grey.
         saturation: f64 = 1.0, "factor", "compare colour bars on panel and monitor", 0.0 ..= 3.0;
         /// Strength of edge sharpening after scaling.

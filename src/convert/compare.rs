@@ -15,7 +15,6 @@ use crate::picture::pace::Shown;
 use crate::picture::quality::{mean_squared_error, psnr_of_error, ssim};
 use crate::picture::{
     FramePacer, Pace, PanelPicture, PictureError, PicturePlan, PictureStage, before_after,
-    canvas::Canvas,
 };
 use crate::reel::{self, Event, FileError, Header, Kind, PictureHeader, ReelFile};
 use crate::source::{Clip, Item, OpenOptions, SoundChoice, SourceError, SourcePicture};
@@ -235,7 +234,8 @@ impl ClipSide {
                     canvases.push((self.stage.canvas(picture)?, *weight));
                 }
                 let parts: Vec<_> = canvases.iter().map(|(canvas, w)| (canvas, *w)).collect();
-                Some(self.stage.finish(Canvas::mix(&parts), Nanos(0)))
+                let mixed = self.stage.mix(&parts);
+                Some(self.stage.finish(mixed, Nanos(0)))
             }
         };
         let picture = match fresh {

@@ -10,7 +10,6 @@ use super::decode::{Chosen, Work};
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
 use super::wire;
-use crate::picture::canvas::Canvas;
 use crate::picture::flash::{FlashChecker, FlashWarning};
 use crate::picture::{PanelPicture, PictureStage};
 use crate::sound::{Layout, Measured, SoundPlan, SoundReport, SoundStage};
@@ -100,7 +99,7 @@ impl<'a> Pictures<'a> {
             plan,
             stage,
             last: None,
-            flashes: FlashChecker::default(),
+            flashes: FlashChecker::new(plan.picture.shape),
         })
     }
 
@@ -152,7 +151,7 @@ impl<'a> Pictures<'a> {
                     mixed.push((self.stage.canvas(picture)?, *weight));
                 }
                 let parts: Vec<_> = mixed.iter().map(|(canvas, w)| (canvas, *w)).collect();
-                Canvas::mix(&parts)
+                self.stage.mix(&parts)
             }
         };
         Ok(self.stage.finish(canvas, time))

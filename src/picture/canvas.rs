@@ -1,5 +1,8 @@
 //! The working picture at panel size.
 
+use std::sync::OnceLock;
+
+use super::curves::{linear_to_srgb, srgb_to_linear};
 use crate::source::QuarterTurns;
 use crate::units::Rect;
 
@@ -83,6 +86,31 @@ impl Canvas {
         }
     }
 
+    /// As [`Self::mix`], but of the light that the values stand for.
+    ///
+    /// # Panics
+    /// If `parts` is empty or sizes differ.
+    #[must_use]
+    pub fn mix_light(parts: &[(&Canvas, f32)]) -> Self {
+        let light = light();
+        let mut sums = vec![[0.0_f32; 3]; parts[0].0.pixels.len()];
+        for (canvas, weight) in parts {
+            assert_eq!(canvas.pixels.len(), sums.len());
+            for (sum, pixel) in sums.iter_mut().zip(&canvas.pixels) {
+                for (sum, &value) in sum.iter_mut().zip(pixel) {
+                    *sum += weight * light[usize::from(value.min(WHITE))];
+                }
+            }
+        }
+        let code = |v: f32| linear_to_srgb(f64::from(v.clamp(0.0, 1.0)));
+        let value = |v: f32| (code(v) * f64::from(WHITE)).round() as u16;
+        Self {
+            width: parts[0].0.width,
+            height: parts[0].0.height,
+            pixels: sums.into_iter().map(|sum| sum.map(value)).collect(),
+        }
+    }
+
     /// Puts `picture`, turned clockwise by `turns` and then mirrored left to
     /// right, at `place`, whose size is that of the turned picture.
     pub fn place(&mut self, picture: &Canvas, turns: QuarterTurns, mirror: bool, place: Rect) {
@@ -120,6 +148,15 @@ impl Canvas {
     }
 }
 
+/// Linear light of every canvas value, white 1.
+fn light() -> &'static [f32] {
+    static LIGHT: OnceLock<Vec<f32>> = OnceLock::new();
+    LIGHT.get_or_init(|| {
+        let value = |v| srgb_to_linear(f64::from(v) / f64::from(WHITE)) as f32;
+        (0..=WHITE).map(value).collect()
+    })
+}
+
 fn fill(row: &mut [[u16; 3]], pixel: impl Fn(usize) -> [u16; 3]) {
     for (x, out) in row.iter_mut().enumerate() {
         *out = pixel(x);
@@ -155,6 +192,19 @@ mod tests {
         assert_eq!(reds(&turned), [2, 5, 1, 4, 0, 3]);
         let turned = numbered(3, 2).mounted(QuarterTurns::clockwise(2), false);
         assert_eq!(reds(&turned), [5, 4, 3, 2, 1, 0]);
+    }
+
+    /// IEC 61966-2-1: half the light of white is code 187.516; half of the
+    /// codes is 127.5.
+    #[test]
+    fn black_and_white_mix_in_light_to_188() {
+        let black = Canvas::black(1, 1);
+        let white = Canvas::from_rgb8(1, 1, &[255; 3]);
+        let parts = [(&black, 0.5), (&white, 0.5)];
+        assert_eq!(Canvas::mix_light(&parts).to_rgb8(), [188; 3]);
+        assert_eq!(Canvas::mix(&parts).to_rgb8(), [128; 3]);
+        let alone = Canvas::from_rgb8(1, 1, &[3, 77, 255]);
+        assert_eq!(Canvas::mix_light(&[(&alone, 1.0)]), alone);
     }
 
     #[test]

@@ -11,7 +11,8 @@
 use std::collections::VecDeque;
 
 use super::curves::srgb_to_linear;
-use crate::units::Nanos;
+use super::plan::Shape;
+use crate::units::{Nanos, mask};
 
 /// The panel is judged in this many cells a side; a cell is one mean colour.
 const CELLS: usize = 16;
@@ -43,6 +44,7 @@ pub struct FlashWarning {
 
 /// Watches pictures in order of time.
 pub struct FlashChecker {
+    shape: Shape,
     linear: [f32; 256],
     cells: Vec<Cell>,
     warnings: Vec<FlashWarning>,
@@ -63,15 +65,22 @@ struct Cell {
 
 impl Default for FlashChecker {
     fn default() -> Self {
+        Self::new(Shape::default())
+    }
+}
+
+impl FlashChecker {
+    /// For a panel of which `shape` is visible.
+    #[must_use]
+    pub fn new(shape: Shape) -> Self {
         Self {
+            shape,
             linear: std::array::from_fn(|v| srgb_to_linear(v as f64 / 255.0) as f32),
             cells: vec![Cell::default(); CELLS * CELLS],
             warnings: Vec::new(),
         }
     }
-}
 
-impl FlashChecker {
     /// Takes the picture that is shown from `time` on: 8-bit red, green, blue,
     /// `width` pixels a row. Pictures that change nothing may be left out.
     pub fn look(&mut self, time: Nanos, rgb: &[u8], width: usize) {
@@ -88,7 +97,7 @@ impl FlashChecker {
                 count += 1;
                 from = from.min(changes(cell)[0]);
             }
-            // Panels under 16 pixels leave cells without any.
+            // Hidden corners, and panels under 16 pixels, leave cells without any.
             let all = self.cells.iter().filter(|c| c.state.is_some()).count();
             (count > 0 && count * QUARTER >= all).then_some(Nanos(from))
         };
@@ -112,14 +121,20 @@ impl FlashChecker {
         }
     }
 
-    /// Mean linear red, green, blue of every cell that has pixels.
+    /// Mean linear red, green, blue of every cell that has visible pixels.
     fn means(&self, rgb: &[u8], width: usize) -> Vec<Option<[f32; 3]>> {
         let height = rgb.len() / 3 / width;
         let mut sums = vec![([0.0_f32; 3], 0.0_f32); CELLS * CELLS];
         // Every other pixel of every other row is enough for a mean.
         for (y, row) in rgb.chunks_exact(width * 3).enumerate().step_by(2) {
             let line = y * CELLS / height * CELLS;
-            for (x, pixel) in row.chunks_exact(3).enumerate().step_by(2) {
+            let (start, end) = match self.shape {
+                Shape::Rectangle => (0, width),
+                Shape::Ellipse => mask::row_span(width as u16, height as u16, y as u16)
+                    .map_or((0, 0), |(start, end)| (start.into(), end.into())),
+            };
+            let visible = row.chunks_exact(3).enumerate().take(end).skip(start);
+            for (x, pixel) in visible.step_by(2) {
                 let (sum, count) = &mut sums[line + x * CELLS / width];
                 for (sum, &value) in sum.iter_mut().zip(pixel) {
                     *sum += self.linear[usize::from(value)];

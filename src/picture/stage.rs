@@ -90,6 +90,16 @@ impl PictureStage {
         Ok(canvas)
     }
 
+    /// The weighted mean of canvases, in light if the plan averages in light.
+    /// Weights add up to one.
+    #[must_use]
+    pub fn mix(&self, parts: &[(&Canvas, f32)]) -> Canvas {
+        match self.plan.linear_light {
+            true => Canvas::mix_light(parts),
+            false => Canvas::mix(parts),
+        }
+    }
+
     /// Burns these subtitles in from now on.
     pub fn set_subtitles(&mut self, subtitles: Subtitles) {
         self.subtitles = Some(subtitles);

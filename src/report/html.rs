@@ -29,6 +29,7 @@ pub(super) fn page(
         head(findings, header, measured),
         player(findings),
         sheet(measured),
+        safe_area(measured),
         needs(findings, over_time)?,
         links(findings)?,
         sound(measured, &findings.note)?,
@@ -157,6 +158,18 @@ fn sheet(measured: &Measured) -> String {
         encode(&measured.sheet).replace('\n', "")
     );
     section("Contact sheet", &image)
+}
+
+fn safe_area(measured: &Measured) -> String {
+    let Some(png) = &measured.safe_area else {
+        return String::new();
+    };
+    let content = format!(
+        "<img class=\"sheet\" alt=\"A picture with the safe area outlined\" src=\"data:image/png;base64,{}\">\n\
+         <p>What lies inside the outline is shown whole on this panel, and so are subtitles. The corners outside the circle are never sent.</p>\n",
+        encode(png).replace('\n', "")
+    );
+    section("Safe area", &content)
 }
 
 pub(super) fn figure(svg: &str, caption: &str) -> String {

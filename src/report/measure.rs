@@ -4,13 +4,16 @@
 use std::io::Cursor;
 
 use ebur128::{EbuR128, Mode};
-use image::ImageFormat;
+use image::{ImageFormat, RgbImage};
 
 use super::ReportError;
 use crate::board::Board;
 use crate::budget::{Currents, Duty};
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
+use crate::coding;
 use crate::picture::flash::{FlashChecker, FlashWarning};
+use crate::picture::panel::safe_area_view;
+use crate::picture::Shape;
 use crate::units::Nanos;
 
 /// Seconds between readings of sound and current (ITU-R BS.1770: 75 % overlap
@@ -32,6 +35,9 @@ pub struct Measured {
     pub current: Vec<(f64, f64)>,
     /// Pictures that flash (WCAG 2.3.1).
     pub flashes: Vec<FlashWarning>,
+    /// A picture with the safe area outlined, as PNG, of a panel that is not
+    /// shown whole.
+    pub safe_area: Option<Vec<u8>>,
     /// Bytes that are lost or pictures that cannot be decoded.
     pub damaged: usize,
 }
@@ -45,11 +51,17 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
     };
     let look = Look::of(walk.header(), 1);
     let mut sound = Listener::new(walk, board, duty)?;
-    let mut flashes = FlashChecker::default();
+    let shape = match look.shape {
+        coding::Shape::Rectangle => Shape::Rectangle,
+        coding::Shape::Ellipse => Shape::Ellipse,
+    };
+    let mut flashes = FlashChecker::new(shape);
+    let mut seen = None;
     let (first, clock) = (
         walk.header().first_tick,
         f64::from(walk.header().clock_rate),
     );
+    let middle = walk.header().duration as f64 / clock / 2.0;
     let damages = walk.run(all, |step| {
         match step {
             Step::Picture(shown) if !shown.coded.unchanged => {
@@ -57,6 +69,9 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
                 let image = look.image(shown.pixels);
                 let at = Nanos((time * 1e9) as i64);
                 flashes.look(at, image.as_raw(), usize::from(look.width));
+                if shape != Shape::Rectangle && (seen.is_none() || time <= middle) {
+                    seen = Some(image);
+                }
             }
             Step::Sound(sounded) => sound.hear(&sounded.samples),
             _ => (),
@@ -67,12 +82,21 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
     measured.flashes = flashes.warnings().to_vec();
     measured.damaged = damages.stretches + damages.pictures;
     let sheet = sheet_image(walk, all, look, SheetPlan::default())?;
+    measured.sheet = png(&sheet)?;
+    if let Some(mut image) = seen {
+        let view = safe_area_view(image.as_raw(), look.width, look.height, shape);
+        image.copy_from_slice(&view);
+        measured.safe_area = Some(png(&image)?);
+    }
+    Ok(measured)
+}
+
+fn png(image: &RgbImage) -> Result<Vec<u8>, ReportError> {
     let mut png = Cursor::new(Vec::new());
-    sheet
+    image
         .write_to(&mut png, ImageFormat::Png)
         .map_err(|error| ReportError::Draw(error.to_string()))?;
-    measured.sheet = png.into_inner();
-    Ok(measured)
+    Ok(png.into_inner())
 }
 
 /// Follows the sound in steps of [`STEP`].

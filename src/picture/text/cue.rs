@@ -77,10 +77,8 @@ pub fn parse(text: &str) -> Result<Vec<Cue>, PictureError> {
     let mut lines = text.lines().enumerate().peekable();
     while let Some((number, line)) = lines.next() {
         let head = line.trim();
-        if ["NOTE", "STYLE", "REGION"]
-            .iter()
-            .any(|word| head.starts_with(word))
-        {
+        let word = head.split_whitespace().next().unwrap_or_default();
+        if ["NOTE", "STYLE", "REGION"].contains(&word) && !head.contains("-->") {
             while lines.next_if(|(_, line)| !line.trim().is_empty()).is_some() {}
             continue;
         }
@@ -188,7 +186,8 @@ fn is_tag(rest: &str) -> bool {
 
 /// A character reference at the start of `rest`, and what follows it.
 fn entity(rest: &str) -> Option<(Option<char>, &str)> {
-    const KNOWN: [(&str, Option<char>); 7] = [
+    const KNOWN: [(&str, Option<char>); 8] = [
+        ("&apos;", Some('\'')),
         ("&amp;", Some('&')),
         ("&lt;", Some('<')),
         ("&gt;", Some('>')),
@@ -200,6 +199,17 @@ fn entity(rest: &str) -> Option<(Option<char>, &str)> {
     KNOWN
         .iter()
         .find_map(|(name, c)| rest.strip_prefix(name).map(|after| (*c, after)))
+        .or_else(|| numbered(rest))
+}
+
+/// `&#39;` or `&#x27;`, as HTML and so WebVTT have them.
+fn numbered(rest: &str) -> Option<(Option<char>, &str)> {
+    let (number, after) = rest.strip_prefix("&#")?.split_once(';')?;
+    let code = match number.strip_prefix(['x', 'X']) {
+        Some(hex) => u32::from_str_radix(hex, 16),
+        None => number.parse(),
+    };
+    Some((Some(char::from_u32(code.ok()?)?), after))
 }
 
 #[cfg(test)]
@@ -219,10 +229,10 @@ mod tests {
 
     #[test]
     fn webvtt_with_header_notes_settings_and_entities() {
-        let text = "WEBVTT - harbour\n\nNOTE\n00:09.000 --> 00:10.000\nnot shown\n\nSTYLE\n::cue { }\n\nmark\n00:01.000 --> 00:02.000 line:0 align:start\n<v Keeper>Fog &amp; bell</v>\n\n01:00:00.000 --> 01:00:00.040\nlate\n";
+        let text = "WEBVTT - harbour\n\nNOTE\n00:09.000 --> 00:10.000\nnot shown\n\nSTYLE\n::cue { }\n\nmark\n00:01.000 --> 00:02.000 line:0 align:start\n<v Keeper>Fog &amp; bell&#39;s &#x2014; &#zz;</v>\n\n01:00:00.000 --> 01:00:00.040\nlate\n";
         let cues = parse(text).unwrap();
         assert_eq!(cues.len(), 2);
-        assert_eq!(cues[0].lines, ["Fog & bell"]);
+        assert_eq!(cues[0].lines, ["Fog & bell's — &#zz;"]);
         assert!(cues[0].top && !cues[1].top);
         assert_eq!(cues[1].start, Nanos(3_600_000_000_000));
     }

@@ -22,6 +22,7 @@ pub struct Subtitles {
     pixels: u16,
     cut: usize,
     missing: usize,
+    unshaped: usize,
     painted: Option<Painted>,
 }
 
@@ -40,13 +41,14 @@ impl Subtitles {
     /// # Errors
     /// [`PictureError::Text`] if the built-in font cannot be read.
     pub fn new(
-        cues: Vec<Cue>,
+        mut cues: Vec<Cue>,
         width: u16,
         height: u16,
         shape: Shape,
     ) -> Result<Self, PictureError> {
         let font = FontRef::try_from_slice(dejavu::sans_condensed::bold());
         let font = font.map_err(|e| PictureError::Text(format!("the built-in font: {e}")))?;
+        cues.sort_by_key(|cue| (cue.start, cue.end));
         let safe = safe_area(width, height, shape);
         let margin = (safe.w / 40, safe.h / 40);
         let area = Rect {
@@ -57,6 +59,7 @@ impl Subtitles {
         };
         let mut out = Self {
             missing: missing(&font, &cues),
+            unshaped: cues.iter().filter(|cue| needs_shaping(cue)).count(),
             font,
             cues,
             area,
@@ -97,6 +100,14 @@ impl Subtitles {
             out.push(format!(
                 "{} letters of the subtitles are not in the built-in font and show as boxes",
                 self.missing
+            ));
+        }
+        if self.unshaped > 0 {
+            out.push(format!(
+                "{} of {} subtitles are in a script that runs from right to left or joins its \
+                 letters, which is not done here: look at them before you show them",
+                self.unshaped,
+                self.cues.len()
             ));
         }
         out
@@ -144,13 +155,19 @@ impl Subtitles {
         )
     }
 
-    /// Cues that take more rows than there are.
+    /// Cues that take more rows than there are, alone or with those that are
+    /// still on show when they begin.
     fn unfit(&self, pixels: u16) -> usize {
         let rows = self.rows(pixels);
-        self.cues
-            .iter()
-            .filter(|cue| self.lines(cue, pixels).len() > rows)
-            .count()
+        let mut on_show: Vec<(&Cue, usize)> = Vec::new();
+        let mut unfit = 0;
+        for cue in &self.cues {
+            on_show.retain(|(before, _)| before.end > cue.start);
+            on_show.push((cue, self.lines(cue, pixels).len()));
+            let beside = on_show.iter().filter(|(before, _)| before.top == cue.top);
+            unfit += usize::from(beside.map(|(_, lines)| lines).sum::<usize>() > rows);
+        }
+        unfit
     }
 
     fn paint(&self, shown: Vec<usize>, width: u16, height: u16) -> Painted {
@@ -223,6 +240,17 @@ fn missing(font: &FontRef<'_>, cues: &[Cue]) -> usize {
     letters
         .filter(|c| !c.is_whitespace() && font.glyph_id(*c).0 == 0)
         .count()
+}
+
+/// Hebrew to Arabic Extended, their presentation forms, and the scripts of
+/// India and South-East Asia up to Myanmar: blocks of the Unicode standard
+/// whose letters are reordered or joined.
+fn needs_shaping(cue: &Cue) -> bool {
+    let joined = |c| {
+        matches!(c, '\u{590}'..='\u{8FF}' | '\u{900}'..='\u{DFF}' | '\u{1000}'..='\u{109F}'
+            | '\u{1780}'..='\u{17FF}' | '\u{FB1D}'..='\u{FDFF}' | '\u{FE70}'..='\u{FEFF}')
+    };
+    cue.lines.iter().any(|line| line.chars().any(joined))
 }
 
 fn edge_width(pixels: u16) -> f32 {
