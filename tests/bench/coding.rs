@@ -1,5 +1,5 @@
 //! The picture codings on real and made clips, 240x240 at 24 pictures a
-//! second: `cargo bench --bench coding [-- CLIP]`. Needs the test tools
+//! second: `cargo bench --bench coding [-- CLIP [LEVEL]]`. Needs the test tools
 //! (`.ci/install test`) and, for instructions, valgrind.
 //!
 //! Method. Clips are cropped to a square and scaled by the general-purpose
@@ -48,6 +48,7 @@ struct Outcome {
     colour: f64,
     bus: f64,
     work: f64,
+    counted: Option<f64>,
     encode_ms: f64,
     payloads: Vec<Vec<u8>>,
     pictures: usize,
@@ -66,7 +67,7 @@ fn main() {
         if arguments.first().is_some_and(|a| a != clip.name) {
             continue;
         }
-        shares.push((clip.real, clip.name, table(&clip)));
+        shares.push((clip.real, clip.name, table(&clip, arguments.get(1))));
     }
     summary(&shares);
 }
@@ -110,6 +111,7 @@ fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
         colour: 0.0,
         bus: 0.0,
         work: 0.0,
+        counted: None,
         encode_ms: 0.0,
         payloads: Vec::new(),
         pictures: clip.rgb.len() / PICTURE,
@@ -175,7 +177,7 @@ fn luma(rgb: &[u8]) -> Vec<u8> {
 
 /// Prints a clip's lines; gives bytes against JPEG at the SSIM of its q50 and
 /// q70: light, full, and full by colour SSIM.
-fn table(clip: &Clip) -> [[f64; 2]; 3] {
+fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
     println!(
         "\n{}: {} pictures\n{:18} {:>7} {:>7} {:>6} {:>6} {:>7} {:>7} {:>6} {:>9} {:>9} {:>8}",
         clip.name,
@@ -193,25 +195,35 @@ fn table(clip: &Clip) -> [[f64; 2]; 3] {
         "ms enc"
     );
     let jpeg = [50, 70].map(|q| run(clip, &plan(Coding::Jpeg, Level::Full, q)));
-    jpeg.iter().for_each(|j| line(j, None));
+    jpeg.iter().for_each(line);
     let levels = [Level::Light, Level::Full].map(|level| {
-        QUALITIES
+        let name = format!("{level:?}").to_lowercase();
+        let wanted = only.is_none_or(|o| *o == name);
+        let qualities = if wanted { &QUALITIES[..] } else { &[] };
+        qualities
             .iter()
             .map(|&q| {
-                let outcome = run(clip, &plan(Coding::Patch, level, q));
-                line(&outcome, counted(&outcome, level));
+                let mut outcome = run(clip, &plan(Coding::Patch, level, q));
+                outcome.counted = counted(&outcome, level);
+                line(&outcome);
                 outcome
             })
             .collect::<Vec<_>>()
     });
     let share = |rows: &[Outcome], of: fn(&Outcome) -> f64| {
-        [0, 1].map(|i| bytes_at(rows, of, of(&jpeg[i])) / jpeg[i].mean)
+        let bytes = |o: &Outcome| o.mean;
+        [0, 1].map(|i| at_equal(rows, of, bytes, of(&jpeg[i])) / jpeg[i].mean)
     };
     let shares = [
         share(&levels[0], |o| o.luma),
         share(&levels[1], |o| o.luma),
         share(&levels[1], |o| o.colour),
     ];
+    for (name, rows) in ["light", "full"].iter().zip(&levels) {
+        let work = |o: &Outcome| o.counted.unwrap_or(f64::NAN);
+        let [low, high] = [0, 1].map(|i| at_equal(rows, |o| o.luma, work, jpeg[i].luma));
+        println!("instructions a pixel at the SSIM of JPEG, {name}: {low:.1} (q50), {high:.1} (q70)");
+    }
     for (name, share) in ["light", "full", "full, SSIM of R, G, B"]
         .iter()
         .zip(shares)
@@ -225,7 +237,7 @@ fn table(clip: &Clip) -> [[f64; 2]; 3] {
     shares
 }
 
-fn line(o: &Outcome, instructions: Option<f64>) {
+fn line(o: &Outcome) {
     println!(
         "{:18} {:7.0} {:7} {:6.3} {:6.2} {:7.4} {:7.4} {:6.1} {:>9} {:9.1} {:8.2}",
         o.label,
@@ -236,16 +248,19 @@ fn line(o: &Outcome, instructions: Option<f64>) {
         o.luma,
         o.colour,
         100.0 * o.bus,
-        instructions.map_or("-".into(), |i| format!("{i:.1}")),
+        o.counted.map_or("-".into(), |i| format!("{i:.1}")),
         o.work,
         o.encode_ms
     );
 }
 
-/// Bytes at a measure of `at`, between the two nearest outcomes (or beyond).
-fn bytes_at(rows: &[Outcome], of: fn(&Outcome) -> f64, at: f64) -> f64 {
+/// `what` at a measure of `at`, between the two nearest outcomes (or beyond).
+fn at_equal(rows: &[Outcome], of: fn(&Outcome) -> f64, what: fn(&Outcome) -> f64, at: f64) -> f64 {
+    if rows.is_empty() {
+        return f64::NAN;
+    }
     let scale = |s: f64| -(1.0 - s).ln();
-    let mut points: Vec<_> = rows.iter().map(|r| (scale(of(r)), r.mean.ln())).collect();
+    let mut points: Vec<_> = rows.iter().map(|r| (scale(of(r)), what(r).ln())).collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let x = scale(at);
     let i = points

@@ -8,4 +8,5 @@ mod codings;
 mod damage;
 mod example;
 mod limits;
+mod on_reel;
 mod scenes;

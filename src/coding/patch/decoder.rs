@@ -57,6 +57,35 @@ impl<B: Memory> Plane<B> {
         self.history[slot * n..][..n].copy_from_slice(&self.now[line * n..][..n]);
     }
 
+    /// Copies a block from a whole place that lies inside what is kept;
+    /// elsewhere it says no, and the block is to be fetched piece by piece.
+    #[inline]
+    fn copy<const N: usize>(&mut self, x: usize, y: usize, vector: [i16; 2]) -> bool {
+        let from_x = (x as i32 + i32::from(vector[0])) as usize;
+        let from_y = (y as i32 + i32::from(vector[1])) as usize;
+        let rows = self.now.len() / self.stride;
+        // What is negative is large here.
+        if from_x > self.stride - N || from_y > rows - N || from_y < self.first() {
+            return false;
+        }
+        let kept = (self.line + 1) * self.block;
+        let ring = 4 * self.block - 1;
+        let mut to = y * self.stride + x;
+        for row in from_y..from_y + N {
+            let part = if row < kept {
+                self.history[(row & ring) * self.stride + from_x..].first_chunk::<N>()
+            } else {
+                self.now[row * self.stride + from_x..].first_chunk::<N>()
+            };
+            let Some(&part) = part else { return false };
+            if let Some(place) = self.now[to..].first_chunk_mut::<N>() {
+                *place = part;
+            }
+            to += self.stride;
+        }
+        true
+    }
+
     fn target(&mut self, x: usize, y: usize) -> Target<'_> {
         Target {
             plane: &mut self.now,
@@ -375,8 +404,20 @@ impl<B: Memory> Decoder<B> {
         y: usize,
         vector: [i16; 2],
     ) {
+        if vector == [0; 2] {
+            return; // it is in its place
+        }
         let (luma, chroma) = match level {
-            Level::Light => (vector.map(|v| v * 4), vector.map(|v| v >> 1 << 3)),
+            Level::Light => {
+                let half = vector.map(|v| v >> 1);
+                if self.luma.copy::<L>(x, y, vector)
+                    && self.orange.copy::<C>(x / 2, y / 2, half)
+                    && self.green.copy::<C>(x / 2, y / 2, half)
+                {
+                    return;
+                }
+                (vector.map(|v| v * 4), half.map(|v| v << 3))
+            }
             Level::Full => (vector, vector),
         };
         let plane = &mut self.luma;

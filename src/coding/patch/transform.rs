@@ -8,6 +8,8 @@ pub fn add8(c: &mut [i16; 64], last: usize, plane: &mut [u8], at: usize, stride:
         let dc = round(round(64 * i32::from(c[0]), 7) * 64, 12);
         add_flat(dc, plane, at, stride);
         c[0] = 0;
+    } else if last < 3 {
+        add_sparse::<2>(c, plane, at, stride);
     } else if last < 10 {
         add_sparse::<4>(c, plane, at, stride);
     } else {
@@ -37,10 +39,13 @@ fn clamp(v: i32) -> u8 {
 }
 
 fn add_flat(dc: i32, plane: &mut [u8], at: usize, stride: usize) {
+    let size = dc.unsigned_abs().min(255) as u8;
     for y in 0..8 {
         if let Some(row) = plane[at + y * stride..].first_chunk_mut::<8>() {
-            for p in row {
-                *p = clamp(i32::from(*p) + dc);
+            if dc >= 0 {
+                *row = row.map(|p| p.saturating_add(size));
+            } else {
+                *row = row.map(|p| p.saturating_sub(size));
             }
         }
     }
@@ -61,7 +66,9 @@ fn add_sparse<const N: usize>(c: &mut [i16; 64], plane: &mut [u8], at: usize, st
         let out = inverse8::<N>(*row);
         if let Some(pixels) = plane[at + y * stride..].first_chunk_mut::<8>() {
             for (p, r) in pixels.iter_mut().zip(out) {
-                *p = clamp(i32::from(*p) + round(r, 12));
+                // In 16 bits, so that it becomes vector code.
+                let r = round(r, 12).clamp(-32768, 32767) as i16;
+                *p = i16::from(*p).saturating_add(r).clamp(0, 255) as u8;
             }
         }
     }
@@ -70,7 +77,7 @@ fn add_sparse<const N: usize>(c: &mut [i16; 64], plane: &mut [u8], at: usize, st
     }
 }
 
-/// One dimension of eight, of which the first `N` (4 or 8) are not zero.
+/// One dimension of eight, of which the first `N` (2, 4 or 8) may differ from zero.
 #[inline(always)]
 fn inverse8<const N: usize>(c: [i32; 8]) -> [i32; 8] {
     let (c4, c5, c6, c7) = if N == 8 {
@@ -78,13 +85,14 @@ fn inverse8<const N: usize>(c: [i32; 8]) -> [i32; 8] {
     } else {
         (0, 0, 0, 0)
     };
+    let (c2, c3) = if N > 2 { (c[2], c[3]) } else { (0, 0) };
     let (a0, a1) = (64 * (c[0] + c4), 64 * (c[0] - c4));
-    let (b0, b1) = (83 * c[2] + 36 * c6, 36 * c[2] - 83 * c6);
+    let (b0, b1) = (83 * c2 + 36 * c6, 36 * c2 - 83 * c6);
     let even = [a0 + b0, a1 + b1, a1 - b1, a0 - b0];
     let odd = [
-        89 * c[1] + 75 * c[3] + 50 * c5 + 18 * c7,
-        75 * c[1] - 18 * c[3] - 89 * c5 - 50 * c7,
-        50 * c[1] - 89 * c[3] + 18 * c5 + 75 * c7,
+        89 * c[1] + 75 * c3 + 50 * c5 + 18 * c7,
+        75 * c[1] - 18 * c3 - 89 * c5 - 50 * c7,
+        50 * c[1] - 89 * c3 + 18 * c5 + 75 * c7,
         18 * c[1] - 50 * c[3] + 75 * c5 - 89 * c7,
     ];
     core::array::from_fn(|i| {

@@ -8,7 +8,7 @@ use super::super::{Level, transform};
 use super::planes::{Past, Planes, error};
 use super::quantise::{Aim, Quantised, Spectrum, Trail, forward_fours, forward8, quantise};
 use super::search::Search;
-use super::work::Work;
+use super::work::{PIXEL, Work};
 use super::write::{BIT, Levels, Rates, Sink, Writer, walk};
 use crate::coding::Weights;
 use crate::coding::dirty::Cells;
@@ -51,7 +51,14 @@ pub struct Worth {
 
 /// How much more an instruction is worth in *light*: the level exists for the
 /// least work, and its bytes at equal SSIM hardly rise by it.
-const LIGHT_WORTH: f32 = 100.0;
+fn knob(i: usize) -> f32 {
+    static K: std::sync::OnceLock<[f32; 4]> = std::sync::OnceLock::new();
+    K.get_or_init(|| {
+        let t = std::env::var("KNOBS").unwrap_or("100,1,0,0".into());
+        let v: Vec<f32> = t.split(',').map(|x| x.parse().unwrap()).collect();
+        [v[0], v[1], v[2], v[3]]
+    })[i]
+}
 
 /// A block dearer than this is also tried as four.
 const FOURS_FROM: u32 = 24 * BIT;
@@ -264,11 +271,45 @@ impl Picture<'_> {
     fn burden(&self, lambda: f32, vectors: &[[i16; 2]; 4]) -> f32 {
         let w = &self.worth.weights;
         let fraction = vectors.iter().filter(|v| (v[0] | v[1]) & 3 != 0).count() as f32;
-        let (work, worth) = match self.rates.level {
-            Level::Full => (900.0 * fraction, w.instruction),
-            Level::Light => (0.0, w.instruction * LIGHT_WORTH),
+        let work = match self.rates.level {
+            Level::Full => 4500.0 + 900.0 * fraction,
+            Level::Light if vectors == &[[0; 2]; 4] => 500.0,
+            Level::Light => 4500.0,
         };
-        lambda * BIT as f32 * (w.bus * 512.0 + worth * (4500.0 + work))
+        lambda * (BIT as f32 * w.bus * 512.0 + self.work_price() * work)
+    }
+
+    /// Price of an instruction.
+    fn work_price(&self) -> f32 {
+        let worth = self.worth.weights.instruction * BIT as f32;
+        match self.rates.level {
+            Level::Full => worth,
+            Level::Light => worth * knob(0),
+        }
+    }
+
+    /// Price of the pixels shown only because a block is coded, in *light*.
+    fn show_price(&self, choice: &Choice, luma: Option<usize>) -> u32 {
+        let still = |i: usize| !choice.intra && choice.vectors[i] == [0; 2];
+        let cells = match luma {
+            Some(i) => usize::from(still(i)),
+            None => (0..4)
+                .filter(|&i| still(i) && choice.blocks[i].is_none())
+                .count(),
+        };
+        let pixels = 64 * cells as u64;
+        match self.rates.level {
+            Level::Full => 0,
+            Level::Light => (self.work_price() * (pixels * PIXEL) as f32) as u32,
+        }
+    }
+
+    /// Price of an instruction of the residual, where it is counted.
+    fn residual_price(&self) -> f32 {
+        match self.rates.level {
+            Level::Full => 0.0,
+            Level::Light => self.work_price() * knob(1),
+        }
     }
 
     fn predict_moved(
@@ -430,9 +471,10 @@ impl Picture<'_> {
         );
         let context = LUMA + 3 * usize::from(choice.intra) + near;
         let (on, off) = (
-            self.rates.flag(context, true),
+            self.rates.flag(context, true) + self.show_price(choice, Some(i)),
             self.rates.flag(context, false),
         );
+        let work = self.residual_price();
         let fours = FOURS + usize::from(choice.intra);
         let full = self.rates.level == Level::Full;
         let aim = |kind, extra: u32| Aim {
@@ -441,6 +483,7 @@ impl Picture<'_> {
             step: step(choice.quantiser) as f32 / 16.0,
             lambda,
             coded: (on + extra) as i32 - off as i32,
+            work,
         };
         let kind = if choice.intra {
             Kind::Intra
@@ -526,6 +569,10 @@ impl Picture<'_> {
                     GREEN + 3 * usize::from(choice.blocks[4].is_some()) + near,
                 )
             };
+            let show = match choice.blocks[4].is_some() && p == 1 {
+                true => 0,
+                false => self.show_price(choice, None),
+            };
             let source = &self.source.0[p + 1];
             let (x, y) = (column * 8, line * 8);
             let samples = &mut choice.samples.chroma[p];
@@ -534,7 +581,7 @@ impl Picture<'_> {
                 |j| *samples[j * 8..].first_chunk().expect("a row"),
             );
             let (on, off) = (
-                self.rates.flag(context, true),
+                self.rates.flag(context, true) + show,
                 self.rates.flag(context, false),
             );
             let aim = Aim {
@@ -543,6 +590,7 @@ impl Picture<'_> {
                 step: step(choice.quantiser) as f32 / 16.0,
                 lambda,
                 coded: on as i32 - off as i32,
+                work: self.residual_price(),
             };
             let q = quantise(&self.rates, &forward8(&residual), &aim, &mut self.trail);
             if q.any {

@@ -7,6 +7,7 @@
 use super::super::Level;
 use super::super::syntax::Kind;
 use super::super::tables::{SCAN4, SCAN8};
+use super::work::{LIGHT_LEVEL, block};
 use super::write::{BIT, Levels, Rates, next_near};
 
 /// Coefficients of a block in the order of the scan.
@@ -128,6 +129,8 @@ pub struct Aim {
     pub lambda: f32,
     /// Price of "coded" less that of "not coded".
     pub coded: i32,
+    /// Price of an instruction of the decoder, in *light*.
+    pub work: f32,
 }
 
 /// Chooses the levels of least distortion + lambda x price.
@@ -286,6 +289,7 @@ fn runs(c: &Spectrum, sizes: &[u16; 64], last: usize, aim: &Aim) -> Option<Quant
     let mut best = [(f32::INFINITY, 0u32, 0usize, 0u16); 65];
     best[0] = (0.0, 0, 0, 0);
     let mut end = (0.0f32, 0usize);
+    let work = |instructions: u64| (aim.work * instructions as f32) as u32;
     for place in 0..=last {
         let size = u32::from(sizes[place]);
         let magnitude = c[place].abs();
@@ -295,7 +299,7 @@ fn runs(c: &Spectrum, sizes: &[u16; 64], last: usize, aim: &Aim) -> Option<Quant
             }
             let left = magnitude - size as f32 * aim.step;
             let gain = left * left - magnitude * magnitude;
-            let own = (2 * size.ilog2() + 2 + u32::from(place < 63)) * BIT;
+            let own = (2 * size.ilog2() + 2 + u32::from(place < 63)) * BIT + work(LIGHT_LEVEL);
             for from in (0..=place).rev() {
                 if best[from].0 == f32::INFINITY {
                     continue;
@@ -308,7 +312,8 @@ fn runs(c: &Spectrum, sizes: &[u16; 64], last: usize, aim: &Aim) -> Option<Quant
                 }
             }
         }
-        let total = best[place + 1].0 + aim.lambda * aim.coded as f32;
+        let rest = aim.coded + work(block(place, false)) as i32;
+        let total = best[place + 1].0 + aim.lambda * rest as f32;
         if total < end.0 {
             end = (total, place + 1);
         }
@@ -318,7 +323,7 @@ fn runs(c: &Spectrum, sizes: &[u16; 64], last: usize, aim: &Aim) -> Option<Quant
     }
     let mut levels = [0; 64];
     let mut at = end.1;
-    let price = best[at].1;
+    let price = best[at].1 + work(block(at - 1, false));
     while at > 0 {
         levels[at - 1] = best[at].3 as i16 * if c[at - 1] < 0.0 { -1 } else { 1 };
         at = best[at].2;

@@ -14,14 +14,28 @@ pub struct Work {
 
 /// An 8x8 block's residual, by how much of it is used.
 const FLAT: u64 = 330;
+const FEW: u64 = 700;
 const SPARSE: u64 = 950;
 const DENSE: u64 = 1500;
 const FOURS: u64 = 1700;
 /// A flag of either level, with the control around it.
 const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
+/// A level of *light*: its run, size, sign and "another follows".
+pub const LIGHT_LEVEL: u64 = 45;
 /// Converting one pixel.
-const PIXEL: u64 = 14;
+pub const PIXEL: u64 = 14;
+
+/// A residual whose last level stands at `last`.
+pub const fn block(last: usize, fours: bool) -> u64 {
+    match (fours, last) {
+        (true, _) => FOURS,
+        (_, 0) => FLAT,
+        (_, 1..3) => FEW,
+        (_, 3..10) => SPARSE,
+        _ => DENSE,
+    }
+}
 
 impl Work {
     /// What every picture costs: history and the loop.
@@ -55,12 +69,7 @@ impl Work {
 
     /// A coded block whose last level stands at `last`.
     pub fn block(&mut self, last: usize, fours: bool) {
-        self.sum += match (fours, last) {
-            (true, _) => FOURS,
-            (_, 0) => FLAT,
-            (_, 1..10) => SPARSE,
-            _ => DENSE,
-        };
+        self.sum += block(last, fours);
     }
 
     /// Elements read.
