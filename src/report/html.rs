@@ -285,4 +285,3 @@ fn caution_list(findings: &Findings<'_>, measured: &Measured) -> String {
         &format!("<ul class=\"cautions\">\n{items}</ul>\n"),
     )
 }
-

@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 
 use super::html::{curve, draw, section};
 use super::text::{amount, escape};
-use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError, carrier};
-use crate::budget::{Budget, Line, Link};
+use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
+use crate::budget::{Budget, Line, Link, Part};
 use crate::rehearsal::{Tally, Trace};
 
 /// Need against capacity over time: link, bus, core.

@@ -9,11 +9,11 @@ use image::{ImageFormat, RgbImage};
 use super::ReportError;
 use crate::board::Board;
 use crate::budget::{Currents, Duty};
-use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
 use crate::coding;
+use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
+use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
 use crate::picture::panel::safe_area_view;
-use crate::picture::Shape;
 use crate::units::Nanos;
 
 /// Seconds between readings of sound and current (ITU-R BS.1770: 75 % overlap

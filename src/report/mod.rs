@@ -4,10 +4,13 @@
 
 mod before_after;
 mod cautions;
+mod curves;
 mod html;
+mod links;
 mod measure;
 mod over_time;
 mod plot;
+mod text;
 
 use std::path::Path;
 

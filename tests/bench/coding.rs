@@ -222,7 +222,9 @@ fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
     for (name, rows) in ["light", "full"].iter().zip(&levels) {
         let work = |o: &Outcome| o.counted.unwrap_or(f64::NAN);
         let [low, high] = [0, 1].map(|i| at_equal(rows, |o| o.luma, work, jpeg[i].luma));
-        println!("instructions a pixel at the SSIM of JPEG, {name}: {low:.1} (q50), {high:.1} (q70)");
+        println!(
+            "instructions a pixel at the SSIM of JPEG, {name}: {low:.1} (q50), {high:.1} (q70)"
+        );
     }
     for (name, share) in ["light", "full", "full, SSIM of R, G, B"]
         .iter()

@@ -64,10 +64,8 @@ fn a_reel_too_large_for_its_card_is_refused_with_the_way_out() {
     };
     assert_eq!(plan(None).file_limit, Some(4_294_966_784));
     assert_eq!(plan(Some(5_000_000)).file_limit, None);
-    let small = ConvertPlan {
-        file_limit: Some(1_000_000),
-        ..plan(None)
-    };
+    let mut small = plan(None);
+    small.file_limit = Some(1_000_000);
     let refused = run(&small, &Quiet, &AtomicBool::new(false)).unwrap_err();
     assert!(refused.to_string().contains("--part-size"), "{refused}");
     assert!(names(folder.path()).is_empty());

@@ -51,14 +51,7 @@ pub struct Worth {
 
 /// How much more an instruction is worth in *light*: the level exists for the
 /// least work, and its bytes at equal SSIM hardly rise by it.
-fn knob(i: usize) -> f32 {
-    static K: std::sync::OnceLock<[f32; 4]> = std::sync::OnceLock::new();
-    K.get_or_init(|| {
-        let t = std::env::var("KNOBS").unwrap_or("100,1,0,0".into());
-        let v: Vec<f32> = t.split(',').map(|x| x.parse().unwrap()).collect();
-        [v[0], v[1], v[2], v[3]]
-    })[i]
-}
+const LIGHT_WORTH: f32 = 100.0;
 
 /// A block dearer than this is also tried as four.
 const FOURS_FROM: u32 = 24 * BIT;
@@ -284,7 +277,7 @@ impl Picture<'_> {
         let worth = self.worth.weights.instruction * BIT as f32;
         match self.rates.level {
             Level::Full => worth,
-            Level::Light => worth * knob(0),
+            Level::Light => worth * LIGHT_WORTH,
         }
     }
 
@@ -308,7 +301,7 @@ impl Picture<'_> {
     fn residual_price(&self) -> f32 {
         match self.rates.level {
             Level::Full => 0.0,
-            Level::Light => self.work_price() * knob(1),
+            Level::Light => self.work_price(),
         }
     }
 
