@@ -247,9 +247,12 @@ fn the_crossover_meets_the_need() {
     assert!((x.link_bps - 4e6 / wifi.usable_share).abs() < 1e-6);
     let window = thumbreel::budget::window_bps(wifi.window_bytes, x.round_trip_ms);
     assert!((window - 4e6).abs() < 1.0);
-    let loss = thumbreel::budget::loss_bps(wifi.segment_bytes, wifi.round_trip_ms, x.loss);
-    assert!((loss - 4e6).abs() < 1.0);
     assert_eq!(x.mcs, Some(1));
+    // So small a need bears more loss than the rule of TCP's rate holds for.
+    assert_eq!(x.loss, thumbreel::budget::MOST_LOSS);
+    let x = Crossover::new(2_000_000.0, &wifi, 0.0);
+    let loss = thumbreel::budget::loss_bps(wifi.segment_bytes, wifi.round_trip_ms, x.loss);
+    assert!((loss - 16e6).abs() < 1.0);
 }
 
 /// P = (Vin - Vout) x I, Tj = Ta + P x thetaJA: 5 to 3.3 V, 150 mA, 205 C/W:

@@ -20,7 +20,7 @@ fn mistakes_are_named_with_their_way_out() {
         ("convert a.mp4 --board lantern-rom", 2, "lantern-room"),
         ("convert a.mp4 --board lantern-room --sise 9x9", 2, "--size"),
         ("convert missing.mp4 --board lantern-room", 1, "missing.mp4"),
-        ("convert reels --board lantern-room", 1, "folder"),
+        ("convert reels --board lantern-room", 2, "reels/*.mp4"),
         ("convert text.mp4 --board lantern-room", 1, "not a clip"),
         ("convert tone.wav --board lantern-room", 1, "no pictures"),
         (

@@ -75,6 +75,7 @@ fn the_viewer_is_what_its_source_gives() {
         .env_remove("RUSTFLAGS")
         .output()
         .unwrap();
-    let said = String::from_utf8_lossy(&output.stderr);
+    let said = [output.stdout, output.stderr].concat();
+    let said = String::from_utf8_lossy(&said);
     assert!(output.status.success(), "{said}\nbuild it with .ci/viewer");
 }

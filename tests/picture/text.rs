@@ -84,8 +84,11 @@ fn cues_that_ask_for_the_top_get_it() {
 #[test]
 fn small_panels_warn_and_never_go_below_the_readable_size() {
     let long = [LINE; 6].join(" ");
-    let mut subtitles =
-        Subtitles::new(vec![cue(&long), cue("Fog.")], 80, 64, Shape::Rectangle).unwrap();
+    let later = Cue::new(Nanos(3_000_000_000), Nanos(4_000_000_000), "Fog.").expect("text");
+    // Beside the long one there is no room for what is short.
+    let both = Subtitles::new(vec![cue(&long), cue("Fog.")], 80, 64, Shape::Rectangle).unwrap();
+    assert!(both.warnings()[0].contains("2 of 2 do not fit"));
+    let mut subtitles = Subtitles::new(vec![cue(&long), later], 80, 64, Shape::Rectangle).unwrap();
     assert_eq!(subtitles.pixels(), READABLE_PIXELS);
     let warnings = subtitles.warnings();
     assert!(warnings[0].contains("1 of 2 do not fit"), "{warnings:?}");
