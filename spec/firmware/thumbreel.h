@@ -22,7 +22,7 @@
  *                   uint32_t bytes) that goes on from crc, 0 at the start
  *
  * DEMANDS
- *   C99 or C++17, two's complement, 8-bit bytes. No allocation, no floating
+ *   C99 or C++17, two's complement, 8-bit bytes, low byte first. No allocation, no floating
  *   point, no recursion, nothing of the C library but memcpy and memset.
  *   Under 1 KB of stack. Sizes: README.md beside this file.
  *
@@ -363,12 +363,12 @@ static uint16_t tbr_u16(const uint8_t *b)
     return (uint16_t)(b[0] | (uint32_t)b[1] << 8);
 }
 
-static TBR_COLD uint32_t tbr_u32(const uint8_t *b)
+static uint32_t tbr_u32(const uint8_t *b)
 {
     return b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16 | (uint32_t)b[3] << 24;
 }
 
-static TBR_COLD uint64_t tbr_u64(const uint8_t *b)
+static uint64_t tbr_u64(const uint8_t *b)
 {
     return tbr_u32(b) | (uint64_t)tbr_u32(b + 4) << 32;
 }
@@ -461,7 +461,7 @@ static int tbr_agrees(uint32_t stored, uint32_t computed)
 #endif
 }
 
-int tbr_blame(int code)
+TBR_COLD int tbr_blame(int code)
 {
     return code >= 0 ? TBR_NOBODY : -code / 100;
 }
@@ -493,7 +493,7 @@ static TBR_COLD int tbr_same(const uint8_t *a, const uint8_t *b, uint32_t n)
 }
 
 /* Tells a reel, a reel changed in transfer, and something else apart. */
-static TBR_COLD int tbr_check_magic(const uint8_t *s)
+static int tbr_check_magic(const uint8_t *s)
 {
     if (tbr_same(s, tbr_magic, 8)) {
         return TBR_OK;
@@ -504,66 +504,51 @@ static TBR_COLD int tbr_check_magic(const uint8_t *s)
     return TBR_NOT_A_REEL;
 }
 
-static TBR_COLD void tbr_header_times(const uint8_t *s, tbr_header *h)
-{
-    h->reel_id = tbr_u64(s + 24);
-    h->first_tick = tbr_u64(s + 32);
-    h->duration = tbr_u64(s + 40);
-    h->reel_duration = tbr_u64(s + 48);
-    h->file_length = tbr_u64(s + 56);
-    h->first_picture = tbr_u32(s + 64);
-    h->picture_count = tbr_u32(s + 68);
-    h->slice_count = tbr_u32(s + 72);
-    h->clock_rate = tbr_u32(s + 88);
-    h->rate_num = tbr_u32(s + 92);
-    h->rate_den = tbr_u32(s + 96);
-}
+/* Where the fields stand in sector 0, with how many bytes, and in tbr_header. */
+static const struct {
+    uint8_t from, bytes, to;
+} tbr_fields[] = {
+#define TBR_AT(from, bytes, field) {from, bytes, (uint8_t)offsetof(tbr_header, field)}
+    TBR_AT(10, 2, version_minor), TBR_AT(16, 4, may_ignore), TBR_AT(20, 2, part),
+    TBR_AT(22, 2, parts), TBR_AT(24, 8, reel_id), TBR_AT(32, 8, first_tick),
+    TBR_AT(40, 8, duration), TBR_AT(48, 8, reel_duration), TBR_AT(56, 8, file_length),
+    TBR_AT(64, 4, first_picture), TBR_AT(68, 4, picture_count), TBR_AT(72, 4, slice_count),
+    TBR_AT(76, 2, width), TBR_AT(78, 2, height), TBR_AT(80, 1, shape), TBR_AT(81, 1, low_first),
+    TBR_AT(82, 1, wire), TBR_AT(83, 1, coding), TBR_AT(84, 1, level), TBR_AT(85, 1, sound),
+    TBR_AT(86, 1, channels), TBR_AT(88, 4, clock_rate), TBR_AT(92, 4, rate_num),
+    TBR_AT(96, 4, rate_den), TBR_AT(100, 4, largest_chunk), TBR_AT(104, 2, most_pictures),
+    TBR_AT(108, 4, most_ticks), TBR_AT(112, 4, largest_sound), TBR_AT(116, 4, largest_picture),
+    TBR_AT(120, 4, working_memory), TBR_AT(124, 4, prebuffer), TBR_AT(128, 4, mean_rate),
+    TBR_AT(132, 4, worst_rate), TBR_AT(136, 4, worst_bus_bytes),
+    TBR_AT(140, 4, worst_instructions), TBR_AT(144, 8, first_slice),
+    TBR_AT(152, 8, index_offset), TBR_AT(160, 4, index_length), TBR_AT(164, 4, index_step),
+    TBR_AT(168, 4, index_entries), TBR_AT(172, 4, poster_offset), TBR_AT(176, 4, poster_length),
+    TBR_AT(180, 2, poster_width), TBR_AT(182, 2, poster_height), TBR_AT(184, 4, tables_offset),
+    TBR_AT(188, 4, tables_length),
+#undef TBR_AT
+};
 
-static TBR_COLD void tbr_header_panel(const uint8_t *s, tbr_header *h)
-{
-    h->version_minor = tbr_u16(s + 10);
-    h->may_ignore = tbr_u32(s + 16);
-    h->part = tbr_u16(s + 20);
-    h->parts = tbr_u16(s + 22);
-    h->width = tbr_u16(s + 76);
-    h->height = tbr_u16(s + 78);
-    h->shape = s[80];
-    h->low_first = s[81];
-    h->wire = s[82];
-    h->coding = s[83];
-    h->level = s[84];
-    h->sound = s[85];
-    h->channels = s[86];
-}
+typedef char tbr_fields_fit[offsetof(tbr_header, title) <= 256 ? 1 : -1];
 
-static TBR_COLD void tbr_header_needs(const uint8_t *s, tbr_header *h)
+static void tbr_header_fields(const uint8_t *s, tbr_header *h)
 {
-    h->largest_chunk = tbr_u32(s + 100);
-    h->most_pictures = tbr_u16(s + 104);
-    h->most_ticks = tbr_u32(s + 108);
-    h->largest_sound = tbr_u32(s + 112);
-    h->largest_picture = tbr_u32(s + 116);
-    h->working_memory = tbr_u32(s + 120);
-    h->prebuffer = tbr_u32(s + 124);
-    h->mean_rate = tbr_u32(s + 128);
-    h->worst_rate = tbr_u32(s + 132);
-    h->worst_bus_bytes = tbr_u32(s + 136);
-    h->worst_instructions = tbr_u32(s + 140);
-}
-
-static TBR_COLD void tbr_header_places(const uint8_t *s, tbr_header *h)
-{
-    h->first_slice = tbr_u64(s + 144);
-    h->index_offset = tbr_u64(s + 152);
-    h->index_length = tbr_u32(s + 160);
-    h->index_step = tbr_u32(s + 164);
-    h->index_entries = tbr_u32(s + 168);
-    h->poster_offset = tbr_u32(s + 172);
-    h->poster_length = tbr_u32(s + 176);
-    h->poster_width = tbr_u16(s + 180);
-    h->poster_height = tbr_u16(s + 182);
-    h->tables_offset = tbr_u32(s + 184);
-    h->tables_length = tbr_u32(s + 188);
+    uint32_t i;
+    for (i = 0; i < sizeof tbr_fields / sizeof tbr_fields[0]; i++) {
+        const uint8_t *const from = s + tbr_fields[i].from;
+        uint8_t *const to = (uint8_t *)h + tbr_fields[i].to;
+        const uint64_t value = tbr_u64(from); /* no field is among the last eight bytes */
+        const uint32_t four = (uint32_t)value;
+        const uint16_t two = (uint16_t)value;
+        if (tbr_fields[i].bytes == 8) {
+            memcpy(to, &value, 8);
+        } else if (tbr_fields[i].bytes == 4) {
+            memcpy(to, &four, 4);
+        } else if (tbr_fields[i].bytes == 2) {
+            memcpy(to, &two, 2);
+        } else {
+            *to = *from;
+        }
+    }
     memcpy(h->title, s + 384, TBR_TITLE);
     h->title[TBR_TITLE] = 0;
 }
@@ -580,7 +565,7 @@ static uint32_t tbr_common_divisor(uint32_t a, uint32_t b)
 
 static int tbr_known(uint64_t time) { return time == TBR_UNKNOWN || time <= TBR_MAX_TIME; }
 
-static TBR_COLD int tbr_check_times(const tbr_header *h)
+static int tbr_check_times(const tbr_header *h)
 {
     if (h->reel_id == 0 || h->part < 1 || (h->parts != 0 && h->part > h->parts)) {
         return TBR_FIELD;
@@ -596,7 +581,7 @@ static TBR_COLD int tbr_check_times(const tbr_header *h)
     return TBR_OK;
 }
 
-static TBR_COLD int tbr_check_panel(const tbr_header *h)
+static int tbr_check_panel(const tbr_header *h)
 {
     const int patch = h->coding == TBR_PATCH_CODING;
     const int level = patch ? h->level == 1 || h->level == 2 : h->level == 0;
@@ -608,7 +593,7 @@ static TBR_COLD int tbr_check_panel(const tbr_header *h)
     return TBR_OK;
 }
 
-static TBR_COLD int tbr_check_needs(const tbr_header *h)
+static int tbr_check_needs(const tbr_header *h)
 {
     if (h->largest_chunk > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
@@ -737,7 +722,7 @@ static int tbr_check_reserved(const uint8_t *s)
                : TBR_RESERVED;
 }
 
-static TBR_COLD int tbr_check_header(const uint8_t *s, const tbr_header *h)
+static int tbr_check_header(const uint8_t *s, const tbr_header *h)
 {
     int code = tbr_check_times(h);
     if (code == TBR_OK) {
@@ -773,10 +758,7 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
     if (tbr_check_enums(s) != TBR_OK || tbr_u16(s + 8) != 1) {
         return TBR_FIELD;
     }
-    tbr_header_times(s, h);
-    tbr_header_panel(s, h);
-    tbr_header_needs(s, h);
-    tbr_header_places(s, h);
+    tbr_header_fields(s, h);
     return tbr_check_header(s, h);
 }
 
@@ -801,7 +783,7 @@ static int tbr_check_other(const tbr_chunk *c)
                : TBR_FIELD;
 }
 
-static TBR_COLD int tbr_check_chunk(const tbr_chunk *c)
+static int tbr_check_chunk(const tbr_chunk *c)
 {
     if (c->length > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
@@ -1015,7 +997,7 @@ static int tbr_picture_fits(const tbr_header *h, const tbr_chunk *c, const tbr_p
 }
 
 /* Checks picture number i of a slice at *at, and goes past it. */
-static TBR_COLD int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
+static int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
                                    const uint8_t *end, uint32_t i, uint32_t *earliest)
 {
     tbr_picture p;
@@ -1039,7 +1021,7 @@ static TBR_COLD int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk
 }
 
 /* Checks every rule inside a slice, so that walking through it cannot fail. */
-static TBR_COLD int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
+static int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
 {
     const uint8_t *at = bytes + TBR_CHUNK_HEADER;
     const uint8_t *const end = at + c->used;
@@ -1126,7 +1108,7 @@ enum {
     TBR_AT_FAILURE
 };
 
-static void tbr_reader_start(tbr_reader *r)
+static TBR_COLD void tbr_reader_start(tbr_reader *r)
 {
     memset(r, 0, sizeof *r);
     r->want = TBR_SECTOR;
@@ -1164,7 +1146,7 @@ static uint32_t tbr_reader_need(const tbr_reader *r)
     return none || r->want < r->filled ? 0 : r->want - r->filled;
 }
 
-uint64_t tbr_reader_ahead(const tbr_reader *r)
+TBR_COLD uint64_t tbr_reader_ahead(const tbr_reader *r)
 {
     return r->base + r->filled - r->position;
 }
@@ -1195,7 +1177,7 @@ void tbr_reader_added(tbr_reader *r, uint32_t n)
 void tbr_reader_ended(tbr_reader *r) { r->input_ended = 1; }
 
 /* Empties the buffer and wants the sector at `offset`. */
-static void tbr_reader_go(tbr_reader *r, uint64_t offset, uint8_t state)
+static TBR_COLD void tbr_reader_go(tbr_reader *r, uint64_t offset, uint8_t state)
 {
     r->base = offset;
     r->filled = 0;
@@ -1223,14 +1205,14 @@ static int tbr_reader_fail(tbr_reader *r, int code)
     return code;
 }
 
-static void tbr_damage_at(tbr_damage *d, int code, uint64_t offset)
+static TBR_COLD void tbr_damage_at(tbr_damage *d, int code, uint64_t offset)
 {
     memset(d, 0, sizeof *d);
     d->code = code;
     d->offset = offset;
 }
 
-static void tbr_damage_in(tbr_damage *d, int code, uint64_t offset, uint32_t chunk)
+static TBR_COLD void tbr_damage_in(tbr_damage *d, int code, uint64_t offset, uint32_t chunk)
 {
     tbr_damage_at(d, code, offset);
     d->chunk = chunk;
@@ -1263,11 +1245,11 @@ static int tbr_reader_head(const tbr_reader *r, tbr_chunk *c)
     return code;
 }
 
-static uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
+static TBR_COLD uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
 
 /* Whether the chunk comes in turn; if not, whether it may still be used: what
  * jumps ahead may, what goes back or breaks a limit may not. */
-static int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
+static TBR_COLD int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
 {
     const int after = c->number > r->number, late = c->time < r->time;
     const int code = c->kind == TBR_SLICE ? tbr_slice_limits(&r->header, c) : TBR_OK;
@@ -1292,7 +1274,7 @@ static int tbr_reader_within(const tbr_reader *r, const tbr_chunk *c)
 }
 
 /* Reports a chunk out of turn, and passes it over unless it is usable. */
-static TBR_COLD int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
+static int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
 {
     const tbr_chunk *c = &r->chunk;
     tbr_damage_in(&r->damage, code, r->base, c->number);
@@ -1355,7 +1337,7 @@ TBR_COLD void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
     r->bytes = buffer;
 }
 
-static TBR_COLD int tbr_reader_accept(tbr_reader *r)
+static int tbr_reader_accept(tbr_reader *r)
 {
     int code, usable;
     if ((r->chunk.kind < TBR_POSTER || r->chunk.kind > TBR_NOTE) &&
@@ -1492,7 +1474,7 @@ static int tbr_reader_cut_short(tbr_reader *r)
 }
 
 /* Reads on at a key slice, which tells its own time. */
-static void tbr_reader_resume(tbr_reader *r, uint64_t offset, uint32_t number)
+static TBR_COLD void tbr_reader_resume(tbr_reader *r, uint64_t offset, uint32_t number)
 {
     r->number = number;
     r->has_number = 1;
@@ -1709,21 +1691,28 @@ typedef struct tbr_neighbour {
     uint8_t keep, intra, orange, green, luma[2];
 } tbr_neighbour;
 
+/* Where the tables of shades begin for a place's chroma. */
+typedef struct tbr_tint {
+    const uint8_t *red, *blue;
+    const uint16_t *green;
+} tbr_tint;
+
 /* Lies at the start of the decoder's memory; the planes follow. */
 typedef struct tbr_patch {
-    tbr_plane planes[3]; /* Y, Co, Cg */
-    const uint8_t *data; /* the payload's coded part */
-    uint32_t length, at; /* bytes in it; bytes taken, also past its end */
-    uint32_t code, range; /* light: bits not yet taken, and how many */
-    int32_t line;        /* of macroblocks */
-    int32_t step;        /* of the quantiser, in sixteenths */
-    int16_t values[64];
-    uint64_t cells[TBR_PATCH_SIDE / 8]; /* changed 8x8 cells, a row in each */
-    tbr_neighbour left, above[TBR_PATCH_SIDE / 16 + 1];
-    uint8_t piece[19 * TBR_PATCH_PITCH];
-    uint64_t turned[TBR_PATCH_SIDE / 8]; /* the same by columns, while they are cut */
-    uint16_t width, height;
     uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
+    uint16_t width, height;
+    uint32_t code, range; /* light: bits not yet taken, and how many */
+    const uint8_t *data;  /* the payload's coded part */
+    uint32_t length, at;  /* bytes in it; bytes taken, also past its end */
+    int32_t line;         /* of macroblocks */
+    int32_t step;         /* of the quantiser, in sixteenths */
+    tbr_tint zero;        /* of Co 128, Cg 0 */
+    tbr_plane planes[3];  /* Y, Co, Cg */
+    tbr_neighbour left, above[TBR_PATCH_SIDE / 16 + 1];
+    uint32_t piece[19 * TBR_PATCH_PITCH / 4];
+    int16_t values[64]; /* aligned to 4 */
+    uint64_t cells[TBR_PATCH_SIDE / 8];  /* changed 8x8 cells, a row in each */
+    uint64_t turned[TBR_PATCH_SIDE / 8]; /* the same by columns, while they are cut */
 #if TBR_PATCH > 1
     uint16_t contexts[TBR_PATCH_CONTEXTS]; /* how likely a flag is 0, in 1/65536 */
 #endif
@@ -1731,6 +1720,63 @@ typedef struct tbr_patch {
 
 /* What the format allows for everything but planes and history. */
 typedef char tbr_patch_fits[sizeof(tbr_patch) <= 4096 ? 1 : -1];
+
+/* --- patch: samples in words -------------------------------------------- */
+
+#ifdef __GNUC__
+#define TBR_INLINE static inline __attribute__((always_inline))
+#define TBR_ALIGNED(at) __builtin_assume_aligned(at, 4)
+#else
+#define TBR_INLINE static inline
+#define TBR_ALIGNED(at) (at)
+#endif
+
+/* Two samples, or sums of them, lie in the 16-bit lanes of a word: the even or
+ * the odd ones of four. A negative lane borrows from the one above it, as in
+ * any sum, so lanes can be added, and multiplied by numbers, as long as they
+ * fit 16 bits with a sign. */
+#define TBR_LANES 0x00FF00FFu
+#define TBR_EACH 0x00010001u /* times n: n in both lanes */
+
+/* Four samples at a multiple of four. */
+TBR_INLINE uint32_t tbr_word(const uint8_t *at)
+{
+    uint32_t word;
+    memcpy(&word, TBR_ALIGNED(at), 4);
+    return word;
+}
+
+TBR_INLINE void tbr_set_word(uint8_t *at, uint32_t word)
+{
+    memcpy(TBR_ALIGNED(at), &word, 4);
+}
+
+/* Lanes of 1/2^shift, rounded down and limited to 0..255. */
+static TBR_COLD uint32_t tbr_limit(uint32_t lanes, uint32_t shift)
+{
+    const int32_t first = (int16_t)(lanes & 0xFFFFu);
+    int32_t low = first >> shift, high = (int32_t)(lanes - (uint32_t)first) >> 16 >> shift;
+    low = low < 0 ? 0 : low > 255 ? 255 : low;
+    high = high < 0 ? 0 : high > 255 ? 255 : high;
+    return (uint32_t)low | (uint32_t)high << 16;
+}
+
+/* Stores four samples, limited to 0..255. */
+TBR_INLINE void tbr_put_four(uint8_t *to, uint32_t even, uint32_t odd)
+{
+    if (((even | odd) & ~TBR_LANES) != 0) {
+        even = tbr_limit(even, 0);
+        odd = tbr_limit(odd, 0);
+    }
+    tbr_set_word(to, even | odd << 8);
+}
+
+/* Adds to four samples. */
+TBR_INLINE void tbr_add_four(uint8_t *to, uint32_t even, uint32_t odd)
+{
+    const uint32_t word = tbr_word(to);
+    tbr_put_four(to, (word & TBR_LANES) + even, (word >> 8 & TBR_LANES) + odd);
+}
 
 /* --- patch: reading numbers --------------------------------------------- */
 
@@ -1742,12 +1788,14 @@ static uint32_t tbr_patch_byte(tbr_patch *p)
 }
 
 /* Light: makes sure of 25 bits. */
-static void tbr_bits_fill(tbr_patch *p)
+static TBR_HOT void tbr_bits_fill(tbr_patch *p)
 {
-    while (p->range <= 24) {
-        p->code |= tbr_patch_byte(p) << (24 - p->range);
-        p->range += 8;
+    uint32_t code = p->code, have = p->range;
+    for (; have <= 24; have += 8) {
+        code |= tbr_patch_byte(p) << (24 - have);
     }
+    p->code = code;
+    p->range = have;
 }
 
 static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
@@ -1758,19 +1806,20 @@ static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
     return value;
 }
 
+static TBR_HOT uint32_t tbr_bits_flag(tbr_patch *p)
+{
+    if (p->range == 0) {
+        tbr_bits_fill(p);
+    }
+    return tbr_bits_take(p, 1);
+}
+
 /* Light: as many ones as the number's length, a zero, its bits. */
 static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 {
     uint32_t code, length = 0;
     tbr_bits_fill(p);
-    code = p->code;
-    if ((code & 0x80000000u) == 0) {
-        p->code = code << 1;
-        p->range--;
-        return 0;
-    }
-    while ((code & 0x80000000u) != 0) {
-        code <<= 1;
+    for (code = p->code; (code & 0x80000000u) != 0; code <<= 1) {
         length++;
     }
     if (length > 15) {
@@ -1844,8 +1893,7 @@ static uint32_t tbr_patch_flag(tbr_patch *p, uint32_t context)
     }
 #endif
     (void)context;
-    tbr_bits_fill(p);
-    return tbr_bits_take(p, 1);
+    return tbr_bits_flag(p);
 }
 
 static uint32_t tbr_patch_bit(tbr_patch *p)
@@ -1855,8 +1903,7 @@ static uint32_t tbr_patch_bit(tbr_patch *p)
         return tbr_range_bits(p, 1);
     }
 #endif
-    tbr_bits_fill(p);
-    return tbr_bits_take(p, 1);
+    return tbr_bits_flag(p);
 }
 
 /* A number from 0: its length in flags, then its bits below the highest. */
@@ -1917,41 +1964,65 @@ static TBR_COLD void tbr_patch_quantiser(tbr_patch *p, int32_t quantiser)
     p->step = (int32_t)steps[quantiser % 6] << (quantiser / 6);
 }
 
-/* Puts a level of `size` at `place` (0..63) of the scan, times the step. */
-static void tbr_patch_put(tbr_patch *p, int fours, uint32_t place, uint32_t size,
-                          uint32_t negative)
+/* Puts a level of `size` at position `at` of the block, times the step. */
+TBR_INLINE void tbr_patch_put(tbr_patch *p, uint32_t at, uint32_t size, uint32_t negative)
 {
-    uint32_t at = tbr_scan8[place];
     int32_t value = (int32_t)(size < 32767 ? size : 32767) * p->step;
-#if TBR_PATCH > 1
-    if (fours) {
-        at = (place & 3) * 16 + tbr_scan4[place >> 2];
-    }
-#else
-    (void)fours;
-#endif
     value = value < 32767 ? value : 32767;
     p->values[at] = (int16_t)(negative ? -value : value);
 }
 
-/* Light: the levels of one block; returns the last place in the scan. */
+/* Numbers of up to seven bits, by their code's highest: one bit is 0, three and
+ * more begin with a one. Number and bits of its code; 0 if it is longer. */
+static const uint8_t tbr_short_numbers[64] = {
+#define TBR_SHORT(number, bits) ((number) << 3 | (bits))
+#define TBR_FOUR_OF(number, bits) \
+    TBR_SHORT(number, bits), TBR_SHORT(number, bits), TBR_SHORT(number, bits), TBR_SHORT(number, bits)
+    TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3),
+    TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3),
+    TBR_FOUR_OF(3, 5), TBR_FOUR_OF(4, 5), TBR_FOUR_OF(5, 5), TBR_FOUR_OF(6, 5),
+    TBR_SHORT(7, 7), TBR_SHORT(8, 7), TBR_SHORT(9, 7), TBR_SHORT(10, 7),
+    TBR_SHORT(11, 7), TBR_SHORT(12, 7), TBR_SHORT(13, 7), TBR_SHORT(14, 7),
+};
+
+TBR_INLINE uint32_t tbr_bits_short(uint32_t code)
+{
+    return (code & 0x80000000u) == 0 ? TBR_SHORT(0, 1) : tbr_short_numbers[code >> 25 & 63];
+}
+
+/* Light: the levels of one block; returns the positions that differ from zero,
+ * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
 {
-    uint32_t place = 0;
-    for (;;) {
-        uint32_t size;
-        place += tbr_bits_number(p);
+    uint32_t place = 0, spread = 0;
+    for (;; place++) {
+        uint32_t run, size, code, at;
+        if (p->range < 16) {
+            tbr_bits_fill(p);
+        }
+        run = tbr_bits_short(p->code);
+        size = tbr_bits_short(p->code << (run & 7));
+        code = (run & 7) + (size & 7);
+        if (run != 0 && size != 0) {
+            p->code <<= code;
+            p->range -= code;
+            place += run >> 3;
+            size = size >> 3;
+        } else {
+            place += tbr_bits_number(p);
+            size = tbr_bits_number(p);
+            tbr_bits_fill(p);
+        }
         if (place > 63) {
             p->broken = 1;
             return 0;
         }
-        size = 1 + tbr_bits_number(p);
-        tbr_bits_fill(p);
-        tbr_patch_put(p, 0, place, size, tbr_bits_take(p, 1));
+        at = tbr_scan8[place];
+        spread |= at;
+        tbr_patch_put(p, at, size + 1, tbr_bits_take(p, 1));
         if (place == 63 || tbr_bits_take(p, 1) == 0 || p->broken) {
-            return place;
+            return spread;
         }
-        place++;
     }
 }
 
@@ -1970,10 +2041,11 @@ static uint32_t tbr_range_near(uint32_t size, uint32_t before)
     return near < 2 ? near : 2;
 }
 
-/* Full: the levels of one block; returns the last place in the scan. */
+/* Full: the levels of one block; returns the positions that differ from zero,
+ * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t near)
 {
-    uint32_t after_zero = 1, before = 0, last = 0, place;
+    uint32_t after_zero = 1, before = 0, spread = 0, place;
     for (place = 0; place < 64 && !p->broken; place++) {
         const uint32_t band = place < 28 ? tbr_band[place] : 7;
         const uint32_t context = TBR_CX_BLOCK + ((kind * 8 + band) * 3 + near) * 2;
@@ -1982,16 +2054,19 @@ static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t ne
             break;
         }
         if ((after_zero && place == 63) || tbr_range_flag(p, context + 1)) {
+            const uint32_t at = kind == TBR_KIND_FOURS
+                                    ? (place & 3) * 16 + tbr_scan4[place >> 2]
+                                    : tbr_scan8[place];
             size = tbr_range_level(p, kind, near);
-            tbr_patch_put(p, kind == TBR_KIND_FOURS, place, size, tbr_range_bits(p, 1));
-            last = place;
+            tbr_patch_put(p, at, size, tbr_range_bits(p, 1));
+            spread |= at;
             size = size < 3 ? size : 3;
         }
         near = tbr_range_near(size, before);
         before = size;
         after_zero = size == 0;
     }
-    return last;
+    return spread;
 }
 #endif
 
@@ -2009,150 +2084,106 @@ static uint32_t tbr_patch_block(tbr_patch *p, uint32_t kind, uint32_t near)
 
 /* --- patch: transforms (ITU-T H.265, clause 8.6.4.2) -------------------- */
 
-#if defined(__ARM_FEATURE_SAT) && defined(__GNUC__)
-static inline uint8_t tbr_clamp(int32_t v)
-{
-    uint32_t out;
-    __asm__("usat %0, #8, %1" : "=r"(out) : "r"(v));
-    return (uint8_t)out;
-}
-#else
-static inline uint8_t tbr_clamp(int32_t v)
-{
-    return (uint8_t)((uint32_t)v > 255 ? (v < 0 ? 0 : 255) : v);
-}
-#endif
-
-#ifdef __GNUC__
-#define TBR_INLINE static inline __attribute__((always_inline))
-#else
-#define TBR_INLINE static inline
-#endif
-
 /* One dimension of eight, of which the first n (2, 4 or 8) are not zero; `half`
  * rounds. */
-TBR_INLINE void tbr_inverse8(const int32_t *c, int n, int32_t half, int32_t *out)
+TBR_INLINE void tbr_inverse8(const int32_t *c, uint32_t n, int32_t half, int32_t *out)
 {
-    int32_t a0 = 64 * c[0] + half, a1 = a0, b0 = 0, b1 = 0;
+    int32_t a0 = 64 * c[0] + half, a1 = a0, a2 = a0, a3 = a0;
     int32_t o0 = 89 * c[1], o1 = 75 * c[1], o2 = 50 * c[1], o3 = 18 * c[1];
     if (n > 2) {
-        b0 = 83 * c[2];
-        b1 = 36 * c[2];
+        const int32_t b0 = 83 * c[2], b1 = 36 * c[2];
+        a0 += b0;
+        a1 += b1;
+        a2 -= b1;
+        a3 -= b0;
         o0 += 75 * c[3];
         o1 -= 18 * c[3];
         o2 -= 89 * c[3];
         o3 -= 50 * c[3];
+        if (n > 4) {
+            const int32_t d = 64 * c[4], b2 = 36 * c[6], b3 = 83 * c[6];
+            a0 += d + b2;
+            a1 -= d + b3;
+            a2 += b3 - d;
+            a3 += d - b2;
+            o0 += 50 * c[5] + 18 * c[7];
+            o1 -= 89 * c[5] + 50 * c[7];
+            o2 += 18 * c[5] + 75 * c[7];
+            o3 += 75 * c[5] - 89 * c[7];
+        }
     }
-    if (n > 4) {
-        a0 += 64 * c[4];
-        a1 -= 64 * c[4];
-        b0 += 36 * c[6];
-        b1 -= 83 * c[6];
-        o0 += 50 * c[5] + 18 * c[7];
-        o1 -= 89 * c[5] + 50 * c[7];
-        o2 += 18 * c[5] + 75 * c[7];
-        o3 += 75 * c[5] - 89 * c[7];
-    }
-    out[0] = a0 + b0 + o0;
-    out[1] = a1 + b1 + o1;
-    out[2] = a1 - b1 + o2;
-    out[3] = a0 - b0 + o3;
-    out[4] = a0 - b0 - o3;
-    out[5] = a1 - b1 - o2;
-    out[6] = a1 + b1 - o1;
-    out[7] = a0 + b0 - o0;
+    out[0] = a0 + o0;
+    out[1] = a1 + o1;
+    out[2] = a2 + o2;
+    out[3] = a3 + o3;
+    out[4] = a3 - o3;
+    out[5] = a2 - o2;
+    out[6] = a1 - o1;
+    out[7] = a0 - o0;
 }
 
-/* Column i of a block, of which the first n rows are not zero, to `mid`. */
-TBR_INLINE void tbr_column(const int16_t *c, int n, int32_t *mid)
+/* A column of a block, of which the first n rows (1, 4 or 8) are not zero. */
+TBR_INLINE void tbr_column(const int16_t *c, uint32_t n, int32_t *mid)
 {
-    int32_t in[8], out[8], more = 0;
-    int k;
-    for (k = 0; k < n; k++) {
-        in[k] = c[8 * k];
-        more |= k > 0 ? in[k] : 0;
-    }
-    if (more == 0) {
-        in[0] = (64 * in[0] + 64) >> 7;
-        for (k = 0; k < 8; k++) {
-            mid[8 * k] = in[0];
-        }
+    int32_t in[8], out[8];
+    in[0] = c[0];
+    if (n == 1) {
+        mid[0] = (in[0] + 1) >> 1;
         return;
+    }
+    in[1] = c[8];
+    in[2] = c[16];
+    in[3] = c[24];
+    if (n > 4) {
+        in[4] = c[32];
+        in[5] = c[40];
+        in[6] = c[48];
+        in[7] = c[56];
     }
     tbr_inverse8(in, n, 64, out);
-    for (k = 0; k < 8; k++) {
-        mid[8 * k] = out[k] >> 7;
-    }
+    mid[0] = out[0] >> 7;
+    mid[8] = out[1] >> 7;
+    mid[16] = out[2] >> 7;
+    mid[24] = out[3] >> 7;
+    mid[32] = out[4] >> 7;
+    mid[40] = out[5] >> 7;
+    mid[48] = out[6] >> 7;
+    mid[56] = out[7] >> 7;
 }
 
-/* Rows of a block, of which the first n columns are not zero, to the plane. */
-TBR_INLINE void tbr_rows(const int32_t *mid, int n, uint8_t *to, int32_t stride)
+/* Two residuals of `places` binary places, as lanes. */
+TBR_INLINE uint32_t tbr_residuals(int32_t low, int32_t high, int places)
 {
-    int32_t out[8];
-    int i, k;
-    for (k = 0; k < 8; k++, mid += 8, to += stride) {
-        tbr_inverse8(mid, n, 2048, out);
-        for (i = 0; i < 8; i++) {
-            to[i] = tbr_clamp(to[i] + (out[i] >> 12));
+    return ((uint32_t)high << (16 - places) & 0xFFFF0000u) + (uint32_t)(low >> places);
+}
+
+/* Adds the residual of an 8x8 block; `spread` are the positions that differ
+ * from zero, one or-ed to the other. Clears the values. */
+static TBR_HOT void tbr_add8(int16_t *c, uint32_t spread, uint8_t *to, int32_t stride)
+{
+    const uint32_t columns = spread & 4 ? 8 : spread & 2 ? 4 : 2;
+    const uint32_t rows = spread & 32 ? 8 : spread >= 8 ? 4 : 1;
+    int32_t mid[64], *from = mid;
+    uint32_t i, left, same = rows == 1 ? 8 : 1;
+    for (i = 0; i < columns; i++) {
+        tbr_column(c + i, rows, mid + i);
+    }
+    for (i = 0; i < rows; i++) {
+        memset(TBR_ALIGNED(c + 8 * i), 0, 16);
+    }
+    for (left = 8; left > 0; from += 8) {
+        int32_t out[8];
+        uint32_t a, b, d, e;
+        tbr_inverse8(from, columns, 2048, out);
+        a = tbr_residuals(out[0], out[2], 12);
+        b = tbr_residuals(out[1], out[3], 12);
+        d = tbr_residuals(out[4], out[6], 12);
+        e = tbr_residuals(out[5], out[7], 12);
+        for (i = same; i > 0; i--, left--, to += stride) {
+            tbr_add_four(to, a, b);
+            tbr_add_four(to + 4, d, e);
         }
     }
-}
-
-/* Adds a residual whose last place in the scan is `last`: up to place 4 lie two
- * columns, up to place 9 four columns and rows. */
-static TBR_HOT void tbr_add_few(const int16_t *c, uint32_t last, uint8_t *to, int32_t stride)
-{
-    int32_t mid[64];
-    int i, n = last < 5 ? 2 : 4;
-    for (i = 0; i < n; i++) {
-        tbr_column(c + i, 4, mid + i);
-    }
-    if (n == 2) {
-        tbr_rows(mid, 2, to, stride);
-    } else {
-        tbr_rows(mid, 4, to, stride);
-    }
-}
-
-static TBR_HOT void tbr_add_many(const int16_t *c, uint8_t *to, int32_t stride)
-{
-    int32_t mid[64];
-    int i;
-    for (i = 0; i < 8; i++) {
-        tbr_column(c + i, 8, mid + i);
-    }
-    tbr_rows(mid, 8, to, stride);
-}
-
-static TBR_HOT void tbr_add_flat(int32_t c, uint8_t *to, int32_t stride)
-{
-    const int32_t dc = (((64 * c + 64) >> 7) * 64 + 2048) >> 12;
-    uint32_t i, k;
-    if (dc == 0) {
-        return;
-    }
-    for (k = 0; k < 8; k++, to += stride) {
-        for (i = 0; i < 8; i++) {
-            to[i] = tbr_clamp(to[i] + dc);
-        }
-    }
-}
-
-/* Adds the residual of an 8x8 block; `last` is the last place in the scan that
- * may differ from zero. Clears the values. */
-static void tbr_add8(int16_t *c, uint32_t last, uint8_t *to, int32_t stride)
-{
-    if (last == 0) {
-        tbr_add_flat(c[0], to, stride);
-        c[0] = 0;
-        return;
-    }
-    if (last < 10) {
-        tbr_add_few(c, last, to, stride);
-    } else {
-        tbr_add_many(c, to, stride);
-    }
-    memset(c, 0, 64 * sizeof *c);
 }
 
 #if TBR_PATCH > 1
@@ -2166,37 +2197,36 @@ static void tbr_inverse4(int32_t c0, int32_t c1, int32_t c2, int32_t c3, int32_t
     out[3] = a0 - b0;
 }
 
-static TBR_HOT void tbr_add4(const int16_t *c, uint8_t *to, int32_t stride)
+static TBR_HOT void tbr_add4(int16_t *c, uint8_t *to, int32_t stride)
 {
     int32_t mid[4][4], out[4];
     uint32_t i, k;
     for (i = 0; i < 4; i++) {
         tbr_inverse4(c[i], c[4 + i], c[8 + i], c[12 + i], out);
+        c[i] = c[4 + i] = c[8 + i] = c[12 + i] = 0;
         for (k = 0; k < 4; k++) {
             mid[i][k] = (out[k] + 64) >> 7;
         }
     }
     for (k = 0; k < 4; k++, to += stride) {
-        tbr_inverse4(mid[0][k], mid[1][k], mid[2][k], mid[3][k], out);
-        for (i = 0; i < 4; i++) {
-            to[i] = tbr_clamp(to[i] + ((out[i] + 1024) >> 11));
-        }
+        tbr_inverse4(mid[0][k] + 16, mid[1][k], mid[2][k], mid[3][k], out);
+        tbr_add_four(to, tbr_residuals(out[0], out[2], 11), tbr_residuals(out[1], out[3], 11));
     }
 }
 
-/* Four 4x4 residuals: upper left, upper right, lower left, lower right. */
+/* Four 4x4 residuals: upper left, upper right, lower left, lower right. Clears
+ * the values. */
 static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
 {
     uint32_t i, k;
     for (i = 0; i < 4; i++) {
-        const int16_t *four = c + 16 * i;
+        int16_t *const four = c + 16 * i;
         for (k = 0; k < 16 && four[k] == 0; k++) {
         }
         if (k < 16) {
             tbr_add4(four, to + (i & 1) * 4 + (int32_t)(i >> 1) * 4 * stride, stride);
         }
     }
-    memset(c, 0, 64 * sizeof *c);
 }
 #endif
 
@@ -2204,56 +2234,85 @@ static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
 
 enum { TBR_MEAN, TBR_SMOOTH, TBR_SLOPE, TBR_DOWN, TBR_ACROSS };
 
-/* The samples around an 8x8 block; outside the picture they are 128. */
+/* What stands for samples outside the picture. */
+static const uint32_t tbr_grey[2] = {0x80808080u, 0x80808080u};
+#define TBR_OUTSIDE ((const uint8_t *)(const void *)tbr_grey)
+
+/* The samples around an 8x8 block in place. */
 typedef struct tbr_edge {
-    uint8_t above[8], left[8];
-    uint8_t corner, mean;
+    const uint8_t *above, *left;
+    int32_t down; /* from a sample to the left to the one below it */
+    uint32_t corner;
 } tbr_edge;
 
-static TBR_COLD void tbr_edge_of(tbr_edge *e, const uint8_t *at, int32_t stride, int has_above,
+static void tbr_edge_of(tbr_edge *e, const uint8_t *at, int32_t stride, int has_above,
                         int has_left)
 {
-    uint32_t sum = 0, count = 0, i;
-    memset(e, 128, sizeof *e);
-    if (has_above) {
-        memcpy(e->above, at - stride, 8);
-    }
-    for (i = 0; has_left && i < 8; i++) {
-        e->left[i] = at[(int32_t)i * stride - 1];
-    }
-    if (has_above && has_left) {
-        e->corner = at[-stride - 1];
-    }
+    e->above = has_above ? at - stride : TBR_OUTSIDE;
+    e->left = has_left ? at - 1 : TBR_OUTSIDE;
+    e->down = has_left ? stride : 0;
+    e->corner = has_above && has_left ? at[-stride - 1] : 128;
+}
+
+static uint32_t tbr_edge_mean(const tbr_edge *e)
+{
+    const int has_above = e->above != TBR_OUTSIDE, has_left = e->left != TBR_OUTSIDE;
+    uint32_t above = 0, left = 0, i;
     for (i = 0; i < 8; i++) {
-        sum += has_above ? e->above[i] : 0u;
-        sum += has_left ? e->left[i] : 0u;
+        above += e->above[i];
+        left += e->left[(int32_t)i * e->down];
     }
-    count = (has_above ? 8u : 0u) + (has_left ? 8u : 0u);
-    if (count > 0) {
-        e->mean = (uint8_t)((sum + count / 2) >> (count == 16 ? 4 : 3));
-    }
+    return ((has_above ? above : left) + (has_left ? left : above) + 8) >> 4;
 }
 
-static TBR_HOT void tbr_predict_smooth(const tbr_edge *e, uint8_t *to, int32_t stride)
+/* Rows of two words, or of the sample to their left. */
+static TBR_HOT void tbr_predict_rows(uint8_t *to, int32_t stride, const tbr_edge *e, int across,
+                                     uint32_t a, uint32_t b)
 {
-    int32_t i, j;
-    for (j = 0; j < 8; j++, to += stride) {
-        const int32_t left = e->left[j], right = e->above[7];
-        const int32_t below = (1 + j) * e->left[7] + 8;
-        for (i = 0; i < 8; i++) {
-            const int32_t sum = (7 - i) * left + (1 + i) * right + (7 - j) * e->above[i] + below;
-            to[i] = (uint8_t)(sum >> 4);
+    const uint8_t *left = e->left;
+    uint32_t j;
+    for (j = 0; j < 8; j++, to += stride, left += e->down) {
+        if (across) {
+            a = b = *left * 0x01010101u;
         }
+        tbr_set_word(to, a);
+        tbr_set_word(to + 4, b);
     }
 }
 
-static TBR_HOT void tbr_predict_slope(const tbr_edge *e, uint8_t *to, int32_t stride)
+static TBR_HOT void tbr_predict_slope(uint8_t *to, int32_t stride, const tbr_edge *e)
 {
-    int32_t i, j;
-    for (j = 0; j < 8; j++, to += stride) {
-        const int32_t step = e->left[j] - e->corner;
-        for (i = 0; i < 8; i++) {
-            to[i] = tbr_clamp(e->above[i] + step);
+    const uint32_t one = tbr_word(e->above), two = tbr_word(e->above + 4);
+    const uint32_t a = one & TBR_LANES, b = one >> 8 & TBR_LANES;
+    const uint32_t c = two & TBR_LANES, d = two >> 8 & TBR_LANES;
+    const uint8_t *left = e->left;
+    uint32_t j;
+    for (j = 0; j < 8; j++, to += stride, left += e->down) {
+        const uint32_t step = (*left - e->corner) * TBR_EACH;
+        tbr_put_four(to, a + step, b + step);
+        tbr_put_four(to + 4, c + step, d + step);
+    }
+}
+
+/* Four columns at a time: lanes of what comes from above and from below, and
+ * the weights of left against right. */
+static TBR_HOT void tbr_predict_smooth(uint8_t *block, int32_t stride, const tbr_edge *e)
+{
+    const uint32_t right = e->above[7], below = e->left[7 * e->down];
+    uint32_t weights = 7 | 5 << 16, i, j;
+    for (i = 0; i < 8; i += 4, weights -= 4 * TBR_EACH) {
+        const uint32_t word = tbr_word(e->above + i);
+        const uint32_t even = word & TBR_LANES, odd = word >> 8 & TBR_LANES;
+        const uint32_t rest = (8 * right + 8) * TBR_EACH, down = below * TBR_EACH;
+        uint32_t a = rest + down + 7 * even, b = rest + down + 7 * odd;
+        const uint8_t *left = e->left;
+        uint8_t *to = block + i;
+        for (j = 0; j < 8; j++, to += stride, left += e->down) {
+            const uint32_t lean = *left - right;
+            const uint32_t sum = a + weights * lean, next = b + (weights - TBR_EACH) * lean;
+            tbr_set_word(to, (sum >> 4 & TBR_LANES) | (next << 4 & ~TBR_LANES));
+            a += down - even;
+            b += down - odd;
         }
     }
 }
@@ -2263,68 +2322,65 @@ static void tbr_predict(const tbr_plane *plane, int32_t x, int32_t y, uint32_t m
 {
     uint8_t *to = plane->now + y * plane->stride + x;
     tbr_edge e;
-    uint32_t j;
     tbr_edge_of(&e, to, plane->stride, y > 0, x > 0);
     if (mode == TBR_SMOOTH) {
-        tbr_predict_smooth(&e, to, plane->stride);
-        return;
-    }
-    if (mode == TBR_SLOPE) {
-        tbr_predict_slope(&e, to, plane->stride);
-        return;
-    }
-    for (j = 0; j < 8; j++, to += plane->stride) {
-        if (mode == TBR_DOWN) {
-            memcpy(to, e.above, 8);
-        } else {
-            memset(to, mode == TBR_ACROSS ? e.left[j] : e.mean, 8);
-        }
+        tbr_predict_smooth(to, plane->stride, &e);
+    } else if (mode == TBR_SLOPE) {
+        tbr_predict_slope(to, plane->stride, &e);
+    } else if (mode == TBR_MEAN) {
+        const uint32_t mean = tbr_edge_mean(&e) * 0x01010101u;
+        tbr_predict_rows(to, plane->stride, &e, 0, mean, mean);
+    } else {
+        tbr_predict_rows(to, plane->stride, &e, mode == TBR_ACROSS, tbr_word(e.above),
+                         tbr_word(e.above + 4));
     }
 }
 
 /* --- patch: motion ------------------------------------------------------ */
 
-/* Row y of a plane as it was before this picture; rows that are no longer kept
- * are those of the nearest edge. */
-static const uint8_t *tbr_patch_row(const tbr_patch *p, const tbr_plane *plane, int32_t y)
+/* Row y of a plane as it was before this picture, and how many rows from there
+ * on lie one after the other; rows that are no longer kept are those of the
+ * nearest edge. */
+static const uint8_t *tbr_patch_rows(const tbr_patch *p, const tbr_plane *plane, int32_t y,
+                                     int32_t *run)
 {
-    const int32_t first = (p->line - 3) * plane->block;
-    y = y < first ? first : y;
-    y = y < 0 ? 0 : y > plane->rows - 1 ? plane->rows - 1 : y;
-    if (y < (p->line + 1) * plane->block) {
-        return plane->history + (y & (4 * plane->block - 1)) * plane->stride;
+    const int32_t first = (p->line - 3) * plane->block, least = first < 0 ? 0 : first;
+    const int32_t kept = (p->line + 1) * plane->block, ring = 4 * plane->block;
+    const int32_t row = y < least ? least : y > plane->rows - 1 ? plane->rows - 1 : y;
+    const int32_t at = row & (ring - 1);
+    if (row >= kept) {
+        *run = row == y ? plane->rows - row : 1;
+        return plane->now + row * plane->stride;
     }
-    return plane->now + y * plane->stride;
+    *run = row != y ? 1 : kept - row < ring - at ? kept - row : ring - at;
+    return plane->history + at * plane->stride;
 }
 
-/* Copies n bytes; not all cores read words from anywhere. */
-TBR_INLINE void tbr_copy(uint8_t *to, const uint8_t *from, int32_t n)
+/* Four samples from anywhere. */
+TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 {
-#ifdef __ARM_FEATURE_UNALIGNED
-    for (; n >= 4; n -= 4, to += 4, from += 4) {
-        memcpy(to, from, 4);
-    }
+#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+    uint32_t word;
+    memcpy(&word, at, 4);
+    return word;
 #else
-    for (; n >= 4; n -= 4, to += 4, from += 4) {
-        const uint8_t a = from[0], b = from[1], c = from[2], d = from[3];
-        to[0] = a;
-        to[1] = b;
-        to[2] = c;
-        to[3] = d;
-    }
+    return at[0] | (uint32_t)at[1] << 8 | (uint32_t)at[2] << 16 | (uint32_t)at[3] << 24;
 #endif
-    for (; n > 0; n--) {
-        *to++ = *from++;
-    }
 }
 
-/* Copies w samples of a row from x on; outside it those of its edges. */
+/* Copies w samples (a multiple of 4) and up to three more of a row from x on, to
+ * a multiple of 4; outside the row those of its edges. */
 TBR_INLINE void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x,
                                int32_t w)
 {
     int32_t i;
     if (x >= 0 && x + w <= stride) {
-        tbr_copy(to, row + x, w);
+        for (i = 0; i + 4 <= w; i += 4) {
+            tbr_set_word(to + i, tbr_any_word(row + x + i));
+        }
+        for (; i < w; i++) {
+            to[i] = row[x + i];
+        }
         return;
     }
     for (i = 0; i < w; i++) {
@@ -2333,118 +2389,183 @@ TBR_INLINE void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, 
     }
 }
 
-/* Moves an n x n block by whole samples. */
-static TBR_HOT void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
-                           int32_t dx, int32_t dy, int32_t n)
+/* Copies w x h samples as they were before this picture from x, y on. */
+static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                                    int32_t w, int32_t h, uint8_t *to, int32_t step)
 {
-    uint8_t *to = plane->now + y * plane->stride + x;
-    int32_t j;
-    if (dx == 0 && dy == 0) {
-        return; /* it is there already */
+    while (h > 0) {
+        int32_t run;
+        const uint8_t *row = tbr_patch_rows(p, plane, y, &run);
+        run = run < h ? run : h;
+        y += run;
+        h -= run;
+        for (; run > 0; run--, to += step, row += plane->stride) {
+            tbr_patch_span(to, row, plane->stride, x, w);
+        }
     }
-    for (j = 0; j < n; j++, to += plane->stride) {
-        tbr_patch_span(to, tbr_patch_row(p, plane, y + dy + j), plane->stride, x + dx, n);
+}
+
+/* Moves an n x n block by whole samples. */
+static TBR_COLD void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
+                                    int32_t dx, int32_t dy, int32_t n)
+{
+    if (dx != 0 || dy != 0) { /* else it is there already */
+        tbr_patch_fetch(p, plane, x + dx, y + dy, n, n, plane->now + y * plane->stride + x,
+                        plane->stride);
     }
 }
 
 #if TBR_PATCH > 1
-static const int8_t tbr_taps[4][4] = {{0, 64, 0, 0}, {-4, 54, 16, -2}, {-4, 36, 36, -4},
-                                      {-2, 16, 54, -4}};
-
-static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
-                            int32_t w, int32_t h)
+/* A block as it was before this picture: in its place if it lies there whole,
+ * or else fetched. */
+static TBR_COLD const uint8_t *tbr_patch_piece(tbr_patch *p, const tbr_plane *plane, int32_t x,
+                                               int32_t y, int32_t w, int32_t h, int32_t *step)
 {
-    uint8_t *to = p->piece;
-    int32_t j;
-    for (j = 0; j < h; j++, to += TBR_PATCH_PITCH) {
-        tbr_patch_span(to, tbr_patch_row(p, plane, y + j), plane->stride, x, w);
+    int32_t run;
+    const uint8_t *row = tbr_patch_rows(p, plane, y, &run);
+    if (x >= 0 && x + w <= plane->stride && run >= h) {
+        *step = plane->stride;
+        return row + x;
+    }
+    *step = TBR_PATCH_PITCH;
+    tbr_patch_fetch(p, plane, x, y, w, h, (uint8_t *)p->piece, TBR_PATCH_PITCH);
+    return (const uint8_t *)p->piece;
+}
+
+/* How much the four samples around a place between two weigh, in 1/64; the
+ * outer ones count as less. */
+static const uint8_t tbr_taps[4][4] = {{0, 64, 0, 0}, {4, 54, 16, 2}, {4, 36, 36, 4},
+                                       {2, 16, 54, 4}};
+
+TBR_INLINE uint32_t tbr_between(uint32_t a, uint32_t b, uint32_t c, uint32_t d,
+                                const uint32_t *taps)
+{
+    return b * taps[1] + c * taps[2] + 32 * TBR_EACH - a * taps[0] - d * taps[3];
+}
+
+/* Stores four sums of 1/64. */
+TBR_INLINE void tbr_put_between(uint8_t *to, uint32_t even, uint32_t odd)
+{
+    if (((even | odd) & 0xC000C000u) != 0) {
+        even = tbr_limit(even, 6) << 6;
+        odd = tbr_limit(odd, 6) << 6;
+    }
+    tbr_set_word(to, (even >> 6 & TBR_LANES) | (odd << 2 & ~TBR_LANES));
+}
+
+/* Filters rows of n samples. */
+static TBR_HOT void tbr_filter_across(const uint8_t *from, int32_t from_step, uint8_t *to,
+                                      int32_t to_step, uint32_t fraction, int32_t n, int32_t rows)
+{
+    const uint32_t taps[4] = {tbr_taps[fraction][0], tbr_taps[fraction][1],
+                              tbr_taps[fraction][2], tbr_taps[fraction][3]};
+    for (; rows > 0; rows--, from += from_step, to += to_step) {
+        const uint32_t word = tbr_any_word(from);
+        uint32_t a = word & TBR_LANES, b = word >> 8 & TBR_LANES;
+        int32_t i;
+        for (i = 0; i < n; i += 4) {
+            const uint32_t next = tbr_any_word(from + i + 4);
+            const uint32_t e = next & TBR_LANES, f = next >> 8 & TBR_LANES;
+            const uint32_t c = a >> 16 | e << 16, d = b >> 16 | f << 16;
+            tbr_put_between(to + i, tbr_between(a, b, c, d, taps),
+                            tbr_between(b, c, d, e, taps));
+            a = e;
+            b = f;
+        }
     }
 }
 
-/* Filters n samples (a multiple of 4) from `from`, `apart` bytes apart, to `to`,
- * `step` bytes apart; the two may be the same row. */
-TBR_INLINE void tbr_filter(const uint8_t *from, int32_t apart, uint8_t *to, int32_t step,
-                           const int8_t *taps, int32_t n)
+/* Filters n columns of a fetched piece. */
+static TBR_HOT void tbr_filter_down(const uint8_t *from, uint8_t *to, int32_t stride,
+                                    uint32_t fraction, int32_t n)
 {
-    const int32_t t0 = taps[0], t1 = taps[1], t2 = taps[2], t3 = taps[3];
-    int32_t a = from[0], b = from[apart], c = from[2 * apart];
-    from += 3 * apart;
-    for (; n > 0; n -= 4, from += 4 * apart, to += 4 * step) {
-        const int32_t d = from[0], e = from[apart], f = from[2 * apart], g = from[3 * apart];
-        to[0] = tbr_clamp((a * t0 + b * t1 + c * t2 + d * t3 + 32) >> 6);
-        to[step] = tbr_clamp((b * t0 + c * t1 + d * t2 + e * t3 + 32) >> 6);
-        to[2 * step] = tbr_clamp((c * t0 + d * t1 + e * t2 + f * t3 + 32) >> 6);
-        to[3 * step] = tbr_clamp((d * t0 + e * t1 + f * t2 + g * t3 + 32) >> 6);
-        a = e;
-        b = f;
-        c = g;
+    const uint32_t taps[4] = {tbr_taps[fraction][0], tbr_taps[fraction][1],
+                              tbr_taps[fraction][2], tbr_taps[fraction][3]};
+    int32_t i, j;
+    for (i = 0; i < n; i += 4) {
+        const uint8_t *at = from + i;
+        uint8_t *out = to + i;
+        for (j = 0; j < n; j++, at += TBR_PATCH_PITCH, out += stride) {
+            const uint32_t a = tbr_word(at), b = tbr_word(at + TBR_PATCH_PITCH);
+            const uint32_t c = tbr_word(at + 2 * TBR_PATCH_PITCH);
+            const uint32_t d = tbr_word(at + 3 * TBR_PATCH_PITCH);
+            tbr_put_between(
+                out,
+                tbr_between(a & TBR_LANES, b & TBR_LANES, c & TBR_LANES, d & TBR_LANES, taps),
+                tbr_between(a >> 8 & TBR_LANES, b >> 8 & TBR_LANES, c >> 8 & TBR_LANES,
+                            d >> 8 & TBR_LANES, taps));
+        }
     }
-}
-
-static TBR_HOT void tbr_filter_across(const uint8_t *row, uint8_t *to, const int8_t *taps,
-                                      int32_t n)
-{
-    tbr_filter(row, 1, to, 1, taps, n);
-}
-
-static TBR_HOT void tbr_filter_down(const uint8_t *column, uint8_t *to, int32_t stride,
-                                    const int8_t *taps, int32_t n)
-{
-    tbr_filter(column, TBR_PATCH_PITCH, to, stride, taps, n);
 }
 
 /* Moves an n x n luma block by a vector in quarter samples. */
-static TBR_HOT void tbr_move_luma(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
+static TBR_COLD void tbr_move_luma(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
 {
     const tbr_plane *plane = &p->planes[0];
-    const int32_t fx = v.x & 3, fy = v.y & 3, left = fx != 0, above = fy != 0;
-    const int32_t h = n + 3 * above;
-    uint8_t *to = plane->now + y * plane->stride + x;
-    int32_t i;
-    if (fx == 0 && fy == 0) {
-        tbr_move_whole(p, plane, x, y, v.x >> 2, v.y >> 2, n);
+    const uint32_t across = (uint32_t)(v.x & 3), down = (uint32_t)(v.y & 3);
+    uint8_t *to = plane->now + y * plane->stride + x, *const piece = (uint8_t *)p->piece;
+    const uint8_t *from;
+    int32_t step;
+    x += v.x >> 2;
+    y += v.y >> 2;
+    if (down == 0 && across == 0) {
+        tbr_patch_fetch(p, plane, x, y, n, n, to, plane->stride);
         return;
     }
-    tbr_patch_fetch(p, plane, x + (v.x >> 2) - left, y + (v.y >> 2) - above, n + 3 * left, h);
-    for (i = 0; fx != 0 && i < h; i++) {
-        uint8_t *row = p->piece + i * TBR_PATCH_PITCH;
-        tbr_filter_across(row, fy == 0 ? to + i * plane->stride : row, tbr_taps[fx], n);
+    if (down == 0) {
+        from = tbr_patch_piece(p, plane, x - 1, y, n + 3, n, &step);
+        tbr_filter_across(from, step, to, plane->stride, across, n, n);
+        return;
     }
-    for (i = 0; fy != 0 && i < n; i++) {
-        tbr_filter_down(p->piece + i, to + i, plane->stride, tbr_taps[fy], n);
+    if (across == 0) {
+        tbr_patch_fetch(p, plane, x, y - 1, n, n + 3, piece, TBR_PATCH_PITCH);
+    } else {
+        from = tbr_patch_piece(p, plane, x - 1, y - 1, n + 3, n + 3, &step);
+        tbr_filter_across(from, step, piece, TBR_PATCH_PITCH, across, n, n + 3);
     }
+    tbr_filter_down(piece, to, plane->stride, down, n);
 }
 
 /* Moves an n x n chroma block by a vector in eighths (ITU-T H.264, clause
  * 8.4.2.2.2). */
 static TBR_HOT void tbr_move_chroma(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
-                            tbr_vector v, int32_t n)
+                                    tbr_vector v, int32_t n)
 {
     const uint32_t fx = (uint32_t)(v.x & 7), fy = (uint32_t)(v.y & 7);
-    const uint32_t wa = (8 - fx) * (8 - fy), wb = fx * (8 - fy), wc = (8 - fx) * fy,
-                   wd = fx * fy;
     uint8_t *to = plane->now + y * plane->stride + x;
-    int32_t i, j;
+    const uint8_t *from;
+    int32_t i, j, step;
+    x += v.x >> 3;
+    y += v.y >> 3;
     if (fx == 0 && fy == 0) {
-        tbr_move_whole(p, plane, x, y, v.x >> 3, v.y >> 3, n);
+        tbr_patch_fetch(p, plane, x, y, n, n, to, plane->stride);
         return;
     }
-    tbr_patch_fetch(p, plane, x + (v.x >> 3), y + (v.y >> 3), n + 1, n + 1);
-    for (j = 0; j < n; j++, to += plane->stride) {
-        const uint8_t *row = p->piece + j * TBR_PATCH_PITCH;
-        uint32_t a = row[0], c = row[TBR_PATCH_PITCH];
-        for (i = 0; i < n; i++) {
-            const uint32_t b = row[i + 1], d = row[i + 1 + TBR_PATCH_PITCH];
-            to[i] = (uint8_t)((wa * a + wb * b + wc * c + wd * d + 32) >> 6);
-            a = b;
-            c = d;
+    from = tbr_patch_piece(p, plane, x, y, n + 1, n + 1, &step);
+    for (i = 0; i < n; i += 4) {
+        const uint8_t *at = from + i;
+        uint8_t *out = to + i;
+        uint32_t even = 0, odd = 0;
+        for (j = 0; j <= n; j++, at += step) {
+            const uint32_t word = tbr_any_word(at);
+            const uint32_t a = word & TBR_LANES, b = word >> 8 & TBR_LANES;
+            const uint32_t c = a >> 16 | (uint32_t)at[4] << 16;
+            const uint32_t e = (8 - fx) * a + fx * b, o = (8 - fx) * b + fx * c;
+            if (j > 0) {
+                even = (8 - fy) * even + fy * e + 32 * TBR_EACH;
+                odd = (8 - fy) * odd + fy * o + 32 * TBR_EACH;
+                tbr_set_word(out, (even >> 6 & TBR_LANES) | (odd << 2 & ~TBR_LANES));
+                out += plane->stride;
+            }
+            even = e;
+            odd = o;
         }
     }
 }
 #endif
 
 /* Moves an n x n block of luma and its chroma. */
-static void tbr_move(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
+static TBR_COLD void tbr_move(tbr_patch *p, int32_t x, int32_t y, tbr_vector v, int32_t n)
 {
     if (v.x == 0 && v.y == 0) {
         return;
@@ -2469,7 +2590,7 @@ typedef struct tbr_coded {
     uint8_t flag[6], near[6]; /* four of luma, Co, Cg */
 } tbr_coded;
 
-static int16_t tbr_median(int32_t a, int32_t b, int32_t c)
+static TBR_COLD int16_t tbr_median(int32_t a, int32_t b, int32_t c)
 {
     const int32_t low = a < b ? a : b, high = a < b ? b : a;
     return (int16_t)(c < low ? low : c > high ? high : c);
@@ -2506,7 +2627,7 @@ static int16_t tbr_vector_part(int32_t guess, int32_t part)
 }
 
 /* A vector that is not the one expected. */
-static TBR_COLD tbr_vector tbr_patch_vector(tbr_patch *p, tbr_vector guess)
+static tbr_vector tbr_patch_vector(tbr_patch *p, tbr_vector guess)
 {
     int32_t x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9), y;
     const int32_t still = x == 0;
@@ -2619,7 +2740,7 @@ static TBR_COLD uint32_t tbr_patch_mode(tbr_patch *p, uint32_t base)
 }
 
 /* A macroblock predicted from its own picture. */
-static TBR_COLD void tbr_patch_intra(tbr_patch *p, int32_t column)
+static void tbr_patch_intra(tbr_patch *p, int32_t column)
 {
     static const tbr_vector still[4] = {{0, 0}, {0, 0}, {0, 0}, {0, 0}};
     uint8_t modes[4];
@@ -2647,7 +2768,7 @@ static TBR_COLD void tbr_patch_intra(tbr_patch *p, int32_t column)
 
 /* The vectors of a macroblock moved from the previous picture, which is moved;
  * returns the context of its residual. */
-static TBR_COLD uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vector *v)
+static uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vector *v)
 {
     const uint32_t split = tbr_patch_flag(p, TBR_CX_SPLIT);
     uint32_t i, same = 1;
@@ -2665,7 +2786,7 @@ static TBR_COLD uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vec
 
 static int tbr_same_vector(tbr_vector a, tbr_vector b) { return a.x == b.x && a.y == b.y; }
 
-static TBR_COLD void tbr_patch_moved(tbr_patch *p, int32_t column)
+static void tbr_patch_moved(tbr_patch *p, int32_t column)
 {
     const int32_t left = column * 16, top = p->line * 16;
     tbr_vector v[4];
@@ -2698,6 +2819,20 @@ static TBR_COLD void tbr_patch_moved(tbr_patch *p, int32_t column)
     tbr_patch_remember(p, column, 0, &c, v);
 }
 
+/* Black, where nothing was before. */
+static TBR_COLD void tbr_patch_black(tbr_patch *p, int32_t column)
+{
+    int32_t i, j;
+    for (i = 0; i < 3; i++) {
+        const tbr_plane *plane = &p->planes[i];
+        for (j = 0; j < plane->block; j++) {
+            memset(plane->now + (p->line * plane->block + j) * plane->stride +
+                       column * plane->block,
+                   i == 0 ? 0 : 128, (uint32_t)plane->block);
+        }
+    }
+}
+
 static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 {
     const tbr_neighbour *above = &p->above[column];
@@ -2705,6 +2840,9 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
         memset(&p->left, 0, sizeof p->left);
         p->left.keep = 1;
         p->above[column] = p->left;
+        if (p->key) {
+            tbr_patch_black(p, column);
+        }
     } else if (p->key ||
                tbr_patch_flag(p, TBR_CX_INTRA + (uint32_t)p->left.intra + above->intra)) {
         tbr_patch_intra(p, column);
@@ -2713,17 +2851,11 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
     }
 }
 
-/* Copies n bytes, a multiple of 16, between places aligned to 4. */
+/* Copies n bytes, a multiple of 32, between places aligned to 4. */
 static TBR_HOT void tbr_copy_words(uint8_t *to, const uint8_t *from, int32_t n)
 {
-    uint32_t *t = (uint32_t *)(void *)to;
-    const uint32_t *f = (const uint32_t *)(const void *)from;
-    for (; n > 0; n -= 16, t += 4, f += 4) {
-        const uint32_t a = f[0], b = f[1], c = f[2], d = f[3];
-        t[0] = a;
-        t[1] = b;
-        t[2] = c;
-        t[3] = d;
+    for (; n > 0; n -= 32, to += 32, from += 32) {
+        memcpy(TBR_ALIGNED(to), TBR_ALIGNED(from), 32);
     }
 }
 
@@ -2738,7 +2870,7 @@ static TBR_COLD void tbr_patch_save(tbr_patch *p)
     }
 }
 
-static TBR_COLD void tbr_patch_lines(tbr_patch *p)
+static void tbr_patch_lines(tbr_patch *p)
 {
     const int32_t across = p->planes[0].stride / 16, down = p->planes[0].rows / 16;
     int32_t column;
@@ -2756,23 +2888,20 @@ static TBR_COLD void tbr_patch_lines(tbr_patch *p)
     }
 }
 
-/* Sets everything to its start at a key picture. */
-static TBR_COLD void tbr_patch_reset(tbr_patch *p)
+/* Sets everything to its start at a key picture, but for the samples: those of
+ * macroblocks that are kept are set when they are met. */
+static void tbr_patch_reset(tbr_patch *p)
 {
-    uint32_t i;
-    for (i = 0; i < 3; i++) {
-        const tbr_plane *plane = &p->planes[i];
-        memset(plane->now, i == 0 ? 0 : 128, (uint32_t)(plane->stride * plane->rows));
-    }
-    memset(p->cells, 0, sizeof p->cells);
 #if TBR_PATCH > 1
+    uint32_t i;
     for (i = 0; i < TBR_PATCH_CONTEXTS; i++) {
         p->contexts[i] = (uint16_t)(tbr_contexts[i] << 8);
     }
 #endif
+    memset(p->cells, 0, sizeof p->cells);
 }
 
-static TBR_COLD void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
+static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
 {
     p->data = picture->bytes + 2;
     p->length = picture->length - 2;
@@ -2807,7 +2936,7 @@ static int tbr_patch_finish(const tbr_patch *p)
     return tbr_bits_finish(p);
 }
 
-static TBR_COLD int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
+static int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
 {
     const uint8_t *b = picture->bytes;
     if (picture->length < 2 || (b[0] & 3) != p->level || b[0] >> 4 != 0 ||
@@ -2929,94 +3058,129 @@ static const uint16_t tbr_six[776] = {
     57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
     57351, 57351, 57351, 57351, 57351, 57351};
 
-/* Ranks of the 8x8 ordered dither (Bayer 1973). */
-static const uint8_t tbr_ranks[64] = {
-    0,  32, 8,  40, 2,  34, 10, 42, 48, 16, 56, 24, 50, 18, 58, 26, 12, 44, 4,  36, 14, 46,
-    6,  38, 60, 28, 52, 20, 62, 30, 54, 22, 3,  35, 11, 43, 1,  33, 9,  41, 51, 19, 59, 27,
-    49, 17, 57, 25, 15, 47, 7,  39, 13, 45, 5,  37, 63, 31, 55, 23, 61, 29, 53, 21};
+/* The 8x8 ordered dither (Bayer 1973): four more than red and blue get, and in
+ * the upper half two more than green gets. */
+static const uint8_t tbr_dither[64] = {
+    0x40, 0x24, 0x31, 0x15, 0x40, 0x24, 0x31, 0x15,
+    0x16, 0x32, 0x07, 0x23, 0x16, 0x32, 0x08, 0x23,
+    0x32, 0x16, 0x41, 0x25, 0x32, 0x16, 0x41, 0x25,
+    0x08, 0x24, 0x17, 0x33, 0x08, 0x24, 0x17, 0x33,
+    0x40, 0x25, 0x31, 0x16, 0x40, 0x24, 0x31, 0x15,
+    0x17, 0x33, 0x08, 0x24, 0x16, 0x32, 0x07, 0x23,
+    0x32, 0x16, 0x41, 0x25, 0x32, 0x16, 0x41, 0x25,
+    0x08, 0x24, 0x07, 0x33, 0x08, 0x24, 0x17, 0x33,
+};
 
-/* A pixel of high byte first, as a little-endian number. */
-TBR_INLINE uint16_t tbr_pixel(uint32_t eight_red, uint32_t green, uint32_t eight_blue)
+TBR_INLINE tbr_tint tbr_tint_of(const tbr_tint *grey, uint32_t orange, uint32_t green)
 {
-    return (uint16_t)(eight_red | green | eight_blue << 5);
+    const int32_t lean = (int32_t)orange - 128;
+    tbr_tint t;
+    t.red = grey->red - green + lean;
+    t.blue = grey->red - green - lean;
+    t.green = grey->green + green;
+    return t;
 }
 
-/* Two pixels of a row that share their chroma. */
-TBR_INLINE void tbr_show_pair(const uint8_t *luma, const uint8_t *red, const uint16_t *green,
-                              const uint8_t *blue, uint16_t *to)
+/* A pixel of high byte first, as a little-endian number; `five` and `six` are
+ * its luma with the dither of red and blue, and of green. */
+TBR_INLINE uint16_t tbr_pixel(tbr_tint t, int32_t five, int32_t six)
 {
-    const uint32_t a = luma[0], b = luma[1];
-    to[0] = tbr_pixel(red[a], green[a], blue[a]);
-    to[1] = tbr_pixel(red[b], green[b], blue[b]);
+    return (uint16_t)((uint32_t)(t.red[five] | t.green[six]) | (uint32_t)t.blue[five] << 5);
 }
 
-/* Converts two rows of w pixels (even) from x, y (even) on. */
-static TBR_HOT void tbr_show_plain(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+/* Converts rows (an even number) of w pixels (a multiple of 4) from x, y (even) on. */
+static TBR_HOT void tbr_show_plain(const tbr_patch *p, int32_t x, int32_t y, int32_t w,
+                                   int32_t rows, uint16_t *to)
 {
-    const tbr_plane *planes = p->planes;
-    const int32_t stride = planes[0].stride, half = y / 2 * planes[1].stride + x / 2;
-    const uint8_t *luma = planes[0].now + y * stride + x;
-    const uint8_t *orange = planes[1].now + half, *green = planes[2].now + half;
-    const uint8_t *const end = luma + w;
-    for (; luma != end; luma += 2, to += 2) {
-        const int32_t co = *orange++ - 128, cg = *green++ - 128;
-        const uint8_t *const r = tbr_five + TBR_SHADE_ZERO + co - cg;
-        const uint8_t *const b = tbr_five + TBR_SHADE_ZERO - co - cg;
-        const uint16_t *const g = tbr_six + TBR_SHADE_ZERO + cg;
-        tbr_show_pair(luma, r, g, b, to);
-        tbr_show_pair(luma + stride, r, g, b, to + w);
+    const int32_t stride = p->planes[0].stride, half = y / 2 * (stride / 2) + x / 2;
+    const tbr_tint zero = p->zero;
+    const uint8_t *luma = p->planes[0].now + y * stride + x;
+    const uint8_t *orange = p->planes[1].now + half, *green = p->planes[2].now + half;
+    for (; rows > 0; rows -= 2) {
+        const uint8_t *above = luma, *below = luma + stride, *co = orange, *cg = green;
+        uint16_t *const end = to + w, *next = end;
+        do {
+            tbr_tint t = tbr_tint_of(&zero, co[0], cg[0]);
+            to[0] = tbr_pixel(t, above[0], above[0]);
+            to[1] = tbr_pixel(t, above[1], above[1]);
+            next[0] = tbr_pixel(t, below[0], below[0]);
+            next[1] = tbr_pixel(t, below[1], below[1]);
+            t = tbr_tint_of(&zero, co[1], cg[1]);
+            to[2] = tbr_pixel(t, above[2], above[2]);
+            to[3] = tbr_pixel(t, above[3], above[3]);
+            next[2] = tbr_pixel(t, below[2], below[2]);
+            next[3] = tbr_pixel(t, below[3], below[3]);
+            co += 2;
+            cg += 2;
+            above += 4;
+            below += 4;
+            to += 4;
+            next += 4;
+        } while (to != end);
+        to = next;
+        luma += 2 * stride;
+        orange += stride / 2;
+        green += stride / 2;
     }
 }
 
 /* The same with ordered dither. */
-static void tbr_show_dithered(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+static TBR_HOT void tbr_show_dithered(const tbr_patch *p, int32_t x, int32_t y, int32_t w,
+                                      int32_t rows, uint16_t *to)
 {
-    const tbr_plane *planes = p->planes;
-    int32_t i, j;
-    for (j = 0; j < 2; j++, to += w) {
-        const uint8_t *luma = planes[0].now + (y + j) * planes[0].stride + x;
-        const int32_t half = y / 2 * planes[1].stride + x / 2;
-        const uint8_t *const ranks = tbr_ranks + ((y + j) & 7) * 8;
-        for (i = 0; i < w; i++) {
-            const int32_t co = planes[1].now[half + i / 2] - 128;
-            const int32_t cg = planes[2].now[half + i / 2] - 128;
-            const int32_t rank = 2 * ranks[(x + i) & 7] + 1;
-            const int32_t v = *luma++ + TBR_SHADE_ZERO;
-            const int32_t w5 = v + (rank * 255 + 1984) / 3968 - 4;
-            const int32_t w6 = v + 2 - (rank * 255 + 4032) / 8064;
-            to[i] = tbr_pixel(tbr_five[w5 + co - cg], tbr_six[w6 + cg], tbr_five[w5 - co - cg]);
+    const int32_t stride = p->planes[0].stride;
+    const tbr_tint zero = p->zero;
+    int32_t i;
+    for (; rows > 0; rows--, y++) {
+        const int32_t half = y / 2 * (stride / 2) + x / 2;
+        const uint8_t *luma = p->planes[0].now + y * stride + x;
+        const uint8_t *co = p->planes[1].now + half, *cg = p->planes[2].now + half;
+        const uint8_t *const shift = tbr_dither + (y & 7) * 8;
+        for (i = x; i < x + w; i += 2) {
+            const tbr_tint t = tbr_tint_of(&zero, *co++, *cg++);
+            const uint32_t a = shift[i & 7], b = shift[(i + 1) & 7];
+            int32_t v = *luma++;
+            *to++ = tbr_pixel(t, v + (int32_t)(a & 15) - 4, v + (int32_t)(a >> 4) - 2);
+            v = *luma++;
+            *to++ = tbr_pixel(t, v + (int32_t)(b & 15) - 4, v + (int32_t)(b >> 4) - 2);
         }
     }
 }
 
 /* What a panel may ask for beyond red first and high byte first: see `wire`
  * and `low_first` in the header. */
-static uint32_t tbr_show_other(const tbr_patch *p, uint32_t v)
+static void tbr_show_other(const tbr_patch *p, uint16_t *at, uint32_t n)
 {
-    if (p->wire & 1) {
-        v = (v & 0xE007u) | (v & 0x00F8u) << 5 | (v >> 5 & 0x00F8u);
+    for (; n > 0; n--, at++) {
+        uint32_t v = *at;
+        if (p->wire & 1) {
+            v = (v & 0xE007u) | (v & 0x00F8u) << 5 | (v >> 5 & 0x00F8u);
+        }
+        if (p->wire & 2) {
+            v = ~v & 0xFFFFu;
+        }
+        *at = (uint16_t)(p->low_first ? (v & 0xFFu) << 8 | v >> 8 : v);
     }
-    if (p->wire & 2) {
-        v = ~v & 0xFFFFu;
-    }
-    return p->low_first ? (v & 0xFFu) << 8 | v >> 8 : v;
 }
 
-/* Converts two rows of w pixels from x, y (both even) on. */
-static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16_t *to)
+/* Converts rows of w pixels from x, y (both even) on. */
+static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, int32_t rows,
+                              uint16_t *to)
 {
-    const int32_t even = (w + 1) & ~1;
-    int32_t i;
+    const int32_t whole = (w + 3) & ~3;
+    int32_t i, j;
     if (p->dither) {
-        tbr_show_dithered(p, x, y, even, to);
+        tbr_show_dithered(p, x, y, whole, (rows + 1) & ~1, to);
     } else {
-        tbr_show_plain(p, x, y, even, to);
+        tbr_show_plain(p, x, y, whole, (rows + 1) & ~1, to);
     }
-    for (i = 0; i < w && even != w; i++) {
-        to[w + i] = to[even + i];
+    for (j = 1; j < rows && whole != w; j++) {
+        for (i = 0; i < w; i++) {
+            to[j * w + i] = to[j * whole + i];
+        }
     }
-    for (i = 0; i < 2 * w && (p->low_first || p->wire); i++) {
-        to[i] = (uint16_t)tbr_show_other(p, to[i]);
+    if (p->low_first || p->wire) {
+        tbr_show_other(p, to, (uint32_t)(w * rows));
     }
 }
 
@@ -3025,15 +3189,13 @@ static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, uint16
 static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r, tbr_send send, void *user)
 {
     const int32_t strip = 32 * p->planes[0].stride;
-    const int32_t most = (strip / (2 * r->w + 2)) & ~1;
+    const int32_t most = (strip / (2 * r->w + 6)) & ~1;
     const tbr_rect *window = r;
-    int32_t y, rows, i;
+    int32_t y, rows;
     for (y = 0; y < r->h; y += rows) {
         uint16_t *to = (uint16_t *)(void *)(p->planes[0].history + (p->second ? strip : 0));
         rows = r->h - y < most ? r->h - y : most;
-        for (i = 0; i < rows; i += 2) {
-            tbr_show(p, r->x, r->y + y + i, r->w, to + i * r->w);
-        }
+        tbr_show(p, r->x, r->y + y, r->w, rows, to);
         send(user, window, (const uint8_t *)to, 2u * r->w * (uint32_t)rows);
         window = NULL;
         p->second ^= 1;
@@ -3044,24 +3206,9 @@ static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r, tbr_send se
 static uint64_t tbr_run(uint64_t bits) { return bits & ~(bits + (bits & (~bits + 1))); }
 
 /* Whether a line holds the very same run. */
-static int tbr_same_run(uint64_t line, uint64_t run)
+static TBR_COLD int tbr_same_run(uint64_t line, uint64_t run)
 {
     return (line & (run | run << 1 | run >> 1)) == run;
-}
-
-/* Runs that do not go on from the line before: windows of a cut along lines. */
-static TBR_COLD uint32_t tbr_cut_count(const uint64_t *lines, uint32_t down)
-{
-    uint32_t n = 0, line;
-    for (line = 0; line < down; line++) {
-        uint64_t rest = lines[line];
-        while (rest != 0) {
-            const uint64_t run = tbr_run(rest);
-            n += line == 0 || !tbr_same_run(lines[line - 1], run);
-            rest &= ~run;
-        }
-    }
-    return n;
 }
 
 /* From and to which bit a run goes. */
@@ -3075,7 +3222,7 @@ static void tbr_run_ends(uint64_t run, uint32_t *from, uint32_t *to)
     }
 }
 
-static void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1, uint32_t y1,
+static TBR_COLD void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1, uint32_t y1,
                          tbr_rect *r)
 {
     x1 = x1 * 8 < p->width ? x1 * 8 : p->width;
@@ -3086,11 +3233,12 @@ static void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t 
     r->h = (uint16_t)(y1 - y0 * 8);
 }
 
-/* Sends the changed cells, cut along `lines`, which are columns if `turned`. */
-static TBR_COLD void tbr_cut_send(tbr_patch *p, const uint64_t *lines, uint32_t down, int turned,
-                         tbr_send send, void *user)
+/* Cuts the changed cells along `lines`, which are columns if `turned`; returns
+ * the number of windows, and sends them unless `send` is NULL. */
+static uint32_t tbr_cut(tbr_patch *p, const uint64_t *lines, uint32_t down, int turned,
+                                 tbr_send send, void *user)
 {
-    uint32_t line, from, to, last;
+    uint32_t n = 0, line, from, to, last;
     for (line = 0; line < down; line++) {
         uint64_t rest = lines[line];
         while (rest != 0) {
@@ -3098,6 +3246,10 @@ static TBR_COLD void tbr_cut_send(tbr_patch *p, const uint64_t *lines, uint32_t 
             tbr_rect r;
             rest &= ~run;
             if (line > 0 && tbr_same_run(lines[line - 1], run)) {
+                continue; /* goes on from the line before */
+            }
+            n++;
+            if (send == NULL) {
                 continue;
             }
             for (last = line + 1; last < down && tbr_same_run(lines[last], run); last++) {
@@ -3111,6 +3263,7 @@ static TBR_COLD void tbr_cut_send(tbr_patch *p, const uint64_t *lines, uint32_t 
             tbr_patch_send(p, &r, send, user);
         }
     }
+    return n;
 }
 
 /* Sends what changed since the last time, in the fewest windows. */
@@ -3125,10 +3278,11 @@ static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
             p->turned[x] |= (rest & 1) << y;
         }
     }
-    if (tbr_cut_count(p->cells, down) <= tbr_cut_count(p->turned, across)) {
-        tbr_cut_send(p, p->cells, down, 0, send, user);
+    if (tbr_cut(p, p->cells, down, 0, NULL, NULL) <=
+        tbr_cut(p, p->turned, across, 1, NULL, NULL)) {
+        tbr_cut(p, p->cells, down, 0, send, user);
     } else {
-        tbr_cut_send(p, p->turned, across, 1, send, user);
+        tbr_cut(p, p->turned, across, 1, send, user);
     }
     memset(p->cells, 0, sizeof p->cells);
 }
@@ -3146,7 +3300,7 @@ static uint8_t *tbr_plane_set(tbr_plane *plane, uint8_t *memory, int32_t stride,
     return plane->history + stride * 4 * block;
 }
 
-static TBR_COLD int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
+static int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
 {
     tbr_patch *p = (tbr_patch *)memory;
     uint8_t *rest = (uint8_t *)memory + sizeof *p;
@@ -3164,6 +3318,8 @@ static TBR_COLD int tbr_patch_open(const tbr_header *h, void *memory, uint32_t s
     p->level = h->level;
     p->low_first = h->low_first;
     p->wire = h->wire;
+    p->zero.red = tbr_five + TBR_SHADE_ZERO + 128;
+    p->zero.green = tbr_six + TBR_SHADE_ZERO - 128;
     rest = tbr_plane_set(&p->planes[0], rest, w, rows, 16);
     rest = tbr_plane_set(&p->planes[1], rest, w / 2, rows / 2, 8);
     tbr_plane_set(&p->planes[2], rest, w / 2, rows / 2, 8);
