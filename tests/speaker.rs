@@ -331,6 +331,9 @@ fn convert_says_in_db_what_was_done_to_the_sound() {
         told.contains("near 125 Hz") && told.contains("phase-safe"),
         "{told}"
     );
+    // Whoever has chosen another mix is not told again.
+    let (told, _) = converted(&film, &board, &reel, &["--downmix", "phase-safe"]);
+    assert!(!told.contains("cancel"), "{told}");
     let losses = found["sound"]["mono_loss"].as_array().unwrap();
     let at = |hz: f64| {
         losses.iter().find(|pair| pair[0] == hz).unwrap()[1]

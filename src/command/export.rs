@@ -48,6 +48,10 @@ pub struct Args {
     #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = clap::value_parser!(u32).range(1..=400), requires = "contact_sheet")]
     count: u32,
 
+    /// Outline the part that the panel shows whole, where text is safe (.png)
+    #[arg(long)]
+    safe_area: bool,
+
     /// Replace an existing file
     #[arg(long)]
     overwrite: bool,
@@ -65,7 +69,8 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let stop = super::stop::on_signal()?;
     let mut walk = Walk::open(&args.reel)?.stopped_by(stop);
-    let ending = if args.contact_sheet { "png" } else { "mp4" };
+    let png = args.contact_sheet || args.safe_area;
+    let ending = if png { "png" } else { "mp4" };
     let output = args
         .output
         .clone()
@@ -96,7 +101,10 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
         return Err(Usage(words.into()).into());
     }
     let at = tick(args.at).unwrap_or(span.from);
-    let look = Look::of(walk.header(), args.enlarge);
+    let look = Look {
+        safe_area: args.safe_area,
+        ..Look::of(walk.header(), args.enlarge)
+    };
     let ending = output.extension().map(|ending| ending.to_ascii_lowercase());
     let file = || Target::file(output, args.overwrite);
     let damages = match ending.as_ref().and_then(|ending| ending.to_str()) {
@@ -107,6 +115,9 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
             };
             export::sheet(walk, span, look, plan, file()?)?;
             Damages::default()
+        }
+        Some("mp4" | "gif" | "wav") if args.safe_area => {
+            return Err(usage(output, "the safe area is drawn on a .png"));
         }
         _ if args.contact_sheet => return Err(usage(output, "a contact sheet is a .png")),
         Some("png") => {

@@ -18,7 +18,7 @@ use crate::picture::{
 };
 use crate::reel::{self, Event, FileError, Header, Kind, PictureHeader, ReelFile};
 use crate::source::{Clip, Item, OpenOptions, SoundChoice, SourceError, SourcePicture};
-use crate::units::Nanos;
+use crate::units::{Nanos, mask};
 
 /// Why a reel could not be compared.
 #[derive(Debug, thiserror::Error)]
@@ -373,8 +373,24 @@ impl Panel {
             let wire = self.header.wire;
             let shown = self.decoder.pixels().iter();
             self.rgb = shown.flat_map(|&p| expand(wire.turn(p))).collect();
+            self.hide();
         }
         &self.rgb
+    }
+
+    /// Blackens what a round panel does not show: those pixels are never sent,
+    /// and hold whatever the memory began with.
+    fn hide(&mut self) {
+        if self.header.shape == reel::Shape::Rectangle {
+            return;
+        }
+        let (width, height) = (self.header.width, self.header.height);
+        let rows = self.rgb.chunks_exact_mut(3 * usize::from(width));
+        for (y, row) in (0..height).zip(rows) {
+            let (start, end) = mask::row_span(width, height, y).unwrap_or((0, 0));
+            row[..3 * usize::from(start)].fill(0);
+            row[3 * usize::from(end)..].fill(0);
+        }
     }
 }
 

@@ -16,8 +16,11 @@ use super::outcome::{Outcome, SoundDone, Timings};
 use super::plan::ConvertPlan;
 use super::progress::Progress;
 use super::shape::{Shaped, shape};
+use crate::picture::Pace;
 use crate::reel::{Draft, ReelFile, split_to};
-use crate::sound::Measured;
+use crate::sound::phase::UNSAFE_DB;
+use crate::sound::{Downmix, Measured};
+use crate::units::Ratio;
 
 /// Items between two threads. Enough to even out a slow picture; each item may
 /// hold a decoded frame.
@@ -155,7 +158,7 @@ fn outcome(
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan)),
         listening: Vec::new(),
-        advice: advice(plan, shaped),
+        advice: advice(plan, decoded, shaped),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),
@@ -171,18 +174,45 @@ fn outcome(
 /// for moments only.
 const CLIP_TOLD: f64 = 0.5;
 
-/// The plan's advice and what only the sound itself could tell.
-fn advice(plan: &ConvertPlan, shaped: &Shaped) -> Vec<String> {
+/// Unevenness of motion that is told, as a share of the time a picture is shown.
+const JUDDER_TOLD: f64 = 0.15;
+
+/// Says that motion is uneven where blending or another rate would help.
+fn uneven(plan: &ConvertPlan, judder_ms: f64) -> Option<String> {
+    let hertz = |rate: Ratio| f64::from(rate.num) / f64::from(rate.den);
+    let (clip, reel) = (hertz(plan.clip.picture.rate), hertz(plan.rate));
+    let told = judder_ms * reel / 1000.0 > JUDDER_TOLD;
+    if !told || plan.pace != Pace::Choose || plan.clip.picture.variable_rate || clip <= reel {
+        return None;
+    }
+    let source = plan.clip.picture.rate;
+    let times = (clip / reel).ceil() as u32;
+    let even = Ratio::new(source.num, source.den.checked_mul(times)?)?;
+    Some(format!(
+        "motion is uneven by {judder_ms:.1} ms (root mean square, measured), for {reel:.3} pictures a second do not \
+         divide the clip's {clip:.3}: blend them with --pace blend, or take --rate {}/{}",
+        even.num, even.den
+    ))
+}
+
+/// The plan's advice and what only pictures and sound themselves could tell.
+fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped) -> Vec<String> {
     let mut advice = plan.advice.clone();
+    advice.extend(uneven(plan, decoded.judder.rms));
     let Some(report) = &shaped.report else {
         return advice;
     };
+    let summed = plan.sound.as_ref().map(|s| s.downmix) == Some(Downmix::Sum);
     if let Some(phase) = report.phase.filter(crate::sound::PhaseLoss::is_unsafe)
         && let Some((hz, db)) = phase.worst()
+        && summed
     {
+        let judged = || phase.octaves.iter().flatten();
+        let lost = judged().filter(|&&db| db > UNSAFE_DB).count();
         advice.push(format!(
-            "left and right cancel: their sum loses {db:.1} dB near {hz:.0} Hz (measured); \
-             try --downmix left, right or phase-safe"
+            "left and right cancel in {lost} of {} octaves: their sum loses {db:.1} dB near {hz:.0} Hz (measured); \
+             try --downmix left, right or phase-safe",
+            judged().count()
         ));
     }
     let (clipping, peak) = (plan.clipping, report.after.true_peak);

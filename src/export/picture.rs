@@ -2,12 +2,14 @@
 
 use std::path::Path;
 
-use image::{Rgb, RgbImage};
+use image::{Rgb, RgbImage, imageops};
 
 use super::walk::shape;
 use super::{Damages, ExportError, Span, Step, Target, Walk};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
+use crate::picture;
+use crate::picture::panel::safe_area_view;
 use crate::reel::{Header, Wire};
 
 /// How panel pixels become an image.
@@ -23,6 +25,8 @@ pub struct Look {
     pub enlarge: u16,
     /// What was done to the pixels for the wire, to be turned back.
     pub wire: Wire,
+    /// Outline the part that is shown whole.
+    pub safe_area: bool,
 }
 
 impl Look {
@@ -35,6 +39,7 @@ impl Look {
             shape: shape(header),
             enlarge: enlarge.max(1),
             wire: header.wire,
+            safe_area: false,
         }
     }
 
@@ -54,22 +59,31 @@ impl Look {
     /// An image of the whole panel.
     #[must_use]
     pub fn image(&self, pixels: &[u16]) -> RgbImage {
-        let (width, height) = self.size();
-        let mut image = RgbImage::new(width, height);
-        let by = u32::from(self.enlarge);
+        let mut image = RgbImage::new(self.width.into(), self.height.into());
         for (y, row) in (0..self.height).zip(pixels.chunks_exact(self.width.into())) {
             let (start, end) = self.visible(y);
             for x in start..end {
                 let colour = Rgb(self.colour(row[usize::from(x)]));
-                for down in 0..by {
-                    for across in 0..by {
-                        let at = (u32::from(x) * by + across, u32::from(y) * by + down);
-                        image.put_pixel(at.0, at.1, colour);
-                    }
-                }
+                image.put_pixel(x.into(), y.into(), colour);
             }
         }
-        image
+        if self.safe_area {
+            self.outline(&mut image);
+        }
+        let (width, height) = self.size();
+        match self.enlarge {
+            0 | 1 => image,
+            _ => imageops::resize(&image, width, height, imageops::FilterType::Nearest),
+        }
+    }
+
+    fn outline(&self, image: &mut RgbImage) {
+        let shape = match self.shape {
+            Shape::Rectangle => picture::Shape::Rectangle,
+            Shape::Ellipse => picture::Shape::Ellipse,
+        };
+        let view = safe_area_view(image.as_raw(), self.width, self.height, shape);
+        image.copy_from_slice(&view);
     }
 
     fn visible(&self, y: u16) -> (u16, u16) {

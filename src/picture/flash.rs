@@ -90,20 +90,24 @@ impl FlashChecker {
                 cell.take(time.0, mean);
             }
         }
-        let flashing = |changes: fn(&Cell) -> &VecDeque<i64>| {
-            let over = self.cells.iter().filter(|c| changes(c).len() > CHANGES);
-            let (mut count, mut from) = (0, i64::MAX);
-            for cell in over {
-                count += 1;
-                from = from.min(changes(cell)[0]);
-            }
-            // Hidden corners, and panels under 16 pixels, leave cells without any.
-            let all = self.cells.iter().filter(|c| c.state.is_some()).count();
-            (count > 0 && count * QUARTER >= all).then_some(Nanos(from))
-        };
-        let (general, red) = (flashing(|c| &c.general), flashing(|c| &c.red));
-        self.report(FlashKind::General, general, time);
-        self.report(FlashKind::Red, red, time);
+        let (general, red) = (self.flashing(|c| &c.general), self.flashing(|c| &c.red));
+        self.report(FlashKind::General, general);
+        self.report(FlashKind::Red, red);
+    }
+
+    /// The first and the last change of the past second, if a quarter of the
+    /// panel flashes too often.
+    fn flashing(&self, changes: fn(&Cell) -> &VecDeque<i64>) -> Option<(Nanos, Nanos)> {
+        let over = self.cells.iter().filter(|c| changes(c).len() > CHANGES);
+        let (mut count, mut from, mut to) = (0, i64::MAX, i64::MIN);
+        for changes in over.map(changes) {
+            count += 1;
+            from = from.min(changes[0]);
+            to = to.max(changes[changes.len() - 1]);
+        }
+        // Hidden corners, and panels under 16 pixels, leave cells without any.
+        let all = self.cells.iter().filter(|c| c.state.is_some()).count();
+        (count > 0 && count * QUARTER >= all).then_some((Nanos(from), Nanos(to)))
     }
 
     /// What was found, in order of time.
@@ -112,8 +116,8 @@ impl FlashChecker {
         &self.warnings
     }
 
-    fn report(&mut self, kind: FlashKind, from: Option<Nanos>, to: Nanos) {
-        let Some(from) = from else { return };
+    fn report(&mut self, kind: FlashKind, part: Option<(Nanos, Nanos)>) {
+        let Some((from, to)) = part else { return };
         let last = self.warnings.iter_mut().rev().find(|w| w.kind == kind);
         match last {
             Some(last) if last.to >= from => last.to = to,

@@ -87,7 +87,8 @@ impl ScaledSource {
             Some(grade) => in_light(scaler, &read, grade, layout, rows),
             None => in_codes(scaler, &read, grade, layout, rows),
         };
-        let Some(first) = first_field(self.deinterlace, picture.interlaced) else {
+        let first = first_field(self.deinterlace, picture.interlaced);
+        let Some(first) = first.filter(|_| has_fields(&read)) else {
             return scaled(Rows::All);
         };
         let fields = [scaled(Rows::Field(first))?, scaled(Rows::Field(1 - first))?];
@@ -113,6 +114,11 @@ fn first_field(asked: Deinterlace, interlace: Interlace) -> Option<u32> {
         (_, Interlace::BottomFirst) => Some(1),
         _ => Some(0),
     }
+}
+
+/// True if every plane has a row for either field.
+fn has_fields(read: &Read<'_>) -> bool {
+    (0..read.reading.planes()).all(|plane| read.frame.plane_height(plane) >= 2)
 }
 
 /// Scales component codes, then makes colours of them.

@@ -6,7 +6,7 @@ use super::before_after;
 use super::cautions::cautions;
 use super::curves::{quality, sound, speaker};
 use super::links::{links, needs};
-use super::text::{amount, encode, escape};
+use super::text::{amount, decimal, encode, escape};
 use super::{Curve, Findings, LinkFindings, Measured, OverTime, Plot, ReportError};
 use crate::page::{PLAYER_SCRIPT, REEL_SCRIPT, STYLE, VIEWER};
 use crate::reel::Header;
@@ -269,6 +269,12 @@ fn flatten(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)
         Value::Array(items) if items.iter().all(Value::is_string) => {
             let words: Vec<_> = items.iter().filter_map(Value::as_str).collect();
             out.push((path.to_owned(), words.join("; ")));
+        }
+        Value::Number(number) if number.is_f64() => {
+            out.push((
+                path.to_owned(),
+                decimal(number.as_f64().unwrap_or_default()),
+            ));
         }
         other => out.push((path.to_owned(), other.to_string())),
     }

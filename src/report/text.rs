@@ -19,6 +19,13 @@ pub(super) fn amount(value: f64) -> String {
     grouped
 }
 
+/// At most three decimal places, and none that say nothing.
+pub(super) fn decimal(value: f64) -> String {
+    let text = format!("{value:.3}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text == "-0" { "0" } else { text }.to_owned()
+}
+
 /// `text` with what HTML would take for markup written out.
 pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -55,7 +62,13 @@ pub(super) fn encode(bytes: &[u8]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::encode;
+    use super::{decimal, encode};
+
+    #[test]
+    fn decimals_say_no_more_than_they_know() {
+        let shown = [-2.069_100_13, f64::from(0.8_f32), 642.0, -0.000_1].map(decimal);
+        assert_eq!(shown, ["-2.069", "0.8", "642", "0"]);
+    }
 
     #[test]
     fn test_vectors_of_rfc_4648_section_10() {

@@ -5,12 +5,13 @@ use super::error::SoundError;
 use super::layout::Layout;
 use super::plan::SoundPlan;
 use super::resample::Resampler;
-use super::shape::Shaper;
+use super::shape::{OffsetBlock, Shaper};
 
-/// Mixes, resamples and shapes, in pieces of any size.
+/// Mixes, takes the offset out, resamples and shapes, in pieces of any size.
 pub(super) struct Front {
     channels: usize,
     mixer: Mixer,
+    offset: OffsetBlock,
     resampler: Resampler,
     shaper: Shaper,
     mono: Vec<f32>,
@@ -25,6 +26,7 @@ impl Front {
         Ok(Self {
             channels: layout.count(),
             mixer: Mixer::new(layout, plan.downmix),
+            offset: OffsetBlock::new(f64::from(rate)),
             resampler: Resampler::new(rate, plan.rate)?,
             shaper: Shaper::new(f64::from(plan.rate), plan.high_pass, plan.bass, plan.tilt),
             mono: Vec::new(),
@@ -41,6 +43,7 @@ impl Front {
         }
         self.mono.clear();
         self.mixer.mix(frames, &mut self.mono);
+        self.offset.run(&mut self.mono);
         out.clear();
         self.resampler.push(&self.mono, out)?;
         self.shaper.run(out);

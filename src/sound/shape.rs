@@ -102,10 +102,9 @@ impl Tilt {
 /// Frequency below which the sound carries nothing but offset, Hz.
 const OFFSET_HZ: f64 = 5.0;
 
-/// All shaping in its order: offset, suggested bass, high-pass, tilt.
+/// All shaping in its order: suggested bass, high-pass, tilt.
 #[derive(Debug)]
 pub(super) struct Shaper {
-    offset: OffsetBlock,
     bass: Option<Suggester>,
     sections: Vec<Biquad>,
 }
@@ -120,7 +119,6 @@ impl Shaper {
         let mut sections = high_pass.map(|h| h.sections(rate)).unwrap_or_default();
         sections.extend(tilt.map(|t| Coefficients::high_shelf(t.hz, t.db, rate)));
         Self {
-            offset: OffsetBlock::new(rate),
             bass: bass.map(|b| Suggester::new(b, rate)),
             sections: sections.into_iter().map(Biquad::new).collect(),
         }
@@ -128,7 +126,7 @@ impl Shaper {
 
     pub(super) fn run(&mut self, samples: &mut [f32]) {
         for sample in samples {
-            let x = self.offset.push(f64::from(*sample));
+            let x = f64::from(*sample);
             let harmonics = self.bass.as_mut().map_or(0.0, |b| b.push(x));
             let y = self
                 .sections
@@ -140,26 +138,37 @@ impl Shaper {
 }
 
 /// Takes a constant offset out. It starts from the first sample, so that sound
-/// that begins away from zero begins without a step.
+/// that begins away from zero begins without a step. It stands before the
+/// resampler, which would ring on that step.
 #[derive(Debug)]
-struct OffsetBlock {
+pub(super) struct OffsetBlock {
     keep: f64,
+    /// Makes the gain far above the corner one.
+    level: f64,
     last: Option<f64>,
     y: f64,
 }
 
 impl OffsetBlock {
-    fn new(rate: f64) -> Self {
+    pub(super) fn new(rate: f64) -> Self {
+        let keep = (-TAU * OFFSET_HZ / rate).exp();
         Self {
-            keep: (-TAU * OFFSET_HZ / rate).exp(),
+            keep,
+            level: f64::midpoint(1.0, keep),
             last: None,
             y: 0.0,
         }
     }
 
+    pub(super) fn run(&mut self, samples: &mut [f32]) {
+        for sample in samples {
+            *sample = self.push(f64::from(*sample)) as f32;
+        }
+    }
+
     fn push(&mut self, x: f64) -> f64 {
         let last = self.last.replace(x).unwrap_or(x);
-        self.y = x - last + self.keep * self.y;
+        self.y = (x - last) * self.level + self.keep * self.y;
         // Below any audible step the tail is zero, not a denormal number.
         if self.y.abs() < 1e-9 {
             self.y = 0.0;

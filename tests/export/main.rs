@@ -178,6 +178,31 @@ fn png_pictures_are_the_panel_exactly() {
     }
 }
 
+/// The inscribed rectangle of a round panel of 96 pixels: 96 (1 - 1 / sqrt 2) / 2
+/// is 14.06, so 15 pixels from each edge.
+#[test]
+fn the_safe_area_is_outlined_when_asked() {
+    let fixture = Fixture::new();
+    let reel = fixture.reel("raw-round.tbr");
+    let (plain, marked) = (fixture.at("plain.png"), fixture.at("marked.png"));
+    done(&[&reel, "-o", &plain, "--at", "1"]);
+    done(&[&reel, "-o", &marked, "--at", "1", "--safe-area"]);
+    let load = |name: &str| image::open(name).unwrap().into_rgb8();
+    let (plain, marked) = (load(&plain), load(&marked));
+    for (x, y, pixel) in marked.enumerate_pixels() {
+        let inside = |low: u32, high: u32| (low..=high).contains(&x) && (low..=high).contains(&y);
+        let outline = inside(15, 80) && !inside(16, 79);
+        let wanted = if outline {
+            [255, 196, 0]
+        } else {
+            plain.get_pixel(x, y).0
+        };
+        assert_eq!(pixel.0, wanted, "{x},{y}");
+    }
+    let film = export(&[&reel, "-o", &fixture.at("a.mp4"), "--safe-area"]);
+    assert_eq!(film.status.code(), Some(2));
+}
+
 #[test]
 fn wav_has_the_very_samples() {
     let fixture = Fixture::new();

@@ -210,7 +210,7 @@ fn flashing_clips_are_told_of_with_times() {
         flashes[0]["to"].as_f64().unwrap(),
     );
     assert!(
-        (1.9..2.3).contains(&from) && (3.7..5.0).contains(&to),
+        (1.9..2.3).contains(&from) && (3.7..4.2).contains(&to),
         "{from} {to}"
     );
 }

@@ -91,7 +91,7 @@ fn the_mask_is_blue() {
     }
 }
 
-fn ramp() -> Canvas {
+pub fn ramp() -> Canvas {
     let mut canvas = Canvas::black(240, 240);
     for (i, pixel) in canvas.pixels.iter_mut().enumerate() {
         let value = (i % 240) as f64 / 239.0 * 65280.0;
@@ -101,7 +101,7 @@ fn ramp() -> Canvas {
 }
 
 /// A blue sky that fades towards the horizon.
-fn sky() -> Canvas {
+pub fn sky() -> Canvas {
     let mut canvas = Canvas::black(240, 240);
     for (i, pixel) in canvas.pixels.iter_mut().enumerate() {
         let (x, y) = ((i % 240) as f64 / 240.0, (i / 240) as f64 / 240.0);
@@ -135,11 +135,14 @@ fn blurred(pixels: &[[f64; 3]], width: usize) -> Vec<[f64; 3]> {
     pass(&across, width, pixels.len() / width, &|i| i / width)
 }
 
-/// PSNR in dB of the dithered canvas, seen from afar.
 fn seen_psnr(canvas: &Canvas, dither: Dither) -> f64 {
-    let shown: Vec<[f64; 3]> = (expanded(&to_rgb565(canvas, dither)).iter())
-        .map(|p| p.map(f64::from))
-        .collect();
+    seen_psnr_of(canvas, &expanded(&to_rgb565(canvas, dither)))
+}
+
+/// PSNR in dB of shown pixels against the canvas they were made of, both seen
+/// from afar.
+pub fn seen_psnr_of(canvas: &Canvas, shown: &[[u8; 3]]) -> f64 {
+    let shown: Vec<[f64; 3]> = shown.iter().map(|p| p.map(f64::from)).collect();
     let wanted: Vec<[f64; 3]> = (canvas.pixels.iter())
         .map(|p| p.map(|v| f64::from(v) / 256.0))
         .collect();

@@ -100,7 +100,7 @@ fn times_name_the_part_that_flashes() {
     assert_eq!(found.len(), 1);
     let (from, to) = (found[0].from.0 as f64 / 1e9, found[0].to.0 as f64 / 1e9);
     assert!(
-        (3.9..4.3).contains(&from) && (5.8..6.9).contains(&to),
+        (3.9..4.3).contains(&from) && (5.8..6.1).contains(&to),
         "{from} {to}"
     );
 }

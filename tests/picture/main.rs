@@ -14,3 +14,4 @@ mod quality;
 mod scaling;
 mod sheet;
 mod text;
+mod through;

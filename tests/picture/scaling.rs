@@ -251,7 +251,7 @@ fn moving_fields_show_no_comb_and_still_ones_all_rows() {
 
 #[test]
 fn odd_sizes_and_single_pixels_are_scaled() {
-    for (w, h) in [(1, 1), (3, 5), (17, 2), (641, 359)] {
+    for (w, h) in [(1, 1), (3, 5), (17, 2), (300, 1), (641, 359)] {
         let picture = painted(
             Pixel::YUV420P,
             w,
@@ -263,6 +263,11 @@ fn odd_sizes_and_single_pixels_are_scaled() {
             plan.fit = Fit::Fill;
             let out = render(&picture, &plan);
             assert!(out.rgb.iter().all(|v| *v == 98), "{w}x{h} on {pw}x{ph}");
+            // A single row has no fields to tell apart.
+            plan.deinterlace = Deinterlace::Always;
+            plan.linear_light = true;
+            let out = render(&picture, &plan);
+            assert!(out.rgb.iter().all(|v| *v == 98), "{w}x{h}, fields");
         }
     }
 }

@@ -260,15 +260,23 @@ fn suggested_bass_puts_harmonics_where_the_speaker_moves() {
 
 #[test]
 fn an_offset_goes_and_does_not_click() {
-    let plan = SoundPlan {
-        rate: 48_000,
+    let plan = |rate| SoundPlan {
+        rate,
         ..SoundPlan::default()
     };
-    let out = unit(&run(48_000, &Layout::mono(), &plan, &vec![0.4; 96_000]));
-    assert!(
-        out.iter().all(|s| s.abs() < 0.001),
-        "a constant is silence from the start"
-    );
+    for (from, to) in [
+        (48_000, 48_000),
+        (48_000, 24_000),
+        (44_100, 16_000),
+        (8000, 48_000),
+    ] {
+        let out = unit(&run(from, &Layout::mono(), &plan(to), &vec![0.4; 96_000]));
+        assert!(
+            out.iter().all(|s| s.abs() < 0.001),
+            "{from} to {to}: a constant is silence from start to end"
+        );
+    }
+    let plan = plan(48_000);
     let mut late = vec![0.0; 4800];
     late.extend(vec![0.4; 91_200]);
     let out = unit(&run(48_000, &Layout::mono(), &plan, &late));

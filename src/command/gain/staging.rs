@@ -198,7 +198,8 @@ impl Staging {
         if gain_db >= highest - 0.01 {
             return format!(
                 "Strap for high gain and turn down in software? Yes: on {supply} only the highest gain, {highest:.0} dB, \
-                 gets this sound as loud as the chain can make it; play at volume {volume_db:.1} dB."
+                 gets this sound as loud as the chain can make it; play at volume {volume_db:.1} dB.{}",
+                self.softness()
             );
         }
         let noise = self.stage.noise_volts(highest) / self.stage.noise_volts(gain_db);
@@ -208,6 +209,18 @@ impl Staging {
              by {:.1} dB, and any slip of the volume clips on {supply}.",
             (volume_db - cut) / DB_PER_BIT,
             20.0 * noise.log10(),
+        )
+    }
+
+    /// What is better than gain where the sound itself is soft.
+    fn softness(&self) -> String {
+        let unused = -self.levels.0 / DB_PER_BIT;
+        if unused < 1.0 {
+            return String::new();
+        }
+        format!(
+            " But the sound is soft: its peaks leave {unused:.1} of 16 bits unused. Bring it up first \
+             (thumbreel convert --loudness -16): a lower gain with less noise is then enough."
         )
     }
 
