@@ -143,18 +143,14 @@ impl Shaper {
 #[derive(Debug)]
 pub(super) struct OffsetBlock {
     keep: f64,
-    /// Makes the gain far above the corner one.
-    level: f64,
     last: Option<f64>,
     y: f64,
 }
 
 impl OffsetBlock {
     pub(super) fn new(rate: f64) -> Self {
-        let keep = (-TAU * OFFSET_HZ / rate).exp();
         Self {
-            keep,
-            level: f64::midpoint(1.0, keep),
+            keep: (-TAU * OFFSET_HZ / rate).exp(),
             last: None,
             y: 0.0,
         }
@@ -168,7 +164,7 @@ impl OffsetBlock {
 
     fn push(&mut self, x: f64) -> f64 {
         let last = self.last.replace(x).unwrap_or(x);
-        self.y = (x - last) * self.level + self.keep * self.y;
+        self.y = x - last + self.keep * self.y;
         // Below any audible step the tail is zero, not a denormal number.
         if self.y.abs() < 1e-9 {
             self.y = 0.0;
