@@ -67,6 +67,56 @@ fn the_key_table_is_the_structs() {
     }
 }
 
+/// `boards keys` and `boards show` tell unit, default, range and origin.
+#[test]
+fn every_key_is_explained_with_its_default() {
+    let output = assert_cmd::Command::cargo_bin("thumbreel")
+        .unwrap()
+        .args(["boards", "keys"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    let shown = Board::find("porthole").unwrap().to_toml();
+    for (section, keys) in sections() {
+        assert!(text.contains(&format!("[{section}]\n")), "{section}");
+        for key in keys {
+            let line = text
+                .lines()
+                .find(|l| l.contains(&format!("{}:{}", key.name, key.what)));
+            let line = line.unwrap_or_else(|| panic!("{section}.{}", key.name));
+            let told = line.contains("; default ") || line.contains("; must be given");
+            assert!(told && line.contains(&format!("[{}", key.unit)), "{line}");
+            assert!(text.contains(&format!("      {}\n", key.whence)), "{line}");
+        }
+    }
+    for line in [
+        "[Hz; default 40_000_000; 100000 to 160000000]",
+        "[milliseconds; default 100.0; 0 to 60000]",
+        "[pixels; must be given; 16 to 1024]",
+        "[ratio; default unset; 0.1 to 10]",
+    ] {
+        assert!(text.contains(line) && shown.contains(line), "{line}");
+    }
+}
+
+#[test]
+fn an_amplifier_that_gets_the_wrong_voltage_is_told() {
+    let mut board = Board::find("lantern-room").unwrap();
+    let advice = |board: &Board| {
+        let found = board.advice();
+        let found = found
+            .into_iter()
+            .find(|a| a.key == "sound.amplifier.supply");
+        found.map(|a| a.text).unwrap_or_default()
+    };
+    assert_eq!(advice(&board), "");
+    board.sound.amplifier.supply_max_v = 3.6;
+    assert!(advice(&board).contains("bears 3.6 V"), "{}", advice(&board));
+    board.sound.amplifier.supply_max_v = 5.5;
+    board.sound.amplifier.supply_min_v = 4.9;
+    assert!(advice(&board).contains("needs 4.9 V"), "{}", advice(&board));
+}
+
 #[test]
 fn unknown_keys_suggest_the_nearest() {
     let text = LEAST.replace("[card]", "clok_hz = 1\n[card]");

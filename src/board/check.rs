@@ -3,7 +3,7 @@
 
 use toml::{Table, Value};
 
-use super::{Board, PowerSource, RegulatorKind, sections};
+use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
 
 /// Why a profile cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -190,7 +190,7 @@ fn required(table: &Table, file: &str) -> Result<(), BoardError> {
         message: message.into(),
     };
     let panel = table.get("panel").and_then(Value::as_table);
-    for key in ["width", "height"] {
+    for key in super::REQUIRED {
         if panel.is_none_or(|p| !p.contains_key(key)) {
             return Err(value(
                 &format!("panel.{key}"),
@@ -368,6 +368,28 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
     Ok(())
 }
 
+/// What is wrong with the voltage that feeds the amplifier, if anything.
+fn amplifier_supply(board: &Board) -> Option<String> {
+    let (power, amplifier) = (&board.power, &board.sound.amplifier);
+    let (low, high) = match (amplifier.supply, power.source) {
+        (AmplifierSupply::Regulator, _) => (power.regulator.output_v, power.regulator.output_v),
+        (_, PowerSource::Usb) => (power.usb_v - power.diode_drop_v, power.usb_v),
+        (_, PowerSource::Cell) => (power.cell_empty_v - power.diode_drop_v, power.cell_full_v),
+    };
+    let (least, most) = (amplifier.supply_min_v, amplifier.supply_max_v);
+    if high > most {
+        Some(format!(
+            "{high:.1} V reaches the amplifier, which bears {most:.1} V"
+        ))
+    } else if low < least {
+        Some(format!(
+            "no more than {low:.1} V may reach the amplifier, which needs {least:.1} V"
+        ))
+    } else {
+        None
+    }
+}
+
 pub(super) fn advice(board: &Board) -> Vec<Advice> {
     let mut all = Vec::new();
     let mut say = |key: &str, text: String| {
@@ -412,6 +434,9 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
             "power.cell_limit_ma",
             "more than twice the capacity an hour; check it in the cell's sheet".into(),
         );
+    }
+    if let Some(text) = amplifier_supply(board) {
+        say("sound.amplifier.supply", text);
     }
     let gains = &board.sound.amplifier.gains_db;
     if !gains.contains(&board.sound.amplifier.gain_db) {

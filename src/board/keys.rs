@@ -35,7 +35,7 @@ macro_rules! section {
         pub struct $name {
             $(
                 $(#[doc = $doc])+
-                #[doc = concat!("\n\nUnit: ", $unit, ". Found: ", $whence, ".")]
+                #[doc = concat!("\n\nUnit: ", $unit, ". Default: `", stringify!($default), "`. Found: ", $whence, ".")]
                 pub $field: $ty,
             )+
             $( $( $(#[doc = $ndoc])+ pub $nfield: $nty, )+ )?

@@ -20,6 +20,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
+use toml::Table;
 
 pub use check::{Advice, BoardError};
 pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
@@ -157,6 +158,23 @@ impl Board {
         check::parse(text, file)
     }
 
+    /// Every section there is, every key at its default.
+    fn blank() -> Self {
+        Self {
+            name: String::new(),
+            description: String::new(),
+            panel: Panel::default(),
+            card: Some(Card::default()),
+            wifi: Some(Wifi::default()),
+            memory: Memory::default(),
+            cpu: Cpu::default(),
+            player: Player::default(),
+            sound: SoundChain::default(),
+            power: Power::default(),
+            provenance: BTreeMap::new(),
+        }
+    }
+
     /// The profile as commented TOML, every key with its unit and origin.
     #[must_use]
     pub fn to_toml(&self) -> String {
@@ -184,6 +202,30 @@ impl Board {
         }
     }
 }
+
+/// The default of a key as a profile writes it: nothing for what must be
+/// given, `unset` for what is guessed or left out.
+#[must_use]
+pub fn default_of(section: &str, key: &keys::Key) -> Option<String> {
+    if section == "panel" && REQUIRED.contains(&key.name) {
+        return None;
+    }
+    let table = Table::try_from(Board::blank()).unwrap_or_default();
+    let inner = section
+        .split('.')
+        .try_fold(&table, |t, part| t.get(part)?.as_table());
+    let value = inner.and_then(|t| t.get(key.name));
+    Some(value.map_or_else(|| "unset".into(), write::plain))
+}
+
+/// A key's unit, default and range in one phrase.
+#[must_use]
+pub fn terms_of(section: &str, key: &keys::Key) -> String {
+    write::terms(section, key)
+}
+
+/// Keys of the panel that have no default.
+const REQUIRED: [&str; 2] = ["width", "height"];
 
 /// Every section of a profile with its keys, in the order of the file.
 #[must_use]

@@ -33,6 +33,9 @@ const QUESTIONS: &[(&str, &str)] = &[
     ("Power source, usb or cell", "power.source"),
 ];
 
+/// Questions whose answer `none` takes a link away, and any other brings it.
+const LINKS: [&str; 2] = ["card.bus", "wifi.mcs"];
+
 /// Why no profile came of the answers.
 #[derive(Debug, thiserror::Error)]
 pub enum AskError {
@@ -45,7 +48,8 @@ pub enum AskError {
 }
 
 /// Asks on `ask`, reads answers from `answers`, one a line; an empty line or
-/// the end of input keeps what stands in brackets, taken from `like`.
+/// the end of input keeps what stands in brackets, taken from `like`. A wrong
+/// answer is asked for again if `patient`, else it is an error.
 ///
 /// # Errors
 /// An answer that cannot be, or a broken stream.
@@ -53,29 +57,57 @@ pub fn ask(
     like: &Board,
     answers: &mut dyn BufRead,
     ask: &mut dyn Write,
+    patient: bool,
 ) -> Result<Board, AskError> {
     let mut table = Table::try_from(like).unwrap_or_default();
     table.remove("provenance");
     let mut line = String::new();
-    for (question, key) in QUESTIONS {
-        let section = key.split('.').next().unwrap_or(key);
-        let Some(now) = value_at(&mut table, key).cloned() else {
+    let mut number = 0;
+    while let Some((question, key)) = QUESTIONS.get(number) {
+        let Some(now) = stands(&mut table, key) else {
+            number += 1;
             continue;
         };
-        write!(ask, "{question} [{}]: ", now.to_string().trim_matches('"'))?;
+        write!(ask, "{question} [{}]: ", now.trim_matches('"'))?;
         ask.flush()?;
         line.clear();
-        answers.read_line(&mut line)?;
-        let answer = line.trim();
-        if answer == "none" {
-            table.remove(section);
-        } else if !answer.is_empty()
-            && let Some(value) = value_at(&mut table, key)
-        {
-            *value = parsed(answer, &now);
+        let over = answers.read_line(&mut line)? == 0;
+        match answered(&table, key, line.trim()) {
+            Ok(changed) => {
+                table = changed;
+                number += 1;
+            }
+            Err(error) if patient && !over => writeln!(ask, "{error}")?,
+            Err(error) => return Err(error.into()),
         }
     }
     Ok(Board::parse(&table.to_string(), "answers")?)
+}
+
+/// What a question shows as kept: the key's value, or `none` for a link that
+/// is not there; nothing where the question has no sense.
+fn stands(table: &mut Table, key: &str) -> Option<String> {
+    let value = value_at(table, key).map(|value| value.to_string());
+    value.or_else(|| LINKS.contains(&key).then(|| "none".into()))
+}
+
+/// The profile with one answer in it, if it can be.
+fn answered(table: &Table, key: &str, answer: &str) -> Result<Table, BoardError> {
+    let mut table = table.clone();
+    let section = key.split('.').next().unwrap_or(key);
+    if answer == "none" && LINKS.contains(&key) {
+        table.remove(section);
+    } else if !answer.is_empty() {
+        if LINKS.contains(&key) && !table.contains_key(section) {
+            let mut all = Table::try_from(Board::blank()).unwrap_or_default();
+            table.extend(all.remove(section).map(|inner| (section.to_owned(), inner)));
+        }
+        if let Some(value) = value_at(&mut table, key) {
+            *value = parsed(answer, value);
+        }
+    }
+    Board::parse(&table.to_string(), "answers")?;
+    Ok(table)
 }
 
 fn value_at<'a>(table: &'a mut Table, key: &str) -> Option<&'a mut Value> {

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use toml::{Table, Value};
 
-use super::{Board, keys::Key, sections};
+use super::{Board, default_of, keys::Key, sections};
 
 pub(super) fn commented(board: &Board) -> String {
     let table = Table::try_from(board).unwrap_or_default();
@@ -34,7 +34,8 @@ pub(super) fn commented(board: &Board) -> String {
 fn write_section(out: &mut String, section: &str, keys: &[Key], values: &Table) {
     let _ = writeln!(out, "\n[{section}]");
     for key in keys {
-        let _ = writeln!(out, "#{} [{}]\n#   {}", key.what, key.unit, key.whence);
+        let terms = terms(section, key);
+        let _ = writeln!(out, "#{} [{terms}]\n#   {}", key.what, key.whence);
         match values.get(key.name) {
             Some(value) => writeln!(out, "{} = {}", key.name, plain(value)),
             None => writeln!(out, "# {} = ", key.name),
@@ -43,8 +44,20 @@ fn write_section(out: &mut String, section: &str, keys: &[Key], values: &Table) 
     }
 }
 
+/// A key's unit, default and range in one phrase.
+pub(super) fn terms(section: &str, key: &Key) -> String {
+    let default = default_of(section, key).map_or_else(
+        || "must be given".into(),
+        |value| format!("default {value}"),
+    );
+    let range = key
+        .range
+        .map_or_else(String::new, |(low, high)| format!("; {low} to {high}"));
+    format!("{}; {default}{range}", key.unit)
+}
+
 /// Whole numbers without a tail of zeros, large ones in groups of three.
-fn plain(value: &Value) -> String {
+pub(super) fn plain(value: &Value) -> String {
     match value {
         Value::Integer(i) => grouped(*i),
         other => other.to_string(),

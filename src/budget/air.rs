@@ -67,6 +67,20 @@ pub enum AirLimit {
     Server,
 }
 
+impl AirLimit {
+    /// In words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Share => "bound by the share of the link rate that payload can use",
+            Self::Frames => "bound by frame overheads in the air",
+            Self::Window => "bound by the TCP window over the round trip",
+            Self::Loss => "bound by lost segments",
+            Self::Server => "bound by the server's pace",
+        }
+    }
+}
+
 /// Sustained payload rate in bit/s and what binds it.
 #[must_use]
 pub fn rate_bps(wifi: &Wifi) -> (f64, AirLimit) {

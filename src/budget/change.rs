@@ -3,7 +3,7 @@
 
 use serde::Serialize;
 
-use crate::board::{Board, CardBus};
+use crate::board::{Board, CardBus, RegulatorKind};
 
 use super::{Budget, BudgetError, Link, ReelFacts, Terms};
 
@@ -84,6 +84,16 @@ fn board_changes(board: &Board, link: Link) -> Vec<(String, Board)> {
     if board.memory.external_bytes == 0 {
         try_it("add 2 MB of external memory".into(), &|b| {
             b.memory.external_bytes = 2_000_000
+        });
+    }
+    if board.power.regulator.kind == RegulatorKind::Linear {
+        try_it("feed the logic by a switching converter".into(), &|b| {
+            b.power.regulator.kind = RegulatorKind::Switching;
+        });
+    }
+    if board.power.backlight_ma > 0.0 {
+        try_it("halve the current of the backlight".into(), &|b| {
+            b.power.backlight_ma /= 2.0;
         });
     }
     try_it("halve what else runs on the cores".into(), &|b| {

@@ -4,6 +4,7 @@
 use crate::board::{Board, Card, CardBus};
 
 use super::facts::{PictureCoding, SoundCoding};
+use super::memory::{MemoryPlan, Place};
 
 /// Bytes of one SD block.
 pub const BLOCK: u64 = 512;
@@ -90,11 +91,15 @@ pub struct Costs {
 }
 
 impl Costs {
-    /// Costs of pictures in `coding` on `board`, with the decoder's memory
-    /// inside or outside.
+    /// Costs of pictures in `coding` on `board`, with its buffers placed so.
     #[must_use]
-    pub fn new(board: &Board, coding: PictureCoding, external: bool) -> Self {
+    pub fn new(board: &Board, coding: PictureCoding, memory: &MemoryPlan) -> Self {
         let (cpu, panel) = (&board.cpu, &board.panel);
+        // What is copied lies with the decoder, or raw in the ring.
+        let external = match coding {
+            PictureCoding::Raw => memory.ring_place,
+            _ => memory.picture_place,
+        } == Place::External;
         let instruction_ns =
             1e9 / (f64::from(cpu.clock_hz) * cpu.instructions_per_cycle * cpu.share);
         let lines = f64::from(panel.lines);
@@ -109,7 +114,7 @@ impl Costs {
             window_ns: f64::from(panel.window_bytes) * 8e9 / (clock * lines)
                 + panel.window_us * 1e3,
             unit_ns: unit.then(|| 1e9 / cpu.jpeg_pixels_per_second),
-            copies: coding != PictureCoding::Raw,
+            copies: memory.copies,
             strip: f64::from(board.player.send_bytes) / 2.0 / 2.0,
             dma: panel.dma,
         }

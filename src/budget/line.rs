@@ -105,7 +105,16 @@ impl Verdict {
     }
 }
 
-/// Where a figure comes from: computed from keys, the weakest of which is named.
+/// One thing that a figure was made from.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Source {
+    /// A key of the profile, or a few words.
+    pub name: String,
+    /// Where it comes from itself.
+    pub provenance: Provenance,
+}
+
+/// Where a figure comes from, and what it was made from.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Origin {
     /// How the figure itself was made.
@@ -113,55 +122,93 @@ pub struct Origin {
     /// The weakest provenance among what it was made from.
     pub of: Provenance,
     /// What it was made from.
-    pub from: Vec<String>,
+    pub from: Vec<Source>,
 }
 
 impl Origin {
     /// Computed from keys of a board.
     #[must_use]
     pub fn keys(board: &Board, keys: &[&str]) -> Self {
-        Self {
-            kind: Provenance::Computed,
-            of: keys
-                .iter()
-                .map(|k| board.provenance_of(k))
-                .max()
-                .unwrap_or(Provenance::Computed),
-            from: keys.iter().map(|k| (*k).to_owned()).collect(),
-        }
+        let source = |key: &&str| Source {
+            name: (*key).to_owned(),
+            provenance: board.provenance_of(key),
+        };
+        Self::of(keys.iter().map(source).collect())
     }
 
     /// From one named origin that is no key.
     #[must_use]
     pub fn plain(kind: Provenance, from: &str) -> Self {
+        let source = Source {
+            name: from.to_owned(),
+            provenance: kind,
+        };
         Self {
             kind,
-            of: kind,
-            from: vec![from.to_owned()],
+            ..Self::of(vec![source])
         }
     }
 
     /// From two origins together.
     #[must_use]
-    pub fn and(mut self, other: Self) -> Self {
-        self.kind = Provenance::Computed;
-        self.of = self.of.max(other.of);
-        for name in other.from {
-            if !self.from.contains(&name) {
-                self.from.push(name);
+    pub fn and(self, other: Self) -> Self {
+        let mut from = self.from;
+        for source in other.from {
+            if !from.contains(&source) {
+                from.push(source);
             }
         }
-        self
+        Self::of(from)
+    }
+
+    fn of(from: Vec<Source>) -> Self {
+        let weakest = from.iter().map(|s| s.provenance).max();
+        Self {
+            kind: Provenance::Computed,
+            of: weakest.unwrap_or(Provenance::Computed),
+            from,
+        }
+    }
+
+    /// In a few words, without the names of keys.
+    #[must_use]
+    pub fn short(&self) -> String {
+        let is_key = |s: &&Source| s.name.contains(['.', '_']);
+        let plain = self.from.iter().filter(|s| !is_key(s));
+        let plain: Vec<&str> = plain.map(|s| s.name.as_str()).collect();
+        let weakest = self.from.iter().filter(is_key).map(|s| s.provenance).max();
+        let keys = weakest.map(|of| format!("{of} keys of the profile"));
+        let all: Vec<&str> = plain.into_iter().chain(keys.as_deref()).collect();
+        if self.kind == Provenance::Computed {
+            format!("computed from {}", all.join(" and "))
+        } else {
+            format!("{} ({})", self.kind, all.join(", "))
+        }
+    }
+
+    /// The names of a provenance, the word before them.
+    fn names(&self, provenance: Provenance) -> Option<String> {
+        let of = self.from.iter().filter(|s| s.provenance == provenance);
+        let names: Vec<&str> = of.map(|s| s.name.as_str()).collect();
+        let names = (!names.is_empty()).then(|| names.join(", "))?;
+        Some(match provenance {
+            // What is computed needs no word before it where all is.
+            Provenance::Computed => names,
+            word => format!("{word} {names}"),
+        })
     }
 }
 
 impl std::fmt::Display for Origin {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.kind == self.of {
-            write!(f, "{} ({})", self.kind, self.from.join(", "))
-        } else {
-            write!(f, "{} from {} {}", self.kind, self.of, self.from.join(", "))
+        use Provenance::{Assumed, Computed, Measured};
+        if self.from.iter().all(|s| s.provenance == self.kind) {
+            let names: Vec<&str> = self.from.iter().map(|s| s.name.as_str()).collect();
+            return write!(f, "{} ({})", self.kind, names.join(", "));
         }
+        let parts = [Computed, Measured, Assumed].map(|p| self.names(p));
+        let parts: Vec<String> = parts.into_iter().flatten().collect();
+        write!(f, "{} from {}", self.kind, parts.join("; "))
     }
 }
 

@@ -1,5 +1,8 @@
 //! The lines of a budget, part by part.
 
+mod cores;
+mod keys;
+mod memory;
 mod power;
 
 use crate::board::{Board, Provenance};
@@ -8,8 +11,9 @@ use super::cost::{Costs, card_rate, card_wire_ns};
 use super::current::Currents;
 use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
-use super::memory::{MemoryPlan, Place, draws_ahead};
+use super::memory::MemoryPlan;
 use super::{Link, Terms, air};
+use keys::{BUS_KEYS, CARD_KEYS, link_keys};
 
 /// The largest file on a FAT32 card, in whole sectors.
 pub const FAT32_FILE: f64 = 4_294_966_784.0;
@@ -49,7 +53,7 @@ pub(super) fn all(
         board,
         link,
         terms,
-        costs: Costs::new(board, reel.coding, memory.picture_place == Place::External),
+        costs: Costs::new(board, reel.coding, memory),
         memory,
         link_need,
         link_at: at as f64 / f64::from(reel.clock_rate),
@@ -63,7 +67,7 @@ pub(super) fn all(
     lines.extend(case.memory_lines());
     lines.extend(case.sound_line());
     lines.extend(case.panel_line());
-    lines.push(case.space_line());
+    lines.extend(case.space_line());
     let (power, currents) = case.power_lines(&lines);
     lines.extend(power);
     for line in &mut lines {
@@ -118,11 +122,7 @@ impl Case<'_> {
 
     /// Where sizes and costs of the pictures come from.
     fn pictures_origin(&self) -> Origin {
-        if self.reel.assumed {
-            Origin::plain(Provenance::Assumed, "typical pictures")
-        } else {
-            Origin::plain(Provenance::Computed, "the reel")
-        }
+        Origin::of_pictures(self.reel)
     }
 
     /// A need that follows from keys and the pictures.
@@ -141,49 +141,23 @@ impl Case<'_> {
     }
 
     fn link_line(&self) -> Line {
-        let (part, keys): (_, &[&str]) = match self.link {
-            Link::Card => (
-                Part::Card,
-                &[
-                    "card.clock_hz",
-                    "card.access_us",
-                    "card.block_us",
-                    "player.read_bytes",
-                ],
-            ),
-            Link::Wifi => (
-                Part::Wifi,
-                &[
-                    "wifi.mcs",
-                    "wifi.usable_share",
-                    "wifi.window_bytes",
-                    "wifi.round_trip_ms",
-                ],
-            ),
+        let part = match self.link {
+            Link::Card => Part::Card,
+            Link::Wifi => Part::Wifi,
         };
         let mut line = self.line(part, self.link_need, self.link_rate, "bytes/s");
         line.fixed = self.fixed_rate().min(line.need);
         line.at_seconds = Some(self.link_at);
-        line.capacity_origin = self.origin(keys);
-        line.note = self.link_note();
+        line.capacity_origin = self.origin(link_keys(self.board, self.link));
+        line.note = self.air_limit().map(|limit| limit.words().into());
         line
     }
 
-    fn link_note(&self) -> Option<String> {
-        let wifi = self
-            .board
-            .wifi
-            .as_ref()
-            .filter(|_| self.link == Link::Wifi)?;
-        let (_, limit) = air::rate_bps(wifi);
-        let text = match limit {
-            air::AirLimit::Share => "bound by the share of the link rate that payload can use",
-            air::AirLimit::Frames => "bound by frame overheads in the air",
-            air::AirLimit::Window => "bound by the TCP window over the round trip",
-            air::AirLimit::Loss => "bound by lost segments",
-            air::AirLimit::Server => "bound by the server's pace",
-        };
-        Some(text.into())
+    /// What binds the air, where the link is the air.
+    fn air_limit(&self) -> Option<air::AirLimit> {
+        let wifi = self.board.wifi.as_ref();
+        let wifi = wifi.filter(|_| self.link == Link::Wifi)?;
+        Some(air::rate_bps(wifi).1)
     }
 
     /// The greatest milliseconds a second that the pictures' `cost` takes.
@@ -223,175 +197,13 @@ impl Case<'_> {
         let shared = self.shared_bus_load();
         let mut line = self.line(Part::Bus, load + shared, 1000.0, "ms/s");
         line.at_seconds = Some(at);
-        line.need_origin = self.need_from(&["panel.clock_hz", "panel.lines", "panel.window_us"]);
+        line.need_origin = self.need_from(&BUS_KEYS);
+        if shared > 0.0 {
+            line.need_origin = line.need_origin.and(self.origin(&CARD_KEYS));
+        }
         line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
         line.note =
             (shared > 0.0).then(|| format!("the card takes {shared:.0} ms/s of the same bus"));
-        line
-    }
-
-    /// Load of reading and sounding, in ms/s.
-    fn read_load(&self) -> f64 {
-        let per_byte = match self.link {
-            Link::Card => self
-                .board
-                .card
-                .as_ref()
-                .map_or(0.0, |c| c.instructions_per_byte),
-            Link::Wifi => self
-                .board
-                .wifi
-                .as_ref()
-                .map_or(0.0, |w| w.instructions_per_byte),
-        };
-        let intake = self.costs.intake_ns(self.link_need, per_byte);
-        let sound = self
-            .costs
-            .sound_ns(f64::from(self.reel.clock_rate), self.reel.sound);
-        (intake + sound) / 1e6
-    }
-
-    fn core_lines(&self) -> Vec<Line> {
-        let feeds = !self.costs.dma;
-        let cost = |p: &PictureFacts| self.decode(p) + if feeds { self.send(p) } else { 0.0 };
-        let (draw, at) = self.worst_load(cost);
-        let read = self.read_load();
-        let one = self.board.cpu.cores == 1;
-        let origin = self.need_from(&["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"]);
-        let mut drawing = self.line(
-            Part::DrawCore,
-            draw + if one { read } else { 0.0 },
-            1000.0,
-            "ms/s",
-        );
-        drawing.at_seconds = Some(at);
-        drawing.need_origin = origin.clone();
-        drawing.capacity_origin =
-            Origin::plain(Provenance::Computed, "a second of the player's share");
-        drawing.note = feeds.then(|| "without DMA the core feeds the bus itself".into());
-        if one {
-            return vec![drawing];
-        }
-        let mut reading = self.line(Part::ReadCore, read, 1000.0, "ms/s");
-        reading.need_origin = origin;
-        reading.capacity_origin = drawing.capacity_origin.clone();
-        vec![drawing, reading]
-    }
-
-    /// Time until the panel has a picture that is drawn strip by strip.
-    fn draw(&self, p: &PictureFacts) -> f64 {
-        self.costs
-            .draw_ns(self.decode(p), self.send(p), p.pixels.into())
-            .0
-    }
-
-    /// Decoding and sending of a picture overlap strip by strip; pictures
-    /// follow each other.
-    fn turns_line(&self) -> Option<Line> {
-        if draws_ahead(self.reel, self.board) || !self.costs.dma {
-            return None;
-        }
-        let (load, at) = self.worst_load(|p| self.draw(p));
-        let mut line = self.line(Part::Turns, load, 1000.0, "ms/s");
-        line.at_seconds = Some(at);
-        line.need_origin = self.need_from(&["panel.clock_hz", "cpu.clock_hz", "player.send_bytes"]);
-        line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
-        Some(line)
-    }
-
-    fn picture_line(&self) -> Line {
-        let cost = |p: &PictureFacts| self.draw(p);
-        let worst = self
-            .reel
-            .pictures
-            .iter()
-            .max_by(|a, b| cost(a).total_cmp(&cost(b)));
-        let need = worst.map_or(0.0, |p| cost(p) / 1e6);
-        let period = 1e3 / self.reel.rate.max(0.01);
-        let mut line = self.line(
-            Part::Picture,
-            need,
-            period + self.board.player.tolerance_ms,
-            "ms",
-        );
-        line.at_seconds = worst.map(|p| self.seconds(p.tick));
-        line.by_rate = false;
-        line.need_origin = self.need_from(&[
-            "panel.clock_hz",
-            "cpu.clock_hz",
-            "cpu.instructions_per_cycle",
-        ]);
-        line.capacity_origin = self.origin(&["player.tolerance_ms"]);
-        line.note = Some("one picture's time and what may pass before its lateness shows".into());
-        line
-    }
-
-    fn memory_lines(&self) -> Vec<Line> {
-        let memory = &self.board.memory;
-        let mut lines = vec![self.memory_line(
-            Part::Internal,
-            Place::Internal,
-            memory.internal_bytes,
-            "memory.internal_bytes",
-        )];
-        if memory.external_bytes > 0 {
-            lines.push(self.memory_line(
-                Part::External,
-                Place::External,
-                memory.external_bytes,
-                "memory.external_bytes",
-            ));
-            lines.push(self.external_rate_line());
-        }
-        let stated = u64::from(self.board.player.ring_bytes);
-        if stated > 0 && stated < self.memory.least_ring {
-            let note = format!(
-                "player.ring_bytes is {stated}, the reel needs {}",
-                self.memory.least_ring
-            );
-            lines[0].verdict = Verdict::Not;
-            lines[0].note = Some(note);
-        }
-        lines
-    }
-
-    fn memory_line(&self, part: Part, place: Place, capacity: u32, key: &str) -> Line {
-        let need = self.memory.need(place);
-        let mut line = self.line(part, need as f64, f64::from(capacity), "bytes");
-        let picture = self
-            .memory
-            .buffers
-            .iter()
-            .filter(|b| b.place == place && b.name == "picture decoder");
-        let growing: u64 = picture.map(|b| b.bytes).sum();
-        line.by_rate = false;
-        line.fixed = need.saturating_sub(growing) as f64;
-        line.capacity_origin = self.origin(&[key]);
-        line.margin = self.terms.margin.min(MEMORY_MARGIN);
-        line.verdict = Verdict::of(line.ratio(), line.margin);
-        line
-    }
-
-    /// Ring and pictures pass through external memory: written once, read
-    /// once, and a predicted picture is read once more.
-    fn external_rate_line(&self) -> Line {
-        let ring = if self.memory.ring_place == Place::External {
-            2.0 * self.link_need
-        } else {
-            0.0
-        };
-        let outside = self.memory.picture_place == Place::External;
-        let (pixels, _) = self
-            .reel
-            .worst_pictures(self.window, |p| u64::from(p.pixels));
-        let pictures = if outside {
-            pixels as f64 * 6.0 / self.terms.window
-        } else {
-            0.0
-        };
-        let capacity = self.board.memory.external_bytes_per_second;
-        let mut line = self.line(Part::ExternalRate, ring + pictures, capacity, "bytes/s");
-        line.capacity_origin = self.origin(&["memory.external_bytes_per_second"]);
         line
     }
 
@@ -449,14 +261,20 @@ impl Case<'_> {
         Some(line)
     }
 
-    fn space_line(&self) -> Line {
-        let card = self.board.card.as_ref().filter(|_| self.link == Link::Card);
-        let capacity = card.map_or(FAT32_FILE, |c| (c.capacity_bytes as f64).min(FAT32_FILE));
-        let mut line = self.line(Part::Space, self.reel.total_bytes as f64, capacity, "bytes");
+    /// Whether the file goes on the card, in one piece.
+    fn space_line(&self) -> Option<Line> {
+        let card = self.board.card.as_ref();
+        let card = card.filter(|_| self.link == Link::Card)?;
+        let (need, holds) = (self.reel.total_bytes as f64, card.capacity_bytes as f64);
+        let mut line = self.line(Part::Space, need, holds.min(FAT32_FILE), "bytes");
         line.fixed = (self.fixed_rate() * self.reel.seconds()).min(line.need);
-        line.capacity_origin = self
-            .origin(&["card.capacity_bytes"])
-            .and(Origin::plain(Provenance::Computed, "FAT32 file limit"));
-        line
+        line.capacity_origin = if holds < FAT32_FILE {
+            self.origin(&["card.capacity_bytes"])
+        } else {
+            Origin::plain(Provenance::Computed, "the largest file of FAT32")
+        };
+        line.note = (need > FAT32_FILE && need <= holds)
+            .then(|| "too large for one file of FAT32; in parts it goes on the card: convert with --part-size fat32".into());
+        Some(line)
     }
 }

@@ -40,6 +40,9 @@ pub struct MemoryPlan {
     pub ring_place: Place,
     /// Where the decoder's pictures lie.
     pub picture_place: Place,
+    /// Pixels pass through the send buffer: all but raw ones, and those too
+    /// where DMA does not reach the memory that the ring lies in.
+    pub copies: bool,
 }
 
 impl MemoryPlan {
@@ -50,9 +53,11 @@ impl MemoryPlan {
     pub fn new(reel: &ReelFacts, board: &Board) -> Self {
         let memory = &board.memory;
         let least_ring = u64::from(reel.largest_chunk) + u64::from(board.player.read_bytes);
-        let mut buffers = small_buffers(reel, board);
-        let inside: u64 = buffers.iter().map(|b| b.bytes).sum();
         let outside = u64::from(memory.external_bytes);
+        let out_of_reach = outside >= least_ring && !memory.dma_from_external;
+        let copies = reel.coding != PictureCoding::Raw || out_of_reach;
+        let mut buffers = small_buffers(board, copies);
+        let inside: u64 = buffers.iter().map(|b| b.bytes).sum();
         let free = u64::from(memory.internal_bytes).saturating_sub(inside);
         let pictures = picture_bytes(reel, board);
         let ring_place = if outside >= least_ring && outside > free {
@@ -94,6 +99,7 @@ impl MemoryPlan {
             least_ring,
             ring_place,
             picture_place,
+            copies,
         }
     }
 
@@ -142,7 +148,7 @@ pub fn draws_ahead(reel: &ReelFacts, board: &Board) -> bool {
 }
 
 /// Buffers that must lie inside whatever happens.
-fn small_buffers(reel: &ReelFacts, board: &Board) -> Vec<Buffer> {
+fn small_buffers(board: &Board, copies: bool) -> Vec<Buffer> {
     let slot_pair = 2 * u64::from(board.sound.slot_bits) / 8;
     let mut list = vec![
         ("stacks", u64::from(board.player.stack_bytes)),
@@ -151,7 +157,7 @@ fn small_buffers(reel: &ReelFacts, board: &Board) -> Vec<Buffer> {
             u64::from(board.sound.queue_samples) * slot_pair,
         ),
     ];
-    if reel.coding != PictureCoding::Raw {
+    if copies {
         list.push(("send buffer", u64::from(board.player.send_bytes)));
     }
     list.into_iter()

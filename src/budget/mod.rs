@@ -31,7 +31,7 @@ pub use compare::{Comparison, Crossover, MOST_LOSS};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
-pub use line::{Line, Origin, Part, Verdict};
+pub use line::{Line, Origin, Part, Source, Verdict};
 pub use lines::{FAT32_FILE, MEMORY_MARGIN};
 pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;

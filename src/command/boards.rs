@@ -1,5 +1,6 @@
 //! `thumbreel boards`: the profiles, one by one.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -9,7 +10,7 @@ use clap::Subcommand;
 
 use super::budget::board;
 use super::out::say;
-use crate::board::{Board, Latency, Measured, ask, sections};
+use crate::board::{Board, Latency, Measured, ask, sections, terms_of};
 use crate::budget::latency_chart;
 
 /// Board profiles: list, show, explain, check.
@@ -35,7 +36,7 @@ enum Action {
         #[arg(long)]
         json: bool,
     },
-    /// Explain every key: meaning, unit, default, where to find it.
+    /// Explain every key: meaning, unit, default, range, where to find it.
     Keys,
     /// Start a new profile from questions; an empty answer keeps what stands in brackets.
     New {
@@ -119,7 +120,7 @@ fn keys() -> ExitCode {
     for (section, keys) in sections() {
         say!("[{section}]");
         for key in keys {
-            say!("  {}:{} [{}]", key.name, key.what, key.unit);
+            say!("  {}:{} [{}]", key.name, key.what, terms_of(section, key));
             say!("      {}", key.whence);
         }
         say!("");
@@ -152,6 +153,7 @@ fn new(like: &str, output: Option<&Path>) -> anyhow::Result<ExitCode> {
         &like,
         &mut std::io::stdin().lock(),
         &mut std::io::stderr().lock(),
+        std::io::stdin().is_terminal(),
     )?;
     eprintln!();
     let text = made.to_toml();

@@ -13,7 +13,7 @@ use crate::rehearsal::{
 };
 use crate::units::Nanos;
 
-use super::budget::{From, SettingsArgs, board, bytes, clock, facts};
+use super::budget::{From, SettingsArgs, board, bytes, clock, exit_code, facts};
 use super::out::say;
 use super::{Usage, size, values};
 
@@ -124,7 +124,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
-            "board": board.name, "link": link, "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
+            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
             "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
@@ -136,18 +136,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         say!("{what} on {} from {}", board.name, link.name());
         print(&rehearsal, &tally, &least, &args);
     }
-    Ok(exit_code(&tally))
-}
-
-fn exit_code(tally: &Tally) -> ExitCode {
-    let code = if tally.clean == tally.runs {
-        0
-    } else if u64::from(tally.clean) * 100 >= u64::from(tally.runs) * 99 {
-        3
-    } else {
-        4
-    };
-    ExitCode::from(code)
+    Ok(exit_code(tally.verdict()))
 }
 
 fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
@@ -199,7 +188,7 @@ fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64,
 fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
     let (ring, start) = rehearsal.buffers();
     say!(
-        "  Plays clean in {} of {} rehearsals (seeds {} to {}; computed from the profile)",
+        "  Plays clean in {} of {} rehearsals (seeds {} to {})",
         tally.clean,
         tally.runs,
         args.seed,
@@ -271,6 +260,7 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
         words(least.start_bytes),
         words(least.ring_bytes)
     );
+    say!("  All of it is {}", rehearsal.origin());
 }
 
 fn ms(ns: u64) -> f64 {

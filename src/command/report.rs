@@ -8,7 +8,7 @@ use anyhow::Context;
 use super::Usage;
 use super::out::say;
 use crate::board::Board;
-use crate::budget::{Budget, Link, ReelFacts, Terms};
+use crate::budget::{Budget, Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::export::Target;
 use crate::reel::{Event, Kind, ReelFile};
@@ -118,6 +118,7 @@ impl Request<'_> {
                 link,
                 budget: Budget::new(facts, self.board, link, Terms::default())?,
                 rehearsal: self.rehearse(facts, link),
+                origin: Origin::of_play(facts, self.board, link),
             })
         };
         Link::of(self.board).into_iter().map(judge).collect()

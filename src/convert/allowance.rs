@@ -76,7 +76,7 @@ impl Allowance {
         let steady = link_rate(board, link) * (1.0 - wish.margin);
         let ridden = ridden_out(board, link, ring, slice);
         let link_bytes = steady.min(ridden);
-        let costs = Costs::new(board, wish.coding, memory.picture_place == Place::External);
+        let costs = Costs::new(board, wish.coding, &memory);
         let time = Time::new(board, link, wish, &costs, link_bytes);
         let (bus, instructions, whole) = time.split(&costs, wish, draws_ahead(&empty, board));
         Some(Self {
@@ -148,6 +148,8 @@ struct Time {
     pixel: f64,
     full_send: f64,
     copy: f64,
+    /// Of sending one strip.
+    strip: f64,
 }
 
 impl Time {
@@ -179,6 +181,7 @@ impl Time {
             pixel: costs.send_ns(1000, 0) / 1000.0,
             full_send: costs.send_ns(wish.pixels, 1),
             copy: costs.decode_ns(0, wish.pixels),
+            strip: costs.send_ns(u64::from(board.player.send_bytes) / 4, 0),
         }
     }
 
@@ -194,9 +197,10 @@ impl Time {
         } else if ahead || wish.coding == PictureCoding::Raw {
             (self.drawing, self.core)
         } else {
-            // The longer of both and a strip of the other must fit: a strip
-            // is a small share of a picture, a tenth is kept for it.
-            (self.drawing * 0.92, (self.drawing * 0.92).min(self.core))
+            // The longer of both and one strip of the other must fit; a strip
+            // of the longer one is never shorter.
+            let overlapping = self.drawing - self.strip;
+            (overlapping, overlapping.min(self.core))
         };
         let pixels = (send / self.pixel).max(0.0);
         let whole = pixels >= wish.pixels as f64;

@@ -72,8 +72,8 @@ const FAIR_QUALITY: u8 = 50;
 const BEST_QUALITY: u8 = 90;
 /// Slowest rate that still moves, pictures a second.
 const SLOWEST: f64 = 6.0;
-/// Times that limits are tightened before a slower rate is tried.
-const TIGHTENINGS: u32 = 4;
+/// What is added to the margin, try by try, before a slower rate is tried.
+const TIGHTENINGS: [f64; 5] = [0.0, 0.03, 0.07, 0.13, 0.22];
 /// Rehearsals on each board with one limit tightened.
 const TIGHT_REHEARSALS: u32 = 100;
 
@@ -375,8 +375,8 @@ impl Search<'_> {
         progress: &dyn Progress,
     ) -> Result<Result<Fitted, String>, ConvertError> {
         let mut reason = String::new();
-        for attempt in 0..=TIGHTENINGS {
-            let margin = self.goal.margin + 0.06 * f64::from(attempt);
+        for more in TIGHTENINGS {
+            let margin = self.goal.margin + more;
             let path = self.beside.join("whole.tbr");
             let mut plan = ConvertPlan::resolve(
                 &self.choices_of(way, BEST_QUALITY),

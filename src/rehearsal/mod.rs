@@ -20,7 +20,7 @@ mod script;
 mod trace;
 
 use crate::board::{Board, LatePolicy, StarvePolicy};
-use crate::budget::{Link, MemoryPlan, ReelFacts};
+use crate::budget::{Costs, Link, MemoryPlan, Origin, ReelFacts};
 
 pub use least::Least;
 pub use link::StallPlan;
@@ -94,6 +94,7 @@ pub struct Rehearsal {
     link: LinkModel,
     rules: Rules,
     least_ring: u64,
+    origin: Origin,
 }
 
 impl Rehearsal {
@@ -112,7 +113,7 @@ impl Rehearsal {
         }
         let memory = MemoryPlan::new(reel, board);
         let script = Script::new(reel, board, link, &memory);
-        let costs = crate::budget::Costs::new(board, reel.coding, false);
+        let costs = Costs::new(board, reel.coding, &memory);
         let factor = Sharing::new(reel, board, link, &costs).card;
         let span = Span {
             bytes: reel.slice_bytes(),
@@ -126,6 +127,7 @@ impl Rehearsal {
             factor,
             span,
         );
+        let kind = link;
         let link = model.ok_or_else(|| RehearsalError::NoLink {
             board: board.name.clone(),
             link: link.name(),
@@ -160,6 +162,7 @@ impl Rehearsal {
             link,
             rules,
             least_ring,
+            origin: Origin::of_play(reel, board, kind),
         })
     }
 
@@ -167,6 +170,12 @@ impl Rehearsal {
     #[must_use]
     pub fn buffers(&self) -> (u64, u64) {
         (self.rules.ring, self.rules.start)
+    }
+
+    /// What every figure of a rehearsal is computed from.
+    #[must_use]
+    pub const fn origin(&self) -> &Origin {
+        &self.origin
     }
 
     /// One rehearsal.

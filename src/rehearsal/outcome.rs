@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use crate::budget::Verdict;
+
 /// What a viewer notices.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -228,6 +230,18 @@ impl Tally {
         }
         for (mine, theirs) in self.first_causes.iter_mut().zip(other.first_causes) {
             *mine += theirs;
+        }
+    }
+
+    /// Fit if every run was clean, tight if 99 in 100 were.
+    #[must_use]
+    pub fn verdict(&self) -> Verdict {
+        if self.clean == self.runs {
+            Verdict::Fit
+        } else if u64::from(self.clean) * 100 >= u64::from(self.runs) * 99 {
+            Verdict::Tight
+        } else {
+            Verdict::Not
         }
     }
 

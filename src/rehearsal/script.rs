@@ -1,7 +1,7 @@
 //! The reel compressed to what a rehearsal touches: nanoseconds and bytes.
 
 use crate::board::Board;
-use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, Place, ReelFacts, draws_ahead};
+use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, ReelFacts, draws_ahead};
 
 /// A slice.
 pub(super) struct Part {
@@ -41,6 +41,8 @@ pub(super) struct Script {
     pub full_send: u64,
     /// Pictures are decoded ahead into two buffers.
     pub ahead: bool,
+    /// Pixels pass through the send buffer.
+    copies: bool,
     /// The core is free while the bus sends.
     pub dma: bool,
     /// Nanoseconds of a byte's intake on the reading core.
@@ -53,7 +55,7 @@ pub(super) struct Script {
 
 impl Script {
     pub(super) fn new(reel: &ReelFacts, board: &Board, link: Link, memory: &MemoryPlan) -> Self {
-        let costs = Costs::new(board, reel.coding, memory.picture_place == Place::External);
+        let costs = Costs::new(board, reel.coding, memory);
         let intake = costs.intake_ns(1.0, intake_instructions(board, link));
         let share = Sharing::new(reel, board, link, &costs);
         let mut script = Self {
@@ -62,6 +64,7 @@ impl Script {
             full_send: (costs.send_ns(u64::from(reel.width) * u64::from(reel.height), 1)
                 * share.panel) as u64,
             ahead: draws_ahead(reel, board),
+            copies: memory.copies,
             dma: costs.dma,
             intake,
             queue: ns(u64::from(board.sound.queue_samples), reel.clock_rate),
@@ -102,7 +105,7 @@ impl Script {
                     decode: (costs.decode_ns(p.instructions.into(), p.pixels.into()) + beside)
                         .ceil() as u64,
                     send: send.ceil() as u64,
-                    strips: strips(p.pixels, reel.coding, board),
+                    strips: strips(p.pixels, self.copies, board),
                     next: ns(next.saturating_sub(p.tick), reel.clock_rate),
                     apart,
                 });
@@ -181,11 +184,11 @@ impl Sharing {
 }
 
 /// Strips of half the send buffer; raw pixels go out as they lie.
-fn strips(pixels: u32, coding: PictureCoding, board: &Board) -> u64 {
+fn strips(pixels: u32, copies: bool, board: &Board) -> u64 {
     let strip = u64::from(board.player.send_bytes / 4).max(1);
-    if coding == PictureCoding::Raw {
-        1
-    } else {
+    if copies {
         u64::from(pixels).div_ceil(strip).max(1)
+    } else {
+        1
     }
 }

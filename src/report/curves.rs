@@ -75,7 +75,7 @@ pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportErr
             format!(" The highest true peak is {peak:.1} dBTP.")
         });
         let caption = format!(
-            "Loudness over 400 ms, and of the whole, of the one channel (ITU-R BS.1770, EBU R 128).{peak}"
+            "Loudness over 400 ms, and of the whole, of the one channel (ITU-R BS.1770, EBU R 128; measured).{peak}"
         );
         content += &draw(&plot, &caption)?;
     }
@@ -114,11 +114,11 @@ pub(super) fn quality(findings: &Findings<'_>) -> Result<String, ReportError> {
     let content = [
         draw(
             &psnr,
-            "Peak signal-to-noise ratio of what the panel shows against the clip at the panel's size.",
+            "Peak signal-to-noise ratio of what the panel shows against the clip at the panel's size (measured).",
         )?,
         draw(
             &ssim,
-            "Structural similarity (Wang et al. 2004) of the same; 1 is equal.",
+            "Structural similarity (Wang et al. 2004) of the same (measured); 1 is equal.",
         )?,
     ];
     Ok(section("Quality over time", &content.concat()))

@@ -94,8 +94,7 @@ pub(super) fn section(heading: &str, content: &str) -> String {
 
 fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String {
     let verdicts = findings.links.iter().map(|link| {
-        let budget = &link.budget;
-        let word = budget.verdict.word();
+        let word = link.verdict().word();
         format!(
             "<li class=\"{word}\"><strong>{}: {word}.</strong> {}</li>\n",
             link.link.name(),
@@ -174,7 +173,7 @@ fn safe_area(measured: &Measured) -> String {
 
 pub(super) fn figure(svg: &str, caption: &str) -> String {
     format!(
-        "<figure class=\"chart\">\n{svg}\n<figcaption>{}</figcaption>\n</figure>\n",
+        "<figure class=\"chart\" tabindex=\"0\">\n{svg}\n<figcaption>{}</figcaption>\n</figure>\n",
         escape(caption)
     )
 }

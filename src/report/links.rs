@@ -9,6 +9,9 @@ use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};
 use crate::rehearsal::{Tally, Trace};
 
+/// So many times the need, a capacity is shown on a logarithmic scale.
+const FAR: f64 = 4.0;
+
 /// Need against capacity over time: link, bus, core.
 pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<String, ReportError> {
     let mut link = Plot::new("kB/s");
@@ -27,19 +30,22 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         })
     };
     link.levels = findings.links.iter().filter_map(capacity).collect();
-    let most = over_time.link.iter().map(|p| p.1 / 1e3).fold(0.0, f64::max);
-    // Capacities far above the need are named beside the plot's top.
-    let (near, far): (Vec<Level>, Vec<Level>) =
-        link.levels.into_iter().partition(|l| l.value <= 4.0 * most);
-    link.levels = near;
-    let beyond: Vec<String> = far.into_iter().map(|level| level.name).collect();
-    let beyond = if beyond.is_empty() {
-        String::new()
+    let needs = || over_time.link.iter().map(|p| p.1 / 1e3);
+    let (least, most) = (
+        needs().fold(f64::MAX, f64::min),
+        needs().fold(0.0, f64::max),
+    );
+    let highest = link.levels.iter().map(|l| l.value).fold(most, f64::max);
+    // A capacity far above the need would flatten it.
+    link.logarithmic = highest > FAR * most && least > 0.0;
+    let scale = if link.logarithmic {
+        link.range = Some((least / 2.0, highest * 1.6));
+        " The scale is logarithmic."
     } else {
-        format!(" Far above the plot: {}.", beyond.join(", "))
+        ""
     };
     let caption = format!(
-        "Bytes that the link must carry in each second, and what each link carries.{beyond}"
+        "Bytes that the link must carry in each second (from the reel), and what each link carries (computed; from what stands below).{scale}"
     );
     let mut busy = Plot::new("% of the time");
     busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
@@ -59,7 +65,7 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         draw(&link, &caption)?,
         draw(
             &busy,
-            "How busy sending to the panel and decoding keep bus and core in each second.",
+            "How busy sending to the panel and decoding keep bus and core in each second (computed).",
         )?,
     ];
     Ok(section(
@@ -80,6 +86,11 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             }
         );
         let mut content = table(&link.budget);
+        let _ = writeln!(
+            content,
+            "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
+            escape(&link.origin.to_string())
+        );
         match &link.rehearsal {
             Ok((tally, trace)) => {
                 let caption = rehearsed(tally, trace);
@@ -209,8 +220,9 @@ fn row(line: &Line) -> String {
         escape(line.unit),
         100.0 * line.ratio(),
         escape(&format!(
-            "need {}, capacity {}{note}",
-            line.need_origin.of, line.capacity_origin.of
+            "need {}; capacity {}{note}",
+            line.need_origin.short(),
+            line.capacity_origin.short()
         )),
     )
 }

@@ -15,7 +15,7 @@ mod text;
 use std::path::Path;
 
 use crate::board::Board;
-use crate::budget::{Budget, Duty, Link, Part, ReelFacts};
+use crate::budget::{Budget, Duty, Link, Origin, Part, ReelFacts, Verdict};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
 use crate::rehearsal::{Tally, Trace};
@@ -44,6 +44,19 @@ pub struct LinkFindings {
     /// Many rehearsals, and one drawn out in time: the worst of them. Or why
     /// there is none.
     pub rehearsal: Result<(Tally, Trace), String>,
+    /// What both are computed from.
+    pub origin: Origin,
+}
+
+impl LinkFindings {
+    /// The worse of what formula and rehearsals say; what cannot be rehearsed
+    /// does not play.
+    #[must_use]
+    pub fn verdict(&self) -> Verdict {
+        let rehearsed = self.rehearsal.as_ref();
+        let rehearsed = rehearsed.map_or(Verdict::Not, |(tally, _)| tally.verdict());
+        self.budget.verdict.max(rehearsed)
+    }
 }
 
 /// The speaker in its box, and what the reel's sound does to supply and heat.
@@ -98,7 +111,7 @@ impl Findings<'_> {
     /// The worst verdict over the best of the links.
     #[must_use]
     pub fn best(&self) -> Option<&LinkFindings> {
-        self.links.iter().min_by_key(|link| link.budget.verdict)
+        self.links.iter().min_by_key(|link| link.verdict())
     }
 }
 

@@ -1,7 +1,7 @@
 //! What a reel needs of a board, second by second.
 
 use crate::board::Board;
-use crate::budget::{Costs, MemoryPlan, Place, ReelFacts};
+use crate::budget::{Costs, MemoryPlan, ReelFacts};
 
 /// Width of the window that each figure is taken over, in seconds.
 const WINDOW: f64 = 1.0;
@@ -22,8 +22,7 @@ impl OverTime {
     /// The needs of `reel` on `board`.
     #[must_use]
     pub fn new(reel: &ReelFacts, board: &Board) -> Self {
-        let outside = MemoryPlan::new(reel, board).picture_place == Place::External;
-        let costs = Costs::new(board, reel.coding, outside);
+        let costs = Costs::new(board, reel.coding, &MemoryPlan::new(reel, board));
         let clock = f64::from(reel.clock_rate.max(1));
         let window = ((WINDOW * clock) as u64).max(1);
         let first = reel.slices.first().map_or(0, |slice| slice.tick);

@@ -1,6 +1,8 @@
 //! Curves over time as vector pictures that print well: black text, thin grid,
 //! curves that differ in more than colour, each named at its end.
 
+use plotters::coord::ranged1d::ValueFormatter;
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 
 const WIDTH: u32 = 760;
@@ -43,7 +45,13 @@ pub struct Plot {
     pub marks: Vec<f64>,
     /// Least and most value to be shown; `None` from zero to what fits all.
     pub range: Option<(f64, f64)>,
+    /// Values stand at their logarithms; needs a range above zero.
+    pub logarithmic: bool,
 }
+
+type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
+type Chart<'a, 'b, Y> = ChartContext<'b, SVGBackend<'a>, Cartesian2d<RangedCoordf64, Y>>;
+type Drawn<'a> = Result<(), Box<dyn std::error::Error + 'a>>;
 
 impl Plot {
     /// A plot in `unit`, empty.
@@ -55,6 +63,7 @@ impl Plot {
             levels: Vec::new(),
             marks: Vec::new(),
             range: None,
+            logarithmic: false,
         }
     }
 
@@ -72,18 +81,38 @@ impl Plot {
         Ok(svg)
     }
 
-    fn draw<'a>(
-        &self,
-        root: &DrawingArea<SVGBackend<'a>, plotters::coord::Shift>,
-    ) -> Result<(), Box<dyn std::error::Error + 'a>> {
+    fn draw<'a>(&self, root: &Area<'a>) -> Drawn<'a> {
         let (low, high) = self.range.unwrap_or_else(|| (0.0, self.top()));
-        let end = self.end();
-        let mut chart = ChartBuilder::on(root)
+        let mut builder = ChartBuilder::on(root);
+        let builder = builder
             .margin(8)
             .margin_right(NAMES)
             .x_label_area_size(34)
-            .y_label_area_size(58)
-            .build_cartesian_2d(0.0..end, low..high)?;
+            .y_label_area_size(58);
+        if self.logarithmic {
+            let span = (low.max(1e-9)..high).log_scale();
+            self.fill(
+                root,
+                &mut builder.build_cartesian_2d(0.0..self.end(), span)?,
+            )
+        } else {
+            self.fill(
+                root,
+                &mut builder.build_cartesian_2d(0.0..self.end(), low..high)?,
+            )
+        }
+    }
+
+    fn fill<'a, Y>(&self, root: &Area<'a>, chart: &mut Chart<'a, '_, Y>) -> Drawn<'a>
+    where
+        Y: Ranged<ValueType = f64> + ValueFormatter<f64>,
+    {
+        let (low, high) = (chart.y_range().start, chart.y_range().end);
+        let end = self.end();
+        let value = |v: &f64| match self.logarithmic {
+            true => label(*v, if *v < 1.0 { 1.0 } else { 100.0 }),
+            false => label(*v, high - low),
+        };
         chart
             .configure_mesh()
             .light_line_style(TRANSPARENT)
@@ -91,40 +120,29 @@ impl Plot {
             .x_desc("seconds")
             .y_desc(self.unit)
             .x_label_formatter(&|at| label(*at, end))
-            .y_label_formatter(&|value| label(*value, high - low))
+            .y_label_formatter(&value)
             .label_style(("sans-serif", 12))
             .draw()?;
         let mut names = Vec::new();
+        let place =
+            |chart: &Chart<'a, '_, Y>, v: f64| chart.backend_coord(&(end, v.clamp(low, high))).1;
         for (curve, colour) in self.curves.iter().zip(COLOURS.iter().cycle()) {
             let points = thin(&curve.points);
-            chart.draw_series(LineSeries::new(
-                points.iter().copied(),
-                colour.stroke_width(2),
-            ))?;
+            let inside = points.iter().map(|(at, v)| (*at, v.clamp(low, high)));
+            chart.draw_series(LineSeries::new(inside, colour.stroke_width(2)))?;
             let last = points.last().map_or(low, |point| point.1);
-            names.push((last, curve.name.clone(), *colour));
+            names.push((place(chart, last), curve.name.clone(), *colour));
         }
         for level in &self.levels {
             let line = [(0.0, level.value), (end, level.value)];
             chart.draw_series(DashedLineSeries::new(line, 6, 4, BLACK.stroke_width(1)))?;
-            names.push((level.value, level.name.clone(), BLACK));
+            names.push((place(chart, level.value), level.name.clone(), BLACK));
         }
         for &at in &self.marks {
             let line = [(at, low), (at, high)];
             chart.draw_series(DashedLineSeries::new(line, 2, 3, BLACK.stroke_width(2)))?;
         }
-        let (_, rows) = chart.plotting_area().get_pixel_range();
-        let place = |value: f64| {
-            let share = ((value - low) / (high - low)).clamp(0.0, 1.0);
-            rows.end - (f64::from(rows.end - rows.start) * share) as i32
-        };
-        write_names(
-            root,
-            names
-                .into_iter()
-                .map(|(v, n, c)| (place(v), n, c))
-                .collect(),
-        )
+        write_names(root, names)
     }
 
     fn end(&self) -> f64 {
@@ -133,17 +151,10 @@ impl Plot {
     }
 
     fn top(&self) -> f64 {
-        let values = self
-            .curves
-            .iter()
-            .flat_map(|curve| curve.points.iter().map(|p| p.1));
-        let most = values.fold(0.0, f64::max);
-        // A capacity far above the need would flatten it: it is named, not drawn to scale.
+        let curves = self.curves.iter().flat_map(|curve| &curve.points);
         let levels = self.levels.iter().map(|level| level.value);
-        let near = levels
-            .filter(|level| *level <= 4.0 * most)
-            .fold(0.0, f64::max);
-        (most.max(near) * 1.1).max(1e-9)
+        let most = curves.map(|p| p.1).chain(levels).fold(0.0, f64::max);
+        (most * 1.1).max(1e-9)
     }
 }
 
@@ -157,10 +168,7 @@ fn label(value: f64, span: f64) -> String {
 }
 
 /// Writes names at the right, from the top down, none upon another.
-fn write_names<'a>(
-    root: &DrawingArea<SVGBackend<'a>, plotters::coord::Shift>,
-    mut names: Vec<(i32, String, RGBColor)>,
-) -> Result<(), Box<dyn std::error::Error + 'a>> {
+fn write_names<'a>(root: &Area<'a>, mut names: Vec<(i32, String, RGBColor)>) -> Drawn<'a> {
     names.sort_by_key(|(y, ..)| *y);
     let mut free = 2;
     for (y, name, colour) in names {

@@ -58,6 +58,7 @@ fn draw<'a>(root: &Root<'a>, box_: &Enclosure, high_pass: HighPass, metres: f64)
     let mut chart = ChartBuilder::on(root)
         .caption(title(box_), ("sans-serif", 16))
         .margin(12)
+        .margin_right(24)
         .x_label_area_size(36)
         .y_label_area_size(52)
         .build_cartesian_2d((SPAN.0..SPAN.1).log_scale(), low..high)?;

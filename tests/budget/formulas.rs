@@ -2,16 +2,30 @@
 
 use thumbreel::board::{Board, Card, CardBus, Wifi};
 use thumbreel::budget::{
-    Costs, PictureCoding, SoundCoding, card_rate, card_read_ns, card_wire_ns, chunk_overhead,
-    frame_us, loss_bps, quantile_mean_us, rate_bps, reach_m, speaker_watts, tcp_bps, udp_bps,
-    window_bps,
+    Costs, MemoryPlan, PictureCoding, Place, Settings, SoundCoding, card_rate, card_read_ns,
+    card_wire_ns, chunk_overhead, frame_us, loss_bps, quantile_mean_us, rate_bps, reach_m,
+    speaker_watts, tcp_bps, udp_bps, window_bps,
 };
+use thumbreel::units::Ratio;
 
 fn near(value: f64, expected: f64, tolerance: f64) {
     assert!(
         (value - expected).abs() <= tolerance,
         "{value} is not {expected} +- {tolerance}"
     );
+}
+
+/// Costs of pictures that lie inside or outside.
+fn costs(board: &Board, external: bool) -> Costs {
+    let rate = Ratio::new(10, 1).unwrap();
+    let reel = Settings::typical(240, 240, rate, PictureCoding::PatchFull).facts();
+    let mut memory = MemoryPlan::new(&reel, board);
+    memory.picture_place = if external {
+        Place::External
+    } else {
+        Place::Internal
+    };
+    Costs::new(board, PictureCoding::PatchFull, &memory)
 }
 
 fn card(bus: CardBus, clock_hz: u32) -> Card {
@@ -149,14 +163,14 @@ fn panel_times() {
     for ((w, h), times) in sizes {
         for (mhz, ms) in [20, 40, 80].into_iter().zip(times) {
             board.panel.clock_hz = mhz * 1_000_000;
-            let costs = Costs::new(&board, PictureCoding::Raw, false);
+            let costs = costs(&board, false);
             near(costs.send_ns(w * h, 1) / 1e6, ms, 0.0005);
         }
     }
     board.panel.window_bytes = 0;
     for (bits, bytes) in [(12, 1.5), (16, 2.0), (18, 3.0)] {
         board.panel.bits_per_pixel = bits;
-        let costs = Costs::new(&board, PictureCoding::Raw, false);
+        let costs = costs(&board, false);
         near(costs.send_ns(1000, 1), bytes * 8000.0 / 80e6 * 1e9, 1e-6);
     }
 }
@@ -166,13 +180,9 @@ fn panel_times() {
 fn lines_divide_the_time() {
     let mut board = Board::find("lantern-room").unwrap();
     board.panel.window_us = 0.0;
-    let one = Costs::new(&board, PictureCoding::Raw, false).send_ns(57_600, 1);
+    let one = costs(&board, false).send_ns(57_600, 1);
     board.panel.lines = 4;
-    near(
-        Costs::new(&board, PictureCoding::Raw, false).send_ns(57_600, 1),
-        one / 4.0,
-        1e-6,
-    );
+    near(costs(&board, false).send_ns(57_600, 1), one / 4.0, 1e-6);
 }
 
 /// 240 MHz, 0.6 instructions a cycle, 80 % of a core: 115.2 instructions a
@@ -180,10 +190,33 @@ fn lines_divide_the_time() {
 #[test]
 fn decode_times() {
     let board = Board::find("lantern-room").unwrap();
-    let costs = Costs::new(&board, PictureCoding::Raw, false);
-    near(costs.decode_ns(1_152_000, 0), 1e7, 1e-3);
-    let outside = Costs::new(&board, PictureCoding::Raw, true);
-    near(outside.decode_ns(1_152_000, 0), 1.5e7, 1e-3);
+    near(costs(&board, false).decode_ns(1_152_000, 0), 1e7, 1e-3);
+    near(costs(&board, true).decode_ns(1_152_000, 0), 1.5e7, 1e-3);
+}
+
+/// Raw pixels cost a core nothing where DMA reaches the ring, and a copy
+/// through the send buffer where it does not.
+#[test]
+fn raw_pixels_out_of_the_reach_of_dma_are_copied() {
+    let mut board = Board::find("lantern-room").unwrap();
+    let rate = Ratio::new(10, 1).unwrap();
+    let reel = Settings::typical(240, 240, rate, PictureCoding::Raw).facts();
+    let cost = |board: &Board| {
+        let memory = MemoryPlan::new(&reel, board);
+        let sends = memory.buffers.iter().any(|b| b.name == "send buffer");
+        let costs = Costs::new(board, PictureCoding::Raw, &memory);
+        (sends, costs.decode_ns(0, 57_600))
+    };
+    // 57,600 instructions at 115.2 a microsecond, half as long again outside.
+    let (sends, copied) = cost(&board);
+    assert!(sends);
+    near(copied, 750_000.0, 1e-3);
+    board.memory.dma_from_external = true;
+    assert_eq!(cost(&board), (false, 0.0));
+    board.memory.external_bytes = 0;
+    board.memory.internal_bytes = 4_000_000;
+    board.memory.dma_from_external = false;
+    assert_eq!(cost(&board), (false, 0.0));
 }
 
 /// IMA ADPCM: four bits a sample, and four bytes of state a block.

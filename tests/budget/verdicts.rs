@@ -192,6 +192,8 @@ fn measured_figures_are_called_measured() {
         origin.starts_with("computed from measured card.clock_hz"),
         "{origin}"
     );
+    let short = budget.lines[0].capacity_origin.short();
+    assert_eq!(short, "computed from measured keys of the profile");
     let bus = budget.lines[1].need_origin.to_string();
     assert!(
         bus.starts_with("computed from assumed panel.clock_hz"),

@@ -35,9 +35,22 @@ impl Fixture {
 
     fn report(&self, reel: &str, more: &[&str]) -> String {
         let (reel, page) = (self.at(reel), self.at("page.html"));
-        let fixed = ["report", &reel, "--board", "lantern-room", "-o", &page];
-        let output =
-            thumbreel(&[&fixed, &["--rehearsals", "20", "--overwrite"][..], more].concat());
+        let fixed = [
+            "report",
+            &reel,
+            "-o",
+            &page,
+            "--rehearsals",
+            "20",
+            "--overwrite",
+        ];
+        let own = ["--board", "lantern-room"];
+        let board = if more.contains(&"--board") {
+            &[][..]
+        } else {
+            &own
+        };
+        let output = thumbreel(&[&fixed, board, more].concat());
         let said = String::from_utf8_lossy(&output.stderr);
         assert!(output.status.success(), "{said}");
         std::fs::read_to_string(page).unwrap()
@@ -59,6 +72,9 @@ fn it_holds_everything_and_asks_for_nothing() {
         "Settings",
         "Cautions",
         "default-src 'none'",
+        // Every figure says where it comes from.
+        "need computed from the reel; capacity computed from assumed keys of the profile",
+        "Budget and rehearsals are computed from the reel; assumed card.clock_hz",
     ] {
         assert!(page.contains(part), "{part}");
     }
@@ -135,6 +151,75 @@ fn its_verdicts_are_those_of_the_budget() {
         );
     }
     assert!(page.contains("Clean in 20 of 20 rehearsals"));
+}
+
+/// The plot of the link's need holds the lines of both links, however far above.
+#[test]
+fn both_capacities_are_drawn_and_every_axis_is_named() {
+    let fixture = Fixture::new();
+    let page = fixture.report("patch-full.tbr", &[]);
+    let plots: Vec<&str> = page
+        .split("<svg")
+        .skip(1)
+        .map(|p| p.split("</svg>").next().unwrap())
+        .collect();
+    let texts = |plot: &str| -> Vec<String> {
+        let inside = plot.split("<text").skip(1);
+        inside
+            .map(|t| {
+                t.split('>')
+                    .nth(1)
+                    .unwrap()
+                    .split('<')
+                    .next()
+                    .unwrap()
+                    .trim()
+                    .to_owned()
+            })
+            .collect()
+    };
+    let need = texts(plots[0]);
+    for name in ["card ", "Wi-Fi "] {
+        let line = need
+            .iter()
+            .find(|t| t.starts_with(name) && t.ends_with(" kB/s"));
+        assert!(line.is_some(), "{name}: {need:?}");
+    }
+    for plot in &plots {
+        let words = texts(plot);
+        let has = |word: &str| words.iter().any(|t| t == word);
+        assert!(has("seconds") || has("Hz"), "{words:?}");
+        let units = ["kB/s", "% of the time", "kB", "LUFS", "mA", "dB", "SSIM"];
+        assert!(
+            units.iter().any(|u| has(u)) || has("dB SPL at 0.5 m"),
+            "{words:?}"
+        );
+    }
+}
+
+/// A budget that fits and rehearsals that do not: the page says what is worse.
+#[test]
+fn the_verdict_is_the_worse_of_formula_and_rehearsal() {
+    let fixture = Fixture::new();
+    let mut board = thumbreel::board::Board::find("lantern-room").unwrap();
+    board.name = "gull-post".into();
+    // Stalls longer than the start level and the small ring can bear.
+    let card = board.card.as_mut().unwrap();
+    (
+        card.stalls.per_minute,
+        card.stalls.typical_ms,
+        card.stalls.worst_ms,
+    ) = (600.0, 4000.0, 5000.0);
+    std::fs::write(fixture.path("gull-post.toml"), board.to_toml()).unwrap();
+    let profile = fixture.at("gull-post.toml");
+    let page = fixture.report("patch-full.tbr", &["--board", &profile]);
+    assert!(
+        page.contains("<strong>card: not.</strong>"),
+        "{}",
+        &page[..6000]
+    );
+    assert!(page.contains("<strong>Wi-Fi: fit.</strong>"));
+    assert!(page.contains("the link stalled"));
 }
 
 /// The outermost field of this name.

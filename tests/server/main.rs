@@ -3,6 +3,7 @@
 //! anybody else.
 
 mod abuse;
+mod announce;
 mod clients;
 mod files;
 mod live;

@@ -34,7 +34,7 @@ impl Case<'_> {
             currents.logic_ma,
             power.regulator.max_ma,
             "mA",
-            "power.regulator.max_ma",
+            &["power.regulator.max_ma"],
         );
         let rise = currents.regulator_c - power.ambient_c;
         let may_rise = power.regulator.max_junction_c - power.ambient_c;
@@ -43,8 +43,11 @@ impl Case<'_> {
             rise,
             may_rise,
             "degrees C over the air",
-            "power.regulator.theta_ja",
+            &["power.regulator.max_junction_c", "power.ambient_c"],
         );
+        heat.need_origin = heat
+            .need_origin
+            .and(self.origin(&["power.regulator.theta_ja"]));
         heat.note = (currents.regulator_c > 70.0).then(|| {
             format!(
                 "about {:.0} C inside: hot to the touch; keep it clear of fingers and cells",
@@ -60,7 +63,12 @@ impl Case<'_> {
         } else {
             limit
         };
-        let mut source = self.power_line(Part::Source, currents.source_ma, through, "mA", key);
+        let key = if through < limit {
+            "power.diode_limit_ma"
+        } else {
+            key
+        };
+        let mut source = self.power_line(Part::Source, currents.source_ma, through, "mA", &[key]);
         source.note = source_note(&currents, through);
         if source.note.is_some() {
             source.verdict = source.verdict.max(Verdict::Tight);
@@ -74,21 +82,28 @@ impl Case<'_> {
         need: f64,
         capacity: f64,
         unit: &'static str,
-        key: &str,
+        keys: &[&str],
     ) -> Line {
         let mut line = self.line(part, need, capacity, unit);
         line.by_rate = false;
         line.by_area = false;
-        line.need_origin = self.need_from(&[
-            "power.base_ma",
-            "power.backlight_ma",
-            "power.core_ma",
-            "sound.amplifier.gain_db",
-        ]);
-        line.capacity_origin = self.origin(&[key]);
+        line.need_origin = self.need_from(&CURRENT_KEYS);
+        line.need_origin = line.need_origin.and(self.origin(match self.link {
+            Link::Card => &["power.card_ma"],
+            Link::Wifi => &["power.wifi_ma"],
+        }));
+        line.capacity_origin = self.origin(keys);
         line
     }
 }
+
+/// Keys that the current comes from, whatever the link.
+const CURRENT_KEYS: [&str; 4] = [
+    "power.base_ma",
+    "power.backlight_ma",
+    "power.core_ma",
+    "sound.amplifier.gain_db",
+];
 
 /// What a full-scale tone would do to the supply, if it does harm.
 fn source_note(currents: &Currents, limit: f64) -> Option<String> {

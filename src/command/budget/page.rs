@@ -2,7 +2,7 @@
 
 use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
-use crate::board::{Board, PowerSource};
+use crate::board::{Board, PowerSource, Provenance};
 use crate::budget::{
     Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
     best_change,
@@ -138,7 +138,12 @@ fn print_outlook(
         worst.ratio() * 100.0
     );
     let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
-    if rate.is_finite() {
+    let refresh = board.panel.refresh_hz;
+    if rate > refresh && rate.is_finite() {
+        say!(
+            "  Highest rate that keeps the margin: {rate:.1} pictures a second; the panel shows {refresh:.0} of them"
+        );
+    } else if rate.is_finite() {
         say!("  Highest rate that keeps the margin: {rate:.1} pictures a second");
     }
     if scale.is_finite() {
@@ -172,11 +177,13 @@ fn print_outlook(
     );
     say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
     let c = &budget.currents;
+    let regulator = budget.lines.iter().find(|l| l.part == Part::Regulator);
+    let of = regulator.map_or(Provenance::Assumed, |l| l.need_origin.of);
     let hours = c
         .hours
         .map_or_else(String::new, |h| format!(", about {h:.1} hours on the cell"));
     say!(
-        "  Current {:.0} mA in the mean{hours}; regulator {:.0} mW, about {:.0} C (computed from assumed currents)",
+        "  Current {:.0} mA in the mean{hours}; regulator {:.0} mW, about {:.0} C (computed from {of} currents)",
         c.source_ma,
         c.regulator_w * 1e3,
         c.regulator_c

@@ -8,7 +8,8 @@ use anyhow::{Context, bail};
 use serde_json::{Value, json};
 
 use super::staging::Levels;
-use crate::board::{Board, PowerSource};
+use crate::board::{Board, PowerSource, Provenance};
+use crate::budget::Origin;
 use crate::command::out::say;
 use crate::convert::speaker;
 use crate::reel::{self, ReelFile};
@@ -217,13 +218,26 @@ impl Sounding {
                 sparkline(&draw.used.curve_ma, top)
             ));
         }
-        lines.push(
-            "peaks against limits (computed; limits assumed unless the profile says otherwise)"
-                .into(),
-        );
+        lines.push(format!("peaks against limits ({})", self.origin()));
         lines.extend(self.limits());
         lines.extend(self.heats());
         lines
+    }
+
+    /// What the limits and the currents held against them come from.
+    fn origin(&self) -> Origin {
+        let power = &self.board.power;
+        let source = match power.source {
+            PowerSource::Cell => "power.cell_limit_ma",
+            PowerSource::Usb => "power.usb_limit_ma",
+        };
+        let keys = [
+            "sound.amplifier",
+            "power.regulator.max_ma",
+            "power.base_ma",
+            source,
+        ];
+        Origin::plain(Provenance::Computed, "the samples").and(Origin::keys(&self.board, &keys))
     }
 
     /// As it is, and behind the high-pass.
@@ -310,6 +324,7 @@ impl Sounding {
     /// The same as plain values for the report.
     pub(super) fn findings(&self) -> (Vec<String>, [Curve; 2]) {
         let mut words: Vec<String> = self.draws().iter().map(|d| d.line()).collect();
+        words.push(format!("All of it is {}.", self.origin()));
         words.extend(self.limits());
         words.extend(self.heats());
         let tidy = |line: &String| line.split_whitespace().collect::<Vec<_>>().join(" ");
