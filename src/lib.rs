@@ -14,6 +14,92 @@
 //! nothing imports what stands after it. Without features the crate is `no_std`
 //! and never allocates: the container reader and the decoders. `files` adds reels
 //! in files, `host` all the rest.
+//!
+//! # Writing a reel
+//!
+//! Two pictures of a 16x16 panel, an eighth of a second each, with silence:
+//!
+//! ```
+//! # #[cfg(feature = "files")] {
+//! use std::io::Cursor;
+//! use thumbreel::reel::{Picture, ReelWriter, Settings, Slice, SoundCoding};
+//! use thumbreel::units::Ratio;
+//!
+//! let settings = Settings {
+//!     width: 16,
+//!     height: 16,
+//!     clock_rate: 16_000,
+//!     rate: Ratio { num: 8, den: 1 },
+//!     sound: SoundCoding::PcmS16,
+//!     title: "Harbour at dusk".into(),
+//!     ..Settings::default()
+//! };
+//! let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None)?;
+//! for (time, colour) in [(0, 0x001f_u16), (2_000, 0xf800)] {
+//!     let picture = Picture {
+//!         key: true,
+//!         windows: 1,
+//!         bytes: colour.to_be_bytes().repeat(16 * 16),
+//!         ..Picture::default() // coding 0 is raw
+//!     };
+//!     writer.slice(&Slice::new(time, 2_000, vec![0; 2 * 2_000], vec![picture]))?;
+//! }
+//! let (reel, summary) = writer.finish()?;
+//! assert_eq!(summary.length, reel.into_inner().len() as u64);
+//! # }
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! # Reading a reel
+//!
+//! The reader asks for bytes and answers with events, as it does on a board;
+//! [`ReelFile`](reel::ReelFile) feeds it from a file. The decoder keeps what the
+//! panel shows:
+//!
+//! ```
+//! # #[cfg(feature = "host")] {
+//! use thumbreel::coding::{PanelDecoder, PanelSettings};
+//! use thumbreel::reel::{Event, ReelFile};
+//!
+//! let mut reel = ReelFile::open("tests/data/archive/v1/patch-full-adpcm.tbr")?;
+//! let (width, height) = (reel.header().width, reel.header().height);
+//! let settings = PanelSettings {
+//!     width,
+//!     height,
+//!     level: thumbreel::coding::patch::Level::Full,
+//!     ..PanelSettings::default()
+//! };
+//! let mut panel = PanelDecoder::new(settings)?;
+//! let mut pictures = 0;
+//! while let Some(shown) = reel.next_event(|event| match event {
+//!     Event::Picture { header, bytes, .. } => panel.decode(header.coding, header.flags, bytes).map(|_| 1),
+//!     _ => Ok(0),
+//! })? {
+//!     pictures += shown?;
+//! }
+//! assert!(pictures > 0);
+//! assert_eq!(panel.pixels().len(), usize::from(width) * usize::from(height));
+//! # }
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! # Budgeting
+//!
+//! ```
+//! # #[cfg(feature = "host")] {
+//! use thumbreel::board::Board;
+//! use thumbreel::budget::{Budget, Link, PictureCoding, Settings, Terms, Verdict};
+//! use thumbreel::units::Ratio;
+//!
+//! let board = Board::find("lantern-room")?;
+//! let rate = Ratio { num: 24, den: 1 };
+//! let reel = Settings::typical(240, 240, rate, PictureCoding::PatchFull).facts();
+//! let budget = Budget::new(&reel, &board, Link::Card, Terms::default())?;
+//! assert_eq!(budget.verdict, Verdict::Fit);
+//! println!("{} is nearest to its limit", budget.bottleneck().part.name());
+//! # }
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 #![cfg_attr(not(feature = "files"), no_std)]
 #![deny(unsafe_code)]
 #![warn(missing_docs)]

@@ -6,7 +6,7 @@ use crate::budget::{Costs, MemoryPlan, ReelFacts};
 /// Width of the window that each figure is taken over, in seconds.
 const WINDOW: f64 = 1.0;
 
-/// Figures over windows of [`WINDOW`] that begin at each slice: seconds from
+/// Figures over windows of one second that begin at each slice: seconds from
 /// the reel's start and value.
 #[derive(Clone, Debug, Default)]
 pub struct OverTime {

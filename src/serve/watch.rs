@@ -44,7 +44,7 @@ pub struct Report {
     pub bytes: u64,
     /// Rate over the last five seconds (over all of it once it has ended).
     pub rate: f64,
-    /// How often the client left a piece waiting for longer than [`STALL`].
+    /// How often the client left a piece waiting for longer than 250 ms.
     pub stalls: u32,
     /// Time spent in stalls.
     pub stalled: f64,
