@@ -113,6 +113,7 @@ impl ConvertPlan {
             from: choices.from,
             length: choices.length,
             rate: None,
+            shrunk: false,
             sound_only: false,
         };
         let clip = Clip::open(
@@ -172,6 +173,7 @@ impl ConvertPlan {
         if plan.pace == Pace::Choose {
             plan.open.rate = Some(plan.rate);
         }
+        plan.open.shrunk = plan.is_shrunk();
         plan.advice = plan.advise(board);
         if !choices.overwrite && output.symlink_metadata().is_ok() {
             plan.advice
@@ -267,6 +269,17 @@ impl ConvertPlan {
             size_limit: self.file_limit,
             ..reel::Settings::default()
         }
+    }
+
+    /// Whether the picture that is shown takes at most half the clip's columns
+    /// and rows; bars at its sides and what is cropped make that no more.
+    fn is_shrunk(&self) -> bool {
+        let (source, panel) = (&self.clip.picture, &self.picture);
+        let crop = panel.crop.unwrap_or_default();
+        let width = source.width.saturating_sub(crop.left + crop.right);
+        let height = source.height.saturating_sub(crop.top + crop.bottom);
+        let longer = u32::from(panel.width.max(panel.height));
+        width.min(height) >= 2 * longer
     }
 
     fn advise(&self, board: &Board) -> Vec<String> {

@@ -124,7 +124,7 @@ impl Tone {
 }
 
 /// A part of the source's stored pixels, for example what lies between bars.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct SourceCrop {
     /// Columns to leave out at the left.
     pub left: u32,

@@ -71,7 +71,7 @@ impl Clip {
     fn begin(path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
         let mut input = open::container(path)?;
         let stream = open::picture_stream(path, &input)?;
-        let mut picture = PictureTrack::open(path, &input, stream, options.threads())?;
+        let mut picture = PictureTrack::open(path, &input, stream, options)?;
         let mut info = open::describe_clip(path, &input, &picture, options)?;
         let sound = match &info.sound {
             Some(chosen) => Some(SoundTrack::open(path, &input, chosen.stream)?),

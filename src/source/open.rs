@@ -50,6 +50,10 @@ pub struct OpenOptions {
     /// rate, pictures that are not needed and that nothing is predicted from
     /// are not decoded.
     pub rate: Option<Ratio>,
+    /// Pictures will be shown at half their size or less: loop filtering, which
+    /// smooths the edges of blocks, is left out of those that nothing is
+    /// predicted from.
+    pub shrunk: bool,
     /// Leave the pictures out, for a pass over the sound alone.
     pub sound_only: bool,
 }

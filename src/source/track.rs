@@ -9,6 +9,7 @@ use ffmpeg::format::context::Input;
 
 use super::av_sys;
 use super::error::SourceError;
+use super::open::OpenOptions;
 
 /// The decoder of the picture track.
 pub(super) struct PictureTrack {
@@ -102,16 +103,19 @@ impl PictureTrack {
         path: &Path,
         input: &Input,
         stream: usize,
-        threads: usize,
+        options: &OpenOptions,
     ) -> Result<Self, SourceError> {
         let (mut context, base) = context(path, input, stream, "pictures")?;
-        av_sys::set_threads(&mut context, threads);
+        av_sys::set_threads(&mut context, options.threads());
         let codec = context.id().name().to_owned();
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(base);
-        let decoder = decoder
+        let mut decoder = decoder
             .video()
             .map_err(|reason| no_decoder(path, "pictures", codec, reason))?;
+        if options.shrunk {
+            decoder.skip_loop_filter(ffmpeg::Discard::NonReference);
+        }
         Ok(Self {
             stream,
             base,
