@@ -65,9 +65,18 @@ impl RawEncoder {
     fn changed(&self, shown: &[u16], pixels: &[u16]) -> Vec<Rect> {
         let mut cells = Cells::new(self.width, self.height);
         let w = usize::from(self.width);
-        for (i, (old, new)) in shown.iter().zip(pixels).enumerate() {
-            if old != new && !self.hidden[i] {
-                cells.set(i % w / 8, i / w / 8);
+        let rows = shown.chunks_exact(w).zip(pixels.chunks_exact(w));
+        for (y, (old, new)) in rows.enumerate() {
+            for (x, (old, new)) in old.chunks(8).zip(new.chunks(8)).enumerate() {
+                let hidden = &self.hidden[y * w + 8 * x..][..old.len()];
+                let pairs = old.iter().zip(new);
+                if old != new
+                    && pairs
+                        .zip(hidden)
+                        .any(|((old, new), hidden)| old != new && !hidden)
+                {
+                    cells.set(x, y / 8);
+                }
             }
         }
         let mut rects = Vec::new();
@@ -89,8 +98,11 @@ impl RawEncoder {
             }
             for y in r.y..r.y + r.h {
                 let at = usize::from(y) * usize::from(self.width) + usize::from(r.x);
-                for &p in &pixels[at..at + usize::from(r.w)] {
-                    out.extend(self.order.bytes(p));
+                let row = &pixels[at..at + usize::from(r.w)];
+                let start = out.len();
+                out.resize(start + 2 * row.len(), 0);
+                for (to, &p) in out[start..].as_chunks_mut::<2>().0.iter_mut().zip(row) {
+                    *to = self.order.bytes(p);
                 }
             }
             out.resize(out.len().next_multiple_of(4), 0);

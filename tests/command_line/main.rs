@@ -6,6 +6,7 @@ mod common;
 
 mod manners;
 mod refusals;
+mod terminal;
 
 use std::path::Path;
 
