@@ -26,7 +26,7 @@ impl Bars {
     /// A bar for one clip.
     pub(crate) fn bar(&self, name: String) -> Bar {
         let bar = self.all.add(ProgressBar::new(0));
-        bar.set_style(style("{prefix:20!} {spinner} {msg}"));
+        bar.set_style(style("{prefix:12!} {spinner} {wide_msg}"));
         bar.set_prefix(name);
         Bar {
             bar,
@@ -37,6 +37,20 @@ impl Bars {
     /// Prints a line above the bars.
     pub(crate) fn line(&self, text: &str) {
         self.all.suspend(|| eprintln!("{text}"));
+    }
+}
+
+/// Columns of the terminal.
+fn columns() -> u16 {
+    console::Term::stderr().size().1
+}
+
+/// What a line of so many columns holds; the message fills the rest.
+fn template(columns: u16) -> &'static str {
+    match columns {
+        0..60 => "{prefix:12!} {percent:>3} % {wide_msg}",
+        60..100 => "{prefix:16!} {bar:10} {percent:>3} % {wide_msg}",
+        _ => "{prefix:24!} {bar:24} {percent:>3} % {wide_msg}",
     }
 }
 
@@ -65,8 +79,7 @@ impl Progress for Bar {
             && self.bar.length() == Some(0)
         {
             self.bar.set_length(total.as_millis() as u64);
-            self.bar
-                .set_style(style("{prefix:20!} {bar:24} {percent:>3} % {msg}"));
+            self.bar.set_style(style(template(columns())));
         }
         self.bar.set_position(state.position.as_millis() as u64);
         self.bar.set_message(message(state, self.start.elapsed()));

@@ -1,8 +1,8 @@
 //! What a conversion made, for people and for machines.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use crate::picture::flash::{FlashKind, FlashWarning};
 use crate::sound::phase::OCTAVES;
@@ -13,10 +13,13 @@ use crate::source::Damage;
 #[derive(Clone, Debug, Serialize)]
 pub struct Outcome {
     /// The clip.
+    #[serde(serialize_with = "shown")]
     pub source: PathBuf,
     /// The reel.
+    #[serde(serialize_with = "shown")]
     pub output: PathBuf,
     /// The files it stands in: itself, or its parts.
+    #[serde(serialize_with = "all_shown")]
     pub files: Vec<PathBuf>,
     /// Bytes of the reel.
     pub bytes: u64,
@@ -55,11 +58,21 @@ pub struct Outcome {
     /// What was done to the sound.
     pub sound: Option<SoundDone>,
     /// Listening copies of the sound, where they were asked for.
+    #[serde(serialize_with = "all_shown")]
     pub listening: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
     /// Where the time went.
     pub timings: Timings,
+}
+
+/// A name in words: JSON holds no other bytes than UTF-8.
+fn shown<S: Serializer>(path: &Path, to: S) -> Result<S::Ok, S::Error> {
+    to.collect_str(&path.display())
+}
+
+fn all_shown<S: Serializer>(paths: &[PathBuf], to: S) -> Result<S::Ok, S::Error> {
+    to.collect_seq(paths.iter().map(|path| path.display().to_string()))
 }
 
 /// What was done to the sound, measured.
