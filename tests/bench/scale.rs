@@ -22,7 +22,11 @@ use common::media::{ffmpeg, folder, packaged};
 
 fn main() {
     let wanted = std::env::args().skip(1).find(|a| !a.starts_with("--"));
-    let parts: [(&str, fn(&Path)); 3] = [("lengths", lengths), ("sizes", sizes), ("batch", batch)];
+    let parts = [
+        ("lengths", lengths as fn(&Path)),
+        ("sizes", sizes),
+        ("batch", batch),
+    ];
     for (name, part) in parts {
         if wanted.as_deref().is_none_or(|w| w == name) {
             part(folder().path());
