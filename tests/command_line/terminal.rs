@@ -109,7 +109,7 @@ fn a_closed_pipe_ends_quietly() {
         assert_eq!(said, "", "{arguments}");
         // Either all was written before the pipe closed, or it ended for it.
         assert!(
-            ["0", "1", "141"].contains(&&out[1..].trim()),
+            ["0", "1", "141"].contains(&out[1..].trim()),
             "{arguments}: {out}"
         );
     }
