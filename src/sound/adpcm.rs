@@ -7,7 +7,7 @@
 //! first. An unused last nibble is zero. With a sample count of 8 k + 1 this is
 //! the mono block of the well-known WAV form, byte for byte.
 
-use super::block::BlockError;
+use super::block_error::BlockError;
 
 /// Bytes before the nibbles.
 pub const HEADER_BYTES: usize = 4;

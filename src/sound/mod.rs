@@ -11,6 +11,7 @@
 
 pub mod adpcm;
 pub mod block;
+mod block_error;
 
 #[cfg(feature = "host")]
 pub mod biquad;
@@ -59,7 +60,8 @@ mod stage;
 #[cfg(feature = "host")]
 pub mod supply;
 
-pub use block::{BlockError, SoundCoding, block_bytes, decode_block};
+pub use block::{SoundCoding, block_bytes, decode_block};
+pub use block_error::BlockError;
 
 #[cfg(feature = "host")]
 pub use {

@@ -12,7 +12,8 @@ use ffmpeg::frame::side_data;
 
 use super::error::SourceError;
 use super::info::ClipInfo;
-use super::open::{self, OpenOptions, SQUARE};
+use super::open::{self, SQUARE};
+use super::options::OpenOptions;
 use super::timeline::{JumpBridge, SECOND, SoundRun, frames_to_nanos, nanos};
 use super::track::{PictureTrack, SoundTrack};
 use super::types::{ColourTags, Damage, Interlace, Item, SourcePicture, SourceSound};

@@ -16,6 +16,7 @@ mod error;
 mod info;
 mod needed;
 mod open;
+mod options;
 mod rows;
 mod samples;
 mod seek;
@@ -28,7 +29,8 @@ mod types;
 pub use clip::Clip;
 pub use error::SourceError;
 pub use info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
-pub use open::{OpenOptions, SoundChoice, quiet_libraries};
+pub use open::quiet_libraries;
+pub use options::{OpenOptions, SoundChoice};
 pub use spool::spool;
 pub use subtitles::{SubtitleChoice, SubtitleText, subtitle_text};
 pub use types::{

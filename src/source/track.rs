@@ -9,7 +9,7 @@ use ffmpeg::format::context::Input;
 
 use super::av_sys;
 use super::error::SourceError;
-use super::open::OpenOptions;
+use super::options::OpenOptions;
 
 /// The decoder of the picture track.
 pub(super) struct PictureTrack {
