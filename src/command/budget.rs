@@ -19,13 +19,7 @@ use super::out::say;
 use super::{Usage, values};
 
 /// Will it play: need against capacity of link, bus, cores, memory, sound, card and power.
-///
-/// Exit code: 0 fit, 3 tight (met, but with less than the margin to spare), 4 not met.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:
-  thumbreel budget ferry.tbr --board lantern-room
-  thumbreel budget --board porthole --rate 25 --coding patch
-  thumbreel budget ferry.tbr --board keepers-door --compare")]
 pub struct Args {
     /// The reel; without one the settings below are judged.
     reel: Option<PathBuf>,

@@ -20,11 +20,6 @@ use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen,
 
 /// Convert clips into reels
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  \
-    thumbreel convert harbour.mp4 --board lantern-room\n  \
-    thumbreel convert *.mov --board porthole -o reels/ --jobs 2\n  \
-    thumbreel convert walk.mkv --board tide-gauge --from 1:20 --duration 30 --plan\n\n\
-    Exit code: 0 all reels are there, 1 at least one clip failed, 2 typed wrongly.")]
 pub struct Args {
     /// Clips that libav* can open; - reads one from standard input
     #[arg(required = true, value_name = "CLIP")]

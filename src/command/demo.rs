@@ -18,9 +18,6 @@ use crate::reel::{self, ReelFile};
 
 /// Draw, play, convert and check a short harbour film
 #[derive(clap::Args)]
-#[command(
-    after_help = "Examples:\n  thumbreel demo\n  thumbreel demo /tmp/harbour --board porthole"
-)]
 pub struct Args {
     /// Folder for film and reel (made if it is missing)
     #[arg(default_value = "thumbreel-demo")]

@@ -19,10 +19,6 @@ use crate::sound::gain::weekly_hours;
 /// Resonance and Q in the box, response, excursion, the loudest clean level,
 /// the volume for a flat response, and the high-pass and tilt that follow.
 #[derive(clap::Args)]
-#[command(
-    after_help = "Examples:\n  thumbreel enclosure --board lantern-room\n  \
-    thumbreel enclosure --board lantern-room --millilitres 60 --svg box.svg"
-)]
 pub struct Args {
     /// Built-in board, or a profile's path (see: thumbreel boards)
     #[arg(short, long, value_name = "BOARD")]

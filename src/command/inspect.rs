@@ -19,8 +19,6 @@ use crate::reel::{
 /// are those of slice chunks, and the worst second is the worst of all seconds,
 /// wherever they start.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  thumbreel inspect harbour.tbr\n  \
-    thumbreel inspect harbour.tbr --json | python3 -m json.tool")]
 pub struct Args {
     /// The reel.
     #[arg(value_name = "REEL")]

@@ -5,15 +5,10 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::{Context, Result};
-use clap::CommandFactory;
 use clap_complete::Shell;
 
 /// Write the man pages and the shell completions
 #[derive(clap::Args)]
-#[command(
-    after_help = "Examples:\n  thumbreel manual ~/.local/share/man/man1\n  \
-    thumbreel manual --completions bash > thumbreel.bash"
-)]
 pub struct Args {
     /// Folder for the man pages, one a command (made if it is missing)
     #[arg(required_unless_present = "completions")]
@@ -30,7 +25,12 @@ pub struct Args {
 pub fn run(args: Args) -> Result<ExitCode> {
     if let Some(shell) = args.completions {
         let mut text = Vec::new();
-        clap_complete::generate(shell, &mut super::Cli::command(), "thumbreel", &mut text);
+        clap_complete::generate(
+            shell,
+            &mut super::examples::command(),
+            "thumbreel",
+            &mut text,
+        );
         super::out::bytes(&text);
     }
     if let Some(folder) = args.folder {
@@ -43,7 +43,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
 fn write_pages(folder: &Path) -> Result<()> {
     std::fs::create_dir_all(folder)
         .with_context(|| format!("{}: cannot make this folder", folder.display()))?;
-    clap_mangen::generate_to(super::Cli::command(), folder).with_context(|| {
+    clap_mangen::generate_to(super::examples::command(), folder).with_context(|| {
         format!(
             "{}: cannot write the man pages; is the folder writable?",
             folder.display()

@@ -10,6 +10,7 @@ mod compare;
 mod convert;
 mod demo;
 mod enclosure;
+mod examples;
 mod export;
 mod gain;
 mod inspect;
@@ -27,7 +28,7 @@ mod verify;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{FromArgMatches, Parser, Subcommand};
 
 /// Film clips with sound for tiny panels.
 #[derive(Parser)]
@@ -65,7 +66,8 @@ pub(crate) struct Usage(pub(crate) String);
 /// Parses the command line, runs the command and returns its exit code.
 #[must_use]
 pub fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let typed = examples::command().get_matches();
+    let cli = Cli::from_arg_matches(&typed).unwrap_or_else(|error| error.exit());
     match run(cli.command) {
         Ok(code) => code,
         Err(error) => {

@@ -18,13 +18,7 @@ use super::out::say;
 use super::{Usage, size, values};
 
 /// Play a reel thousands of times in simulated time, stalls and losses included.
-///
-/// Exit code: 0 every rehearsal was clean, 3 at least 99 in 100 were, 4 fewer were.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:
-  thumbreel rehearse ferry.tbr --board lantern-room --from sd
-  thumbreel rehearse ferry.tbr --board porthole --from wifi --runs 10000
-  thumbreel rehearse ferry.tbr --board porthole --stall-at 0:20=250 --chart level.svg")]
 pub struct Args {
     /// The reel; without one the settings below are rehearsed.
     reel: Option<PathBuf>,

@@ -18,10 +18,6 @@ use crate::reel::{Draft, HeaderSource, Kind, ReelFile, Repaired, split_to};
 /// is lost is told by time. A reel in order comes out as it was; with
 /// --part-size it is split for a card that holds no larger files.
 #[derive(clap::Args)]
-#[command(
-    after_help = "Examples:\n  thumbreel repair harbour.tbr -o harbour-2.tbr\n  \
-    thumbreel repair long.tbr -o card/long.tbr --part-size fat32"
-)]
 pub struct Args {
     /// The reel to repair; it is left as it is.
     #[arg(value_name = "REEL")]

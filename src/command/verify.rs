@@ -20,7 +20,6 @@ use crate::sound::{SoundCoding, decode_block};
 /// Prints one line a reel. Exit code 1 if any reel is damaged or cannot be
 /// read; the line then tells the first damage, where it is and what it costs.
 #[derive(clap::Args)]
-#[command(after_help = "Example:\n  thumbreel verify /media/card/*.tbr")]
 pub struct Args {
     /// Reels to check.
     #[arg(required = true, value_name = "REEL")]

@@ -24,8 +24,6 @@ const MINUTES: f64 = 30.0;
 /// --loudness says. With a clip or a reel it is measured, and the supply current
 /// that it draws is shown with and without the speaker's high-pass.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  thumbreel gain --board lantern-room\n  \
-    thumbreel gain --board keepers-door harbour.mp4 --distance 0.3")]
 pub struct Args {
     /// A clip or a reel whose sound is played
     #[arg(value_name = "FILE")]

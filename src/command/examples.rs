@@ -1,0 +1,168 @@
+//! What stands under each command's help and in its man page: examples and
+//! exit codes.
+
+use clap::{Command, CommandFactory};
+
+/// A command's name, its examples without `thumbreel`, and its exit
+/// codes where they are others than done, failed and typed wrongly.
+const TABLE: [(&str, &[&str], &str); 15] = [
+    (
+        "boards",
+        &[
+            "boards",
+            "boards show lantern-room > my-board.toml",
+            "boards check my-board.toml",
+            "boards measure probe.csv --board my-board.toml -o measured.toml",
+        ],
+        "",
+    ),
+    (
+        "budget",
+        &[
+            "budget ferry.tbr --board lantern-room",
+            "budget --board porthole --rate 25 --coding patch",
+            "budget ferry.tbr --board keepers-door --compare",
+        ],
+        "0 fit, 3 tight (met, but with less than the margin to spare), 4 not met, 1 failed, 2 typed wrongly",
+    ),
+    (
+        "compare",
+        &[
+            "compare ferry.tbr ferry.mp4",
+            "compare ferry.tbr ferry.mp4 --json",
+        ],
+        "",
+    ),
+    (
+        "convert",
+        &[
+            "convert ferry.mp4 --board lantern-room",
+            "convert *.mov --board porthole -o reels/ --jobs 2",
+            "convert walk.mkv --board tide-gauge --from 1:20 --duration 30 --plan",
+            "convert ferry.mp4 --board lantern-room --fit wifi",
+        ],
+        "",
+    ),
+    ("demo", &["demo", "demo exhibits --board porthole"], ""),
+    (
+        "enclosure",
+        &[
+            "enclosure --board lantern-room",
+            "enclosure --board lantern-room --millilitres 60 --svg box.svg",
+        ],
+        "",
+    ),
+    (
+        "export",
+        &[
+            "export ferry.tbr -o ferry-on-panel.mp4 --enlarge 2",
+            "export ferry.tbr --at 0:12 -o ferry.png",
+            "export ferry.tbr --contact-sheet -o sheet.png",
+        ],
+        "",
+    ),
+    (
+        "gain",
+        &[
+            "gain --board lantern-room",
+            "gain --board keepers-door ferry.mp4 --distance 0.3",
+        ],
+        "",
+    ),
+    (
+        "inspect",
+        &[
+            "inspect ferry.tbr",
+            "inspect ferry.tbr --json | python3 -m json.tool",
+        ],
+        "",
+    ),
+    (
+        "manual",
+        &[
+            "manual ~/.local/share/man/man1",
+            "manual --completions bash > thumbreel.bash",
+        ],
+        "",
+    ),
+    (
+        "rehearse",
+        &[
+            "rehearse ferry.tbr --board lantern-room --from sd",
+            "rehearse ferry.tbr --board porthole --from wifi --runs 10000",
+            "rehearse ferry.tbr --board porthole --stall-at 0:20=250 --chart level.svg",
+        ],
+        "0 every rehearsal was clean, 3 at least 99 in 100 were, 4 fewer were, 1 failed, 2 typed wrongly",
+    ),
+    (
+        "repair",
+        &[
+            "repair ferry.tbr -o ferry-mended.tbr",
+            "repair long.tbr -o card/long.tbr --part-size fat32",
+        ],
+        "",
+    ),
+    (
+        "report",
+        &[
+            "report ferry.tbr --board lantern-room -o ferry.html",
+            "report ferry.tbr --board lantern-room --clip ferry.mp4 -o ferry.html",
+        ],
+        "",
+    ),
+    (
+        "serve",
+        &[
+            "serve exhibits",
+            "serve exhibits --listen 0.0.0.0:7070 --announce Museum",
+        ],
+        "",
+    ),
+    (
+        "verify",
+        &["verify /media/card/*.tbr"],
+        "0 all reels are whole, 1 one is damaged or cannot be read, 2 typed wrongly",
+    ),
+];
+
+/// The command line with its examples.
+pub(super) fn command() -> Command {
+    TABLE
+        .iter()
+        .fold(super::Cli::command(), |all, (name, examples, codes)| {
+            all.mut_subcommand(*name, |one| one.after_help(text(examples, codes)))
+        })
+}
+
+fn text(examples: &[&str], codes: &str) -> String {
+    let mut text = String::from("Examples:");
+    for example in examples {
+        text.push_str(&format!("\n  thumbreel {example}"));
+    }
+    let codes = match codes {
+        "" => "0 done, 1 failed, 2 typed wrongly",
+        own => own,
+    };
+    text + &format!("\n\nExit codes: {codes}.")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_command_has_examples_and_each_is_understood() {
+        let all: Vec<String> = super::super::Cli::command()
+            .get_subcommands()
+            .map(|c| c.get_name().to_owned())
+            .collect();
+        assert_eq!(all, TABLE.map(|row| row.0.to_owned()));
+        for example in TABLE.iter().flat_map(|row| row.1) {
+            let typed = example.split(" > ").next().unwrap_or(example);
+            let typed = typed.split(" | ").next().unwrap_or(typed);
+            let words = std::iter::once("thumbreel").chain(typed.split(' '));
+            let read = command().try_get_matches_from(words);
+            assert!(read.is_ok(), "{example}: {:?}", read.err());
+        }
+    }
+}
