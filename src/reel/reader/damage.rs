@@ -1,0 +1,123 @@
+//! Damage: what is passed over, what time it costs, and where play goes on.
+
+use super::super::chunk::{ChunkHeader, Kind};
+use super::super::error::{ErrorKind, ReelError};
+use super::super::event::Damage;
+use super::super::header::Header;
+use super::super::layout::{MAGIC, SECTOR};
+use super::{Found, Reader, State};
+
+impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
+    /// Reports a chunk out of turn, and passes it over unless it is `usable`.
+    pub(super) fn misplaced(&mut self, h: &ChunkHeader, kind: ErrorKind, usable: bool) -> Damage {
+        let error = ReelError::at(kind, self.base).in_chunk(h.number);
+        let from = self.time;
+        let mut length = 0;
+        self.loose = true;
+        self.stale = true;
+        if usable {
+            self.time = self.time.max(h.time);
+        } else {
+            length = u64::from(h.length);
+            let slice = h.kind() == Some(Kind::Slice) && h.time >= self.time;
+            if slice && self.ends_within(h) {
+                self.time = h.end();
+            }
+            self.go(self.base + length, State::Chunk);
+        }
+        Damage {
+            error,
+            length,
+            from,
+            to: self.time,
+        }
+    }
+
+    pub(super) fn bad_body(&mut self, h: &ChunkHeader, kind: ErrorKind) -> Damage {
+        let length = u64::from(h.length);
+        let damage = Damage {
+            error: ReelError::at(kind, self.base).in_chunk(h.number),
+            length,
+            from: h.time,
+            to: h.end(),
+        };
+        self.time = h.end();
+        self.stale |= h.kind() == Some(Kind::Slice);
+        // The length may have been true and bytes lost after it: what follows may be out of turn.
+        self.loose = true;
+        self.go(self.base + length, State::Chunk);
+        damage
+    }
+
+    pub(super) fn search(&mut self, error: ReelError) -> Result<Option<Found>, ReelError> {
+        let Ok(h) = self.chunk_header() else {
+            self.go(self.base + SECTOR as u64, State::Search(error));
+            return Ok(None);
+        };
+        let damage = Damage {
+            error,
+            length: self.base - error.offset,
+            from: self.time,
+            to: h.time.max(self.time),
+        };
+        self.loose = true;
+        self.stale = true;
+        // Judged once more, now as a chunk after reported damage.
+        self.state = State::Chunk;
+        if h.time > self.time {
+            self.time = h.time;
+        }
+        Ok(Some(Found::Damage(damage)))
+    }
+
+    /// The input ended where more was needed.
+    pub(super) fn cut_short(&mut self) -> Result<Option<Found>, ReelError> {
+        let Some(header) = self.header else {
+            return Err(ReelError::at(self.no_header(), 0));
+        };
+        match self.state {
+            State::Index(tick) => self.start_walk(tick),
+            State::Walk(_, key) => self.resume(key),
+            State::Chunk if self.filled == 0 && (header.is_live() || self.loose) => {
+                self.state = State::Ended;
+                return Ok(Some(Found::End(None)));
+            }
+            _ => return Ok(Some(Found::Damage(self.cut(&header)))),
+        }
+        self.input_ended = false;
+        Ok(None)
+    }
+
+    fn no_header(&self) -> ErrorKind {
+        let magic = &MAGIC;
+        let have = self.filled.min(magic.len());
+        if have > 0 && self.buffer.as_ref()[..have] == magic[..have] {
+            ErrorKind::Truncated
+        } else {
+            ErrorKind::NotAReel
+        }
+    }
+
+    fn cut(&mut self, header: &Header) -> Damage {
+        let error = match self.state {
+            State::Search(error) => error,
+            State::Body(h) => ReelError::at(ErrorKind::Truncated, self.base).in_chunk(h.number),
+            _ => ReelError::at(ErrorKind::Truncated, self.base),
+        };
+        let reach = match self.state {
+            State::Body(h) => h.end(),
+            _ => self.time,
+        };
+        let (from, length) = (self.time, self.position.saturating_sub(error.offset));
+        self.time = header.end_tick().unwrap_or(reach).max(reach);
+        self.loose = true;
+        // The end itself is the next event.
+        self.go(self.position, State::Chunk);
+        Damage {
+            error,
+            length,
+            from,
+            to: self.time,
+        }
+    }
+}
