@@ -262,6 +262,13 @@ fn enclosure_tells_resonance_guesses_and_what_follows() {
     assert_eq!(driver["guessed"], serde_json::json!(["Qts", "Vas", "Xmax"]));
     let drawing = std::fs::read_to_string(&svg).unwrap();
     assert!(drawing.starts_with("<svg") && drawing.contains("closed box of 100 ml"));
+    for word in [
+        "dB SPL at 0.5 m",
+        "excursion, mm, one way",
+        "what the cone may",
+    ] {
+        assert!(drawing.contains(word), "{word} is missing in the drawing");
+    }
     let smaller = json(&[
         "enclosure",
         "--board",
