@@ -36,15 +36,15 @@ pub const fn pack(r: u16, g: u16, b: u16) -> u16 {
 }
 
 /// Positions between panel levels in 1/[`ONE`] step, for every sixteenth of
-/// an 8-bit level.
+/// an 8-bit level; what is above white is white.
 pub struct Levels(Box<[u16; ENTRIES]>);
 
-const ENTRIES: usize = (WHITE >> 4) as usize + 1;
+const ENTRIES: usize = ((u16::MAX as usize + 8) >> 4) + 1;
 
 impl Levels {
     fn new(count: u16, expand: fn(u16) -> u8) -> Self {
         let position = |entry: usize| {
-            let value = entry as f64 / 16.0;
+            let value = (entry as f64 / 16.0).min(f64::from(WHITE) / 256.0);
             let below = (0..count - 1)
                 .rev()
                 .find(|&k| f64::from(expand(k)) <= value)
@@ -59,7 +59,7 @@ impl Levels {
     /// The place of a canvas value between the panel's levels.
     #[inline]
     pub fn position(&self, value: u16) -> u32 {
-        self.0[usize::from((value.min(WHITE) + 8) >> 4).min(ENTRIES - 1)].into()
+        self.0[(usize::from(value) + 8) >> 4].into()
     }
 
     /// The level below, plus one if the rest reaches `ONE - threshold`.
