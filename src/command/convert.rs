@@ -13,7 +13,7 @@ use super::Usage;
 use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
 use super::out::say;
-use super::show::fields;
+use super::show::{fields, plain};
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
@@ -378,13 +378,13 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         None => "no sound".into(),
     };
     let mut text = format!(
-        "{}: {}, {}x{}, {:.4} pictures/s, {}, {sound}, {}\n  \
+        "{}: {}, {}x{}, {} pictures/s, {}, {sound}, {}\n  \
          bytes a second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,
         outcome.height,
-        outcome.rate,
+        plain(&outcome.rate.into()),
         outcome.coding,
         size(outcome.bytes),
         size(outcome.mean_rate.into()),
