@@ -123,7 +123,11 @@ impl Settings {
             title: header.title().to_owned(),
             index_step_ms: match header.index_step {
                 0 => 1000,
-                step => (u64::from(step) * 1000 / u64::from(header.clock_rate)) as u32,
+                // Up, as the writer rounds down: the same step comes out again.
+                step => {
+                    let ms = (u64::from(step) * 1000).div_ceil(u64::from(header.clock_rate));
+                    u32::try_from(ms).unwrap_or(u32::MAX)
+                }
             },
             start: Start {
                 part: header.part,

@@ -1,8 +1,10 @@
 //! A reel cut at every byte.
 
-use crate::common::reels::{read_slices, slice_ends, tiny_reel, tiny_slices};
+use crate::common::reels::{
+    header_of, read_slices, slice_ends, tiny_reel, tiny_settings, tiny_slices, write_reel,
+};
 use std::io::Cursor;
-use thumbreel::reel::{ErrorKind, RepairError, repair, verify};
+use thumbreel::reel::{ErrorKind, RepairError, Settings, repair, verify};
 
 #[test]
 fn a_reel_cut_at_every_byte_gives_back_every_whole_slice() {
@@ -50,5 +52,27 @@ fn check_repair(left: &[u8], cut: usize, whole: usize) {
             let lost: u64 = repaired.lost.iter().map(|l| l.to - l.from).sum();
             assert_eq!(lost, (9 - whole as u64) * 200, "cut at {cut}");
         }
+    }
+}
+
+/// The step between index entries is kept in ticks and asked for in
+/// milliseconds; neither way may it drift.
+#[test]
+fn repairing_what_was_repaired_changes_nothing() {
+    for (clock_rate, index_step_ms) in [(11_025, 23), (6_208, 141), (22_050, 499), (48_000, 1000)] {
+        let settings = Settings {
+            clock_rate,
+            index_step_ms,
+            ..tiny_settings()
+        };
+        let (reel, _) = write_reel(&settings, None, &tiny_slices(12));
+        let again = |reel: &[u8]| {
+            let (sink, _) = repair(Cursor::new(reel), Cursor::new(Vec::new())).unwrap();
+            sink.into_inner()
+        };
+        let once = again(&reel);
+        let step = |reel: &[u8]| header_of(reel).index_step;
+        assert_eq!(step(&once), step(&reel), "{clock_rate} {index_step_ms}");
+        assert!(again(&once) == once, "{clock_rate} {index_step_ms}");
     }
 }
