@@ -194,8 +194,20 @@ impl Budget {
             .expect("a budget has lines")
     }
 
-    /// The highest picture rate at which every line keeps the margin, else
-    /// equal. 0 if none does.
+    /// The line that is not met and that no other picture rate would meet.
+    #[must_use]
+    pub fn hindrance(&self) -> Option<&Line> {
+        self.lines.iter().find(|l| {
+            let exact = matches!(
+                l.part,
+                Part::I2s | Part::Panel | Part::Internal | Part::External
+            );
+            exact && l.verdict == Verdict::Not
+        })
+    }
+
+    /// The highest picture rate at which every line that depends on it keeps
+    /// the margin, else equal. 0 if none does.
     #[must_use]
     pub fn highest_rate(&self) -> f64 {
         self.lines

@@ -63,6 +63,13 @@ const MOST_TRIES: u32 = 10;
 /// Pictures over which the bucket is steered to its middle.
 const HORIZON: f32 = 24.0;
 
+/// Quality steps that halve the work, roughly: less than one is tried first.
+const WORK_HALVING: f32 = 24.0;
+/// Quality by which the next picture is tried above what held.
+const EASE: f32 = 2.0;
+/// Below this quality, parts of a picture stay as they were to save work.
+const LEAST_EASED: f32 = 45.0;
+
 /// An encoder under rate control.
 pub(crate) struct RateControl<T> {
     trial: T,
@@ -77,6 +84,9 @@ pub(crate) struct RateControl<T> {
     saved: f64,
     /// Bytes of a moved and of a key picture at quality 0, smoothed.
     weight: [Option<f32>; 2],
+    /// Quality at which the work of the last moved and key picture was within
+    /// its limit, where that limit bound.
+    eased: [Option<f32>; 2],
     started: bool,
 }
 
@@ -105,6 +115,7 @@ impl<T: Trial> RateControl<T> {
             filled: 0.0,
             saved: 0.0,
             weight: [None; 2],
+            eased: [None; 2],
             started: false,
         })
     }
@@ -126,7 +137,9 @@ impl<T: Trial> RateControl<T> {
             let share = if key { 0.5 } else { 1.0 / HORIZON };
             quality = quality.min(fits(bucket.rate as f32 * self.period + room * share));
         }
-        quality.max(1.0)
+        // A little above what held last, so that it rises again where it can.
+        let eased = self.eased[usize::from(key)].map_or(quality, |eased| eased + EASE);
+        quality.min(eased).max(1.0)
     }
 
     /// Bytes that may be sent now.
@@ -187,8 +200,9 @@ impl<T: Trial> RateControl<T> {
         if let Some(most) = self.limits.instructions
             && picture.instructions > most
         {
-            ask.quality -= 6.0;
-            if ask.quality < self.quality - 20.0 || ask.quality < 10.0 {
+            let over = f64::from(picture.instructions) / f64::from(most.max(1));
+            ask.quality -= (WORK_HALVING * over.log2() as f32).clamp(1.5, 8.0);
+            if ask.quality < (self.quality - 20.0).min(LEAST_EASED) {
                 ask.macroblocks = shrink(ask.macroblocks, most, picture.instructions);
             }
         }
@@ -204,11 +218,18 @@ impl<T: Trial> RateControl<T> {
             quality: self.start(key),
             macroblocks: self.macroblocks,
         };
+        let mut strained = false;
         for _ in 0..MOST_TRIES {
             let picture = self.trial.attempt(input, key, ask)?;
             if self.within(&picture) {
+                self.eased[usize::from(key)] =
+                    (strained || self.eased[usize::from(key)].is_some()).then_some(ask.quality);
                 return Ok(Some((picture, ask.quality)));
             }
+            strained |= self
+                .limits
+                .instructions
+                .is_some_and(|m| picture.instructions > m);
             ask = self.again(&picture, ask);
         }
         let last = Ask {

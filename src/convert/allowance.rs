@@ -2,7 +2,7 @@
 
 use crate::board::Board;
 use crate::budget::{
-    Costs, Link, MEMORY_MARGIN, MemoryPlan, PictureCoding, Place, ReelFacts, SoundCoding,
+    Costs, Link, MEMORY_MARGIN, MemoryPlan, Part, PictureCoding, Place, ReelFacts, SoundCoding,
     card_rate, draws_ahead, rate_bps,
 };
 
@@ -31,6 +31,9 @@ pub struct Allowance {
     pub instructions: u32,
     /// Bytes that a slice should not pass.
     pub slice: u32,
+    /// Milliseconds that must be ridden out also at the start, and the bytes
+    /// that the ring has for it.
+    pub ride_out: (u32, u32),
     /// The whole panel can be redrawn within one picture's time.
     pub whole: bool,
     /// What the ring rides out, and not the link, sets `link`.
@@ -50,6 +53,8 @@ pub(super) struct Wish {
     pub sound: SoundCoding,
     pub sound_rate: u32,
     pub margin: f64,
+    /// What of this margin goes beyond the one that was asked for.
+    pub more: f64,
 }
 
 /// Sustained bytes a second of a link.
@@ -64,50 +69,76 @@ pub(super) fn link_rate(board: &Board, link: Link) -> f64 {
 }
 
 impl Allowance {
-    /// What `board` allows over `link`; `None` if its memory does not hold
-    /// the decoder and a ring.
-    pub(super) fn new(board: &Board, link: Link, wish: &Wish) -> Option<Self> {
+    /// What `board` allows over `link`, or the memory that does not hold the
+    /// decoder and a ring.
+    pub(super) fn new(board: &Board, link: Link, wish: &Wish) -> Result<Self, Short> {
         let empty = empty_reel(wish);
         let memory = MemoryPlan::new(&empty, board);
-        let fits = memory.need(Place::Internal) <= u64::from(board.memory.internal_bytes)
-            && memory.need(Place::External) <= u64::from(board.memory.external_bytes);
-        let ring = ring(board, &memory, wish).filter(|_| fits)?;
+        let ring = ring(board, &memory, wish)?;
         let slice = slice_bytes(ring, board, wish);
         let steady = link_rate(board, link) * (1.0 - wish.margin);
-        let ridden = ridden_out(board, link, ring, slice);
+        let wait = longest_wait(board, link);
+        let ahead = ahead(board, ring, slice);
+        let ridden = ahead * 1e3 / wait.max(1.0) * (1.0 - wish.more);
         let link_bytes = steady.min(ridden);
         let costs = Costs::new(board, wish.coding, &memory);
         let time = Time::new(board, link, wish, &costs, link_bytes);
         let (bus, instructions, whole) = time.split(&costs, wish, draws_ahead(&empty, board));
-        Some(Self {
+        Ok(Self {
             link: link_bytes,
             bus,
             instructions,
             slice,
+            ride_out: ((wait / (1.0 - wish.margin)).ceil() as u32, ahead as u32),
             whole,
             by_ring: ridden < steady,
         })
     }
 }
 
+/// A memory that is too small, and by how much.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Short {
+    pub part: Part,
+    /// Bytes that are needed, the ring at its least.
+    pub need: f64,
+    /// Bytes that there are, less what must stay free.
+    pub room: f64,
+}
+
 /// The ring that memory leaves.
-fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Option<u64> {
-    let room = match memory.ring_place {
-        Place::Internal => board.memory.internal_bytes,
-        Place::External => board.memory.external_bytes,
-    };
+fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Result<u64, Short> {
+    // The budget asks for so much of each memory to stay free.
+    let keep = 1.0 - wish.margin.min(MEMORY_MARGIN);
+    let room = |bytes: u32| (f64::from(bytes) * keep) as u64;
+    let inside = room(board.memory.internal_bytes);
+    let outside = room(board.memory.external_bytes);
+    for (part, place, room) in [
+        (Part::Internal, Place::Internal, inside),
+        (Part::External, Place::External, outside),
+    ] {
+        let need = memory.need(place);
+        if need > room {
+            let (need, room) = (need as f64, room as f64);
+            return Err(Short { part, need, room });
+        }
+    }
     let others: u64 = memory
         .buffers
         .iter()
         .filter(|b| b.place == memory.ring_place && b.name != "ring")
         .map(|b| b.bytes)
         .sum();
-    let free = u64::from(room).checked_sub(others)?;
-    let stated = u64::from(board.player.ring_bytes);
-    let ring = if stated > 0 { free.min(stated) } else { free };
-    // The budget asks for so much of each memory to stay free.
-    let kept = (u64::from(room) as f64 * wish.margin.min(MEMORY_MARGIN)) as u64;
-    ring.checked_sub(kept)
+    let room = if memory.ring_place == Place::Internal {
+        inside
+    } else {
+        outside
+    };
+    let free = room.saturating_sub(others);
+    match u64::from(board.player.ring_bytes) {
+        0 => Ok(free),
+        stated => Ok(free.min(stated)),
+    }
 }
 
 /// A slice: a quarter of the ring after a read, so that three wait while one
@@ -122,9 +153,9 @@ fn slice_bytes(ring: u64, board: &Board, wish: &Wish) -> u32 {
     quarter.clamp(one.min(65_536), 65_536) as u32
 }
 
-/// The rate at which what lies ahead in the ring lasts for the worst stall
-/// and the work of catching up.
-fn ridden_out(board: &Board, link: Link, ring: u64, slice: u32) -> f64 {
+/// The wait in milliseconds that must be ridden out: the worst stall, or a
+/// lost segment's time-out, and the work of catching up.
+fn longest_wait(board: &Board, link: Link) -> f64 {
     let stalls = match link {
         Link::Card => board.card.as_ref().map(|c| &c.stalls),
         Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
@@ -134,8 +165,13 @@ fn ridden_out(board: &Board, link: Link, ring: u64, slice: u32) -> f64 {
         (Link::Wifi, Some(w)) if w.loss > 0.0 => w.retransmit_ms,
         _ => 0.0,
     };
-    let ahead = ring.saturating_sub(2 * u64::from(slice) + u64::from(board.player.read_bytes));
-    ahead as f64 * 1e3 / (worst.max(loss) * 1.25).max(1.0)
+    worst.max(loss) * 1.25
+}
+
+/// Bytes that lie ahead in the ring beside the slice that plays and the one
+/// that comes in.
+fn ahead(board: &Board, ring: u64, slice: u32) -> f64 {
+    ring.saturating_sub(2 * u64::from(slice) + u64::from(board.player.read_bytes)) as f64
 }
 
 /// Nanoseconds that one picture may take.

@@ -196,6 +196,7 @@ impl<'a> Bench<'a> {
         let mut settings = self.plan.settings(self.measured.as_ref());
         settings.tables = self.encoder.tables().to_vec();
         let mut writer = ReelWriter::new(draft, &settings, Some(&poster)).map_err(failed)?;
+        writer.ride_out(self.plan.ride_out.0, self.plan.ride_out.1);
         for slice in &slices {
             writer.slice(slice).map_err(failed)?;
         }

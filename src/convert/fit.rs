@@ -3,6 +3,8 @@
 //! budget and rehearsals must agree before it gets its name.
 
 mod check;
+mod ways;
+mod words;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
@@ -15,15 +17,13 @@ use super::plan::refuse_existing;
 use super::run::run;
 use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
 use crate::board::Board;
-use crate::budget::{
-    Budget, Link, MEMORY_MARGIN, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict,
-};
+use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
 use crate::coding::{Coding, patch};
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::{Conditions, Rehearsal, Tally};
 use crate::sound;
 use crate::units::{Nanos, Ratio};
-use check::{fair, is_ours, limit, raw_fits, short_of, tightened};
+use check::{fair, is_ours, lacks, limit, raw_fits, short_of, tightened};
 
 /// What a fit must reach.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -75,7 +75,7 @@ const SLOWEST: f64 = 6.0;
 /// What is added to the margin, try by try, before a slower rate is tried.
 const TIGHTENINGS: [f64; 5] = [0.0, 0.03, 0.07, 0.13, 0.22];
 /// Rehearsals on each board with one limit tightened.
-const TIGHT_REHEARSALS: u32 = 100;
+const TIGHT_REHEARSALS: u32 = 400;
 
 /// One way to make the reel.
 #[derive(Clone, Copy, Debug)]
@@ -190,88 +190,6 @@ impl Search<'_> {
         &self.choices.board
     }
 
-    /// All ways, the best first: large before small, fast before slow, least
-    /// loss before least work.
-    fn ways(&self) -> Vec<Way> {
-        let links = self
-            .goal
-            .link
-            .map_or_else(|| Link::of(self.board()), |link| vec![link]);
-        let mut ways = Vec::new();
-        for link in links {
-            for size in self.sizes() {
-                for (divisor, rate) in self.rates() {
-                    for coding in self.codings() {
-                        ways.push(Way {
-                            link,
-                            size,
-                            divisor,
-                            rate,
-                            coding,
-                        });
-                    }
-                }
-            }
-        }
-        ways
-    }
-
-    fn sizes(&self) -> Vec<Option<(u16, u16)>> {
-        let (w, h) = self.board().panel.upright_size();
-        let part = |v: u16, quarters: u16| (v / 4 * quarters / 8 * 8).max(8);
-        match self.choices.size {
-            Some(size) => vec![Some(size)],
-            None => vec![
-                None,
-                Some((part(w, 3), part(h, 3))),
-                Some((part(w, 2), part(h, 2))),
-            ],
-        }
-    }
-
-    fn rates(&self) -> Vec<(u32, Ratio)> {
-        if let Some(rate) = self.choices.rate {
-            return vec![(1, rate)];
-        }
-        let clip = self.base.clip.picture.rate;
-        let slower = |divisor: u32| {
-            Some((
-                divisor,
-                Ratio::new(clip.num, clip.den.checked_mul(divisor)?)?,
-            ))
-        };
-        let fast = |rate: &Ratio| hertz(*rate) <= self.board().panel.refresh_hz.min(60.0);
-        let rates: Vec<_> = (1..=10)
-            .filter_map(slower)
-            .filter(|(d, r)| fast(r) && (*d == 1 || hertz(*r) >= SLOWEST))
-            .collect();
-        if rates.is_empty() {
-            vec![(1, clip)]
-        } else {
-            rates
-        }
-    }
-
-    fn codings(&self) -> Vec<PictureCoding> {
-        let jpeg = self.board().cpu.jpeg_pixels_per_second > 0.0;
-        match self.choices.coding.coding {
-            Some(Coding::Raw) => vec![PictureCoding::Raw],
-            Some(Coding::Jpeg) => vec![PictureCoding::Jpeg],
-            Some(Coding::Patch) => vec![PictureCoding::PatchFull, PictureCoding::PatchLight],
-            None if jpeg => vec![
-                PictureCoding::Raw,
-                PictureCoding::PatchFull,
-                PictureCoding::PatchLight,
-                PictureCoding::Jpeg,
-            ],
-            None => vec![
-                PictureCoding::Raw,
-                PictureCoding::PatchFull,
-                PictureCoding::PatchLight,
-            ],
-        }
-    }
-
     fn refuse(&mut self, way: &Way, reason: String) {
         self.refused.push((*way, reason));
     }
@@ -297,7 +215,7 @@ impl Search<'_> {
         choices
     }
 
-    fn allowance(&self, way: &Way, plan: &ConvertPlan, margin: f64) -> Option<Allowance> {
+    fn allowance(&self, way: &Way, plan: &ConvertPlan, margin: f64) -> Result<Allowance, String> {
         let size = (plan.picture.width, plan.picture.height);
         let patched = matches!(
             way.coding,
@@ -323,8 +241,10 @@ impl Search<'_> {
                 .map_or(SoundCoding::None, |s| sound_coding(s.coding)),
             sound_rate: plan.clock_rate(),
             margin,
+            more: margin - self.goal.margin,
         };
         Allowance::new(self.board(), way.link, &wish)
+            .map_err(|short| lacks(short.part.name(), short.need, short.room, "bytes"))
     }
 
     /// Whether a way affords fair quality, judged by a piece of the clip; the
@@ -335,8 +255,9 @@ impl Search<'_> {
             &self.base.source,
             &self.beside.join("trial.tbr"),
         )?;
-        let Some(allowed) = self.allowance(way, &plan, self.goal.margin) else {
-            return Ok(Err("memory does not hold decoder and ring".into()));
+        let allowed = match self.allowance(way, &plan, self.goal.margin) {
+            Ok(allowed) => allowed,
+            Err(short) => return Ok(Err(short)),
         };
         if way.coding == PictureCoding::Raw {
             return Ok(raw_fits(&plan, way, &allowed));
@@ -383,8 +304,9 @@ impl Search<'_> {
                 &self.base.source,
                 &path,
             )?;
-            let Some(allowed) = self.allowance(way, &plan, margin) else {
-                break;
+            let allowed = match self.allowance(way, &plan, margin) {
+                Ok(allowed) => allowed,
+                Err(short) => return Ok(Err(short)),
             };
             if let Err(short) = limit(&mut plan, way, &allowed) {
                 return Ok(Err(short));
@@ -454,127 +376,10 @@ impl Search<'_> {
             tally.runs
         ))
     }
-
-    fn trades(&self, way: &Way, tightest: String, tally: &Tally) -> Vec<String> {
-        let margin = self.goal.margin;
-        let mut trades = vec![format!(
-            "fits {} from the {}: every budget keeps {:.0} % (memory, counted to the byte, {:.0} %), {} of {} rehearsals clean (computed)",
-            self.board().name,
-            way.link.name(),
-            margin * 100.0,
-            margin.min(MEMORY_MARGIN) * 100.0,
-            tally.clean,
-            tally.runs
-        )];
-        let mut told: Vec<String> = Vec::new();
-        // The last refusal of a kind is that of the least demanding coding.
-        for (refused, reason) in self.refused.iter().rev() {
-            let what = self.given_up(refused, way);
-            if !told.contains(&what) {
-                trades.insert(1, format!("{what}: {reason}"));
-                told.push(what);
-            }
-        }
-        trades.push(tightest);
-        trades
-    }
-
-    /// What a refused way had that the taken one has not.
-    fn given_up(&self, refused: &Way, taken: &Way) -> String {
-        let (coding, was) = (coding_name(taken.coding), coding_name(refused.coding));
-        if refused.link != taken.link {
-            format!("given up: from the {}, as {was}", refused.link.name())
-        } else if refused.size != taken.size {
-            let (w, h) = refused
-                .size
-                .unwrap_or_else(|| self.board().panel.upright_size());
-            format!("given up: {w}x{h}")
-        } else if refused.divisor != taken.divisor {
-            format!("given up: {:.2} pictures a second", hertz(refused.rate))
-        } else {
-            format!("{coding} instead of {was}")
-        }
-    }
-
-    /// The part that is used most, and whether it or the wish for quality
-    /// set the end.
-    fn tightest(
-        &self,
-        plan: &ConvertPlan,
-        facts: &ReelFacts,
-        budget: &Budget,
-        allowed: &Allowance,
-    ) -> String {
-        let line = budget.bottleneck();
-        let ring = budget.lines[0].need / allowed.link.max(1.0);
-        let share = line.ratio() / (1.0 - self.goal.margin);
-        if allowed.by_ring && ring > share {
-            return format!(
-                "the tightest part is the ring of {} bytes: to ride out the worst stall it allows {:.0} bytes/s, of which {:.0} % are used (computed)",
-                budget.memory.ring_bytes,
-                allowed.link,
-                ring * 100.0
-            );
-        }
-        let peak = |f: &dyn Fn(&crate::budget::PictureFacts) -> u32, most: u32| {
-            f64::from(facts.pictures.iter().map(f).max().unwrap_or(0)) / f64::from(most.max(1))
-        };
-        let free = [
-            share,
-            ring,
-            peak(&|p| p.instructions, allowed.instructions),
-            if allowed.whole {
-                0.0
-            } else {
-                peak(&|p| p.pixels * 2, allowed.bus)
-            },
-        ];
-        let quality = plan.coding.choice.quality.unwrap_or(BEST_QUALITY);
-        let end = if plan.coding.choice.coding != Some(Coding::Raw)
-            && free.iter().all(|used| *used < 0.85)
-        {
-            format!("; quality {quality} is reached everywhere with room to spare")
-        } else {
-            String::new()
-        };
-        format!(
-            "the tightest part is {}, at {:.0} % of its capacity, {:.0} % of what the margin allows (computed){end}",
-            line.part.name(),
-            line.ratio() * 100.0,
-            share * 100.0
-        )
-    }
-
-    fn no_fit(&self) -> ConvertError {
-        // The last way is the most modest one: what it lacks is what is short.
-        let reason = self.refused.last().map_or_else(
-            || "the board has no link".into(),
-            |(way, reason)| {
-                format!(
-                    "even {:.1} pictures a second as {} do not fit: {reason}",
-                    hertz(way.rate),
-                    coding_name(way.coding)
-                )
-            },
-        );
-        ConvertError::NoFit {
-            board: self.board().name.clone(),
-            reason,
-        }
-    }
 }
 
 fn hertz(rate: Ratio) -> f64 {
     f64::from(rate.num) / f64::from(rate.den)
-}
-
-const fn coding_name(coding: PictureCoding) -> &'static str {
-    match coding {
-        PictureCoding::Raw => "raw",
-        PictureCoding::Jpeg => "jpeg",
-        PictureCoding::PatchLight => "patch light",
-        PictureCoding::PatchFull => "patch full",
-    }
 }
 
 const fn sound_coding(coding: sound::SoundCoding) -> SoundCoding {

@@ -67,6 +67,9 @@ pub struct ConvertPlan {
     pub title: String,
     /// Bytes that a slice aims at.
     pub slice_bytes: u32,
+    /// Milliseconds that play shall ride out right after its start, and most
+    /// bytes to start with for it.
+    pub ride_out: (u32, u32),
     /// Longest slice in seconds.
     pub slice_seconds: f64,
     /// Longest time between key pictures in seconds.
@@ -165,6 +168,7 @@ impl ConvertPlan {
                 inverted: board.panel.inverted,
             },
             slice_bytes: SLICE_BYTES,
+            ride_out: (0, 0),
             slice_seconds: SLICE_SECONDS,
             key_seconds: key_seconds(coding.coding),
             coding,

@@ -92,6 +92,8 @@ impl Film {
     fn new(walk: &Walk, span: Span, look: Look, target: &Target) -> Result<Self, Error> {
         // Once is enough, more does no harm.
         ffmpeg_next::init()?;
+        // The encoders' own account is nobody's concern.
+        ffmpeg_next::log::set_level(ffmpeg_next::log::Level::Quiet);
         let header = walk.header();
         let mut out = format::output_as(target.path(), "mp4")?;
         let base = Rational(1, header.clock_rate as i32);

@@ -41,6 +41,8 @@ pub struct ReelWriter<W> {
     key: Option<IndexEntry>,
     pace: Pace,
     prebuffer: Option<u32>,
+    /// Milliseconds to be ridden out from the start, and most bytes for it.
+    ride: (u32, u32),
     repaired: bool,
 }
 
@@ -61,6 +63,7 @@ impl<W: Write + Seek> ReelWriter<W> {
             key: None,
             pace: Pace::new(settings.clock_rate, settings.start.tick),
             prebuffer: None,
+            ride: (0, 0),
             repaired: false,
             out,
         })
@@ -113,6 +116,24 @@ impl<W: Write + Seek> ReelWriter<W> {
     /// States the bytes to have before play starts, where a rehearsal knows better.
     pub fn set_prebuffer(&mut self, bytes: u32) {
         self.prebuffer = Some(bytes);
+    }
+
+    /// Before play starts, at least what a wait of `ms` milliseconds right
+    /// after it uses up in the worst second is to be had, but no more than
+    /// `most` bytes for it.
+    pub fn ride_out(&mut self, ms: u32, most: u32) {
+        self.ride = (ms, most);
+    }
+
+    /// The bytes for [`ReelWriter::ride_out`].
+    fn ridden(&self) -> u32 {
+        let (ms, most) = self.ride;
+        if ms == 0 {
+            return 0;
+        }
+        let used = u64::from(self.pace.rates.worst()) * u64::from(ms) / 1000;
+        let whole = used + u64::from(self.out.largest.chunk);
+        whole.min(u64::from(most)).min(self.out.offset) as u32
     }
 
     /// The next slice comes after something that is lost, even if no time is.
@@ -214,7 +235,8 @@ impl<W: Write + Seek> ReelWriter<W> {
             worst_instructions: out.largest.cost,
             prebuffer: self
                 .prebuffer
-                .unwrap_or_else(|| self.pace.prebuffer(duration)),
+                .unwrap_or_else(|| self.pace.prebuffer(duration))
+                .max(self.ridden()),
             mean_rate: self.pace.rates.mean(duration),
             worst_rate: self.pace.rates.worst(),
             index_offset: out.offset,

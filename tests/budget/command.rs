@@ -42,6 +42,44 @@ fn the_exit_code_tells_fit_tight_and_not() {
     assert!(middle.is_sorted_by_key(|code| *code), "{middle:?}");
 }
 
+/// What no other rate can mend is said so, and no rate is promised.
+#[test]
+fn a_picture_that_memory_does_not_hold_has_no_highest_rate() {
+    let call = ["budget", "--board", "tide-gauge", "--size", "240x240"];
+    let (code, out, _) = thumbreel(&call);
+    assert_eq!(code, 4);
+    let no_rate = out.contains("No rate keeps the margin: internal memory is not met at any");
+    assert!(no_rate && !out.contains("Highest rate"), "{out}");
+    assert!(
+        out.contains("a reel that is converted for it does"),
+        "{out}"
+    );
+}
+
+/// Every line says where its need and its capacity come from.
+#[test]
+fn every_figure_says_where_it_comes_from() {
+    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--from", "sd"]);
+    let origins: Vec<&str> = out.lines().filter(|l| l.contains(": need ")).collect();
+    assert_eq!(origins.len(), 14, "{out}");
+    for line in origins {
+        let (_, told) = line.split_once(": need ").unwrap();
+        let (need, capacity) = told.split_once("; capacity ").unwrap();
+        for figure in [need, capacity] {
+            let word = figure.split(' ').next().unwrap();
+            assert!(
+                ["measured", "computed", "assumed"].contains(&word),
+                "{line}"
+            );
+        }
+    }
+    let (_, out, _) = thumbreel(&["rehearse", "--board", "lantern-room", "--runs", "10"]);
+    assert!(
+        out.contains("computed from assumed typical pictures, card.clock_hz"),
+        "{out}"
+    );
+}
+
 #[test]
 fn mistakes_are_usage_errors() {
     let (code, _, error) = thumbreel(&["budget", "--board", "lantern-rom"]);

@@ -4,3 +4,4 @@ mod built;
 mod closed_forms;
 mod properties;
 mod queueing;
+mod start;

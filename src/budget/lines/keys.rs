@@ -67,9 +67,20 @@ impl Origin {
             Link::Card => "card.stalls",
             Link::Wifi => "wifi.stalls",
         };
+        // Window, loss and share are each played out, whichever binds.
+        let link_keys = match link {
+            Link::Card => link_keys(board, link),
+            Link::Wifi => &[
+                "wifi.mcs",
+                "wifi.usable_share",
+                "wifi.window_bytes",
+                "wifi.round_trip_ms",
+                "wifi.loss",
+            ],
+        };
         let cores = ["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"];
         Self::of_pictures(reel)
-            .and(Self::keys(board, link_keys(board, link)))
+            .and(Self::keys(board, link_keys))
             .and(Self::keys(board, &[stalls, intake_key(link)]))
             .and(Self::keys(board, &BUS_KEYS))
             .and(Self::keys(board, &cores))

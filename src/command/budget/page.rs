@@ -95,10 +95,16 @@ fn print_budget(budget: &Budget) {
 fn print_line(line: &Line) {
     let rate = line
         .highest_rate
-        .map_or_else(String::new, |rate| format!("{rate:.1}/s"));
+        .map_or_else(String::new, |rate| match rate {
+            r if r > 120.0 => "over 120/s".into(),
+            r => format!("{r:.1}/s"),
+        });
     let size = line
         .largest
-        .map_or_else(String::new, |(w, h)| format!("{w}x{h}"));
+        .map_or_else(String::new, |(w, h)| match w.max(h) {
+            side if side > 1024 => "over 1024".into(),
+            _ => format!("{w}x{h}"),
+        });
     let row = format!(
         "  {:<24} {:>14} {:>14} {:>5.0} %  {:<8} {rate:>11} {size:>10}",
         line.part.name(),
@@ -137,23 +143,7 @@ fn print_outlook(
         worst.part.name(),
         worst.ratio() * 100.0
     );
-    let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
-    let refresh = board.panel.refresh_hz;
-    if rate > refresh && rate.is_finite() {
-        say!(
-            "  Highest rate that keeps the margin: {rate:.1} pictures a second; the panel shows {refresh:.0} of them"
-        );
-    } else if rate.is_finite() {
-        say!("  Highest rate that keeps the margin: {rate:.1} pictures a second");
-    }
-    if scale.is_finite() {
-        let side = |v: u16| (f64::from(v) * scale) as u32;
-        say!(
-            "  Largest picture of these proportions that keeps it: {}x{}",
-            side(budget.size.0),
-            side(budget.size.1)
-        );
-    }
+    print_highest(budget, board);
     match best_change(reel, board, budget.link, terms)? {
         Some(c) => say!(
             "  What would help most: {} ({:.0} % -> {:.0} %)",
@@ -162,7 +152,13 @@ fn print_outlook(
             c.after * 100.0
         ),
         None => say!(
-            "  No single change of the board helps much; fewer pictures a second or a lower quality does"
+            "  No single change of the board helps much; {} does",
+            match worst.part {
+                Part::Panel => "a reel that is converted for it",
+                Part::Internal | Part::External => "a smaller picture",
+                Part::I2s => "a sound rate that it offers",
+                _ => "fewer pictures a second or a lower quality",
+            }
         ),
     }
     let recovery = stall.recovery_s.map_or_else(
@@ -189,6 +185,35 @@ fn print_outlook(
         c.regulator_c
     );
     Ok(())
+}
+
+/// The highest rate and the largest picture that keep every margin.
+fn print_highest(budget: &Budget, board: &Board) {
+    let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
+    let refresh = board.panel.refresh_hz;
+    let beyond = if rate > refresh {
+        format!("; the panel shows {refresh:.0} of them")
+    } else {
+        String::new()
+    };
+    match budget.hindrance() {
+        Some(line) => say!(
+            "  No rate keeps the margin: {} is not met at any",
+            line.part.name()
+        ),
+        None if rate.is_finite() => {
+            say!("  Highest rate that keeps the margin: {rate:.1} pictures a second{beyond}");
+        }
+        None => (),
+    }
+    if scale.is_finite() {
+        let side = |v: u16| (f64::from(v) * scale) as u32;
+        say!(
+            "  Largest picture of these proportions that keeps it: {}x{}",
+            side(budget.size.0),
+            side(budget.size.1)
+        );
+    }
 }
 
 fn print_comparison(comparison: &Comparison) {

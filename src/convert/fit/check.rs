@@ -12,6 +12,10 @@ use crate::sound;
 /// Seconds of the link that a burst may take.
 const BURST: f64 = 0.3;
 
+/// So many times the stalls of the profile: two that follow each other closely
+/// are rare, and must be met in a few hundred rehearsals.
+const STORMY: f64 = 4.0;
+
 /// Lines that encoding can do something about; power is told, not fitted.
 pub(super) fn is_ours(line: &Line) -> bool {
     !matches!(
@@ -53,7 +57,7 @@ const fn link_words(allowed: &Allowance) -> &'static str {
 }
 
 /// A need that is not met, by how much.
-fn lacks(what: &str, need: f64, most: f64, unit: &str) -> String {
+pub(super) fn lacks(what: &str, need: f64, most: f64, unit: &str) -> String {
     if most < 1.0 {
         return format!("{what} allows nothing, {need:.0} {unit} are needed");
     }
@@ -150,6 +154,7 @@ pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> R
         .filter(|_| coded),
     };
     plan.slice_bytes = plan.slice_bytes.min(allowed.slice);
+    plan.ride_out = allowed.ride_out;
     Ok(())
 }
 
@@ -191,7 +196,7 @@ pub(super) fn tightened(board: &Board, margin: f64) -> Vec<(&'static str, Board)
         ];
         for stalls in stalls.into_iter().flatten() {
             stalls.worst_ms /= keep;
-            stalls.per_minute /= keep;
+            stalls.per_minute *= STORMY;
         }
     });
     all

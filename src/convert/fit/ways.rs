@@ -1,0 +1,89 @@
+//! The ways that are tried, the best first.
+
+use super::{SLOWEST, Search, Way, hertz};
+use crate::budget::{Link, PictureCoding};
+use crate::coding::Coding;
+use crate::units::Ratio;
+
+impl Search<'_> {
+    /// All ways, the best first: large before small, fast before slow, least
+    /// loss before least work.
+    pub(super) fn ways(&self) -> Vec<Way> {
+        let links = self
+            .goal
+            .link
+            .map_or_else(|| Link::of(self.board()), |link| vec![link]);
+        let mut ways = Vec::new();
+        for link in links {
+            for size in self.sizes() {
+                for (divisor, rate) in self.rates() {
+                    for coding in self.codings() {
+                        ways.push(Way {
+                            link,
+                            size,
+                            divisor,
+                            rate,
+                            coding,
+                        });
+                    }
+                }
+            }
+        }
+        ways
+    }
+
+    fn sizes(&self) -> Vec<Option<(u16, u16)>> {
+        let (w, h) = self.board().panel.upright_size();
+        let part = |v: u16, eighths: u16| (v / 8 * eighths / 8 * 8).max(8);
+        match self.choices.size {
+            Some(size) => vec![Some(size)],
+            None => {
+                let smaller = (4..8).rev().map(|n| Some((part(w, n), part(h, n))));
+                [None].into_iter().chain(smaller).collect()
+            }
+        }
+    }
+
+    fn rates(&self) -> Vec<(u32, Ratio)> {
+        if let Some(rate) = self.choices.rate {
+            return vec![(1, rate)];
+        }
+        let clip = self.base.clip.picture.rate;
+        let slower = |divisor: u32| {
+            Some((
+                divisor,
+                Ratio::new(clip.num, clip.den.checked_mul(divisor)?)?,
+            ))
+        };
+        let fast = |rate: &Ratio| hertz(*rate) <= self.board().panel.refresh_hz.min(60.0);
+        let rates: Vec<_> = (1..=10)
+            .filter_map(slower)
+            .filter(|(d, r)| fast(r) && (*d == 1 || hertz(*r) >= SLOWEST))
+            .collect();
+        if rates.is_empty() {
+            vec![(1, clip)]
+        } else {
+            rates
+        }
+    }
+
+    fn codings(&self) -> Vec<PictureCoding> {
+        let jpeg = self.board().cpu.jpeg_pixels_per_second > 0.0;
+        match self.choices.coding.coding {
+            Some(Coding::Raw) => vec![PictureCoding::Raw],
+            Some(Coding::Jpeg) => vec![PictureCoding::Jpeg],
+            Some(Coding::Patch) => vec![PictureCoding::PatchFull, PictureCoding::PatchLight],
+            None if jpeg => vec![
+                PictureCoding::Raw,
+                PictureCoding::PatchFull,
+                PictureCoding::PatchLight,
+                PictureCoding::Jpeg,
+            ],
+            None => vec![
+                PictureCoding::Raw,
+                PictureCoding::PatchFull,
+                PictureCoding::PatchLight,
+            ],
+        }
+    }
+}

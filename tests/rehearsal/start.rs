@@ -1,0 +1,65 @@
+//! What a reel asks for before play starts rides out a stall that strikes at
+//! once.
+
+use std::io::Cursor;
+
+use thumbreel::board::Board;
+use thumbreel::budget::{Link, ReelFacts};
+use thumbreel::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding};
+use thumbreel::rehearsal::{Conditions, Rehearsal, StallPlan};
+
+/// Forty slices of a quarter of a second at 200 kB/s, written to ride out
+/// `wait` milliseconds.
+fn reel(wait: u32, most: u32) -> ReelFacts {
+    let settings = Settings {
+        width: 16,
+        height: 16,
+        clock_rate: 8000,
+        sound: SoundCoding::PcmU8,
+        ..Settings::default()
+    };
+    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None).unwrap();
+    writer.ride_out(wait, most);
+    for n in 0..40 {
+        let picture = Picture {
+            key: true,
+            windows: 1,
+            bytes: vec![7; 48_000],
+            ..Picture::default()
+        };
+        let slice = Slice::new(n * 2000, 2000, vec![0; 2000], vec![picture]);
+        writer.slice(&slice).unwrap();
+    }
+    let (mut bytes, _) = writer.finish().unwrap();
+    bytes.set_position(0);
+    ReelFacts::of(ReelFile::new(bytes).unwrap()).unwrap()
+}
+
+/// Whether the reel plays clean if the link stalls for `ms` as play begins.
+fn clean(reel: &ReelFacts, ms: u64) -> bool {
+    let board = Board::find("harbour-chart").unwrap();
+    let conditions = Conditions {
+        stalls: StallPlan::At(vec![(u64::from(reel.prebuffer), ms * 1_000_000)]),
+        ..Conditions::default()
+    };
+    let rehearsal = Rehearsal::new(reel, &board, Link::Card, &conditions).unwrap();
+    rehearsal.run(1).gaps == 0
+}
+
+#[test]
+fn a_stall_at_the_start_is_ridden_out_where_it_was_asked_for() {
+    let plain = reel(0, 0);
+    assert!(clean(&plain, 100) && !clean(&plain, 1000));
+    let riding = reel(1000, 1_000_000);
+    assert!(clean(&riding, 1000), "{} bytes", riding.prebuffer);
+    // At 204 kB/s, and one slice whole.
+    assert!(
+        (240_000..270_000).contains(&riding.prebuffer),
+        "{}",
+        riding.prebuffer
+    );
+    // Never more than the ring has for it, nor than there is.
+    assert_eq!(reel(1000, 120_000).prebuffer, 120_000);
+    let all = reel(60_000, u32::MAX);
+    assert!(u64::from(all.prebuffer) <= all.total_bytes);
+}
