@@ -64,30 +64,33 @@ impl Cells {
     /// Pixels in changed cells.
     #[must_use]
     pub fn pixels(&self) -> u32 {
+        let (columns, lines) = (self.columns(), self.lines());
         let mut sum = 0;
-        for y in 0..self.lines() {
-            for x in 0..self.columns() {
-                if self.get(x, y) {
-                    sum += self.rect(x, y, x + 1, y + 1).area();
-                }
-            }
+        for (y, row) in self.rows.iter().enumerate().take(lines) {
+            // The last column may be narrow, the last line low.
+            let last = u32::from(row >> (columns - 1) & 1 != 0);
+            let missing = columns as u32 * u32::from(CELL) - u32::from(self.width);
+            let across = row.count_ones() * u32::from(CELL) - last * missing;
+            sum += across * u32::from(self.rect(0, y, 1, y + 1).h);
         }
         sum
     }
 
     /// Gives the changed cells as rectangles in pixels that do not overlap.
     pub fn rectangles(&self, mut give: impl FnMut(Rect)) {
-        if self.count::<true>() <= self.count::<false>() {
-            self.cut::<true>(&mut give);
+        let turned = self.turned();
+        let (rows, columns) = (&self.rows[..self.lines()], &turned[..self.columns()]);
+        if count(rows) <= count(columns) {
+            cut(rows, |x0, x1, y0, y1| give(self.rect(x0, y0, x1, y1)));
         } else {
-            self.cut::<false>(&mut give);
+            cut(columns, |y0, y1, x0, x1| give(self.rect(x0, y0, x1, y1)));
         }
     }
 
     /// Windows that [`Self::rectangles`] gives.
     #[must_use]
     pub fn windows(&self) -> u16 {
-        self.count::<true>().min(self.count::<false>())
+        count(&self.rows[..self.lines()]).min(count(&self.turned()[..self.columns()]))
     }
 
     /// Bytes on the panel's bus: pixels and windows.
@@ -96,59 +99,17 @@ impl Cells {
         2 * self.pixels() + super::WINDOW_BYTES * u32::from(self.windows())
     }
 
-    fn count<const ALONG: bool>(&self) -> u16 {
-        let mut n = 0;
-        self.cut::<ALONG>(&mut |_| n += 1);
-        n
-    }
-
-    /// Runs of cells in a row (`ALONG`) or a column, joined while the next
-    /// row or column holds the very same run.
-    fn cut<const ALONG: bool>(&self, give: &mut impl FnMut(Rect)) {
-        let (across, down) = if ALONG {
-            (self.columns(), self.lines())
-        } else {
-            (self.lines(), self.columns())
-        };
-        for line in 0..down {
-            let mut start = 0;
-            while start < across {
-                if !self.at::<ALONG>(start, line) {
-                    start += 1;
-                    continue;
-                }
-                let mut end = start + 1;
-                while end < across && self.at::<ALONG>(end, line) {
-                    end += 1;
-                }
-                if line == 0 || !self.is_run::<ALONG>(start, end, line - 1) {
-                    let mut last = line + 1;
-                    while last < down && self.is_run::<ALONG>(start, end, last) {
-                        last += 1;
-                    }
-                    give(if ALONG {
-                        self.rect(start, line, end, last)
-                    } else {
-                        self.rect(line, start, last, end)
-                    });
-                }
-                start = end;
+    /// The columns as rows.
+    fn turned(&self) -> [u64; MOST_CELLS] {
+        let mut turned = [0; MOST_CELLS];
+        for (y, &row) in self.rows.iter().enumerate().take(self.lines()) {
+            let mut rest = row;
+            while rest != 0 {
+                turned[rest.trailing_zeros() as usize] |= 1 << y;
+                rest &= rest - 1;
             }
         }
-    }
-
-    fn at<const ALONG: bool>(&self, i: usize, line: usize) -> bool {
-        if ALONG {
-            self.get(i, line)
-        } else {
-            self.get(line, i)
-        }
-    }
-
-    fn is_run<const ALONG: bool>(&self, start: usize, end: usize, line: usize) -> bool {
-        let edge = |i: usize| self.at::<ALONG>(i, line);
-        let longer = start > 0 && edge(start - 1) || edge(end);
-        !longer && (start..end).all(edge)
+        turned
     }
 
     fn rect(&self, x0: usize, y0: usize, x1: usize, y1: usize) -> Rect {
@@ -160,6 +121,51 @@ impl Cells {
             w: px(x1, self.width) - x,
             h: px(y1, self.height) - y,
         }
+    }
+}
+
+/// Each run of set bits in `row`, as a mask.
+fn runs(row: u64) -> impl Iterator<Item = u64> {
+    let mut rest = row;
+    core::iter::from_fn(move || {
+        let low = rest & rest.wrapping_neg();
+        let run = rest & !rest.wrapping_add(low);
+        rest &= !run;
+        (run != 0).then_some(run)
+    })
+}
+
+/// Whether `row` holds the very same run.
+const fn holds(row: u64, run: u64) -> bool {
+    row & (run | run << 1 | run >> 1) == run
+}
+
+/// Rectangles that [`cut`] gives.
+fn count(rows: &[u64]) -> u16 {
+    let mut above = 0;
+    let mut n = 0;
+    for &row in rows {
+        if row != above {
+            n += runs(row).filter(|&run| !holds(above, run)).count() as u16;
+        }
+        above = row;
+    }
+    n
+}
+
+/// Runs of cells in a row, joined while the next row holds the very same run:
+/// first and end of the run, first and end of the rows.
+fn cut(rows: &[u64], mut give: impl FnMut(usize, usize, usize, usize)) {
+    let mut above = 0;
+    for (line, &row) in rows.iter().enumerate() {
+        for run in runs(row).filter(|&run| !holds(above, run)) {
+            let below = rows[line + 1..].iter();
+            let more = below.take_while(|&&row| holds(row, run)).count();
+            let start = run.trailing_zeros() as usize;
+            let end = start + run.count_ones() as usize;
+            give(start, end, line, line + 1 + more);
+        }
+        above = row;
     }
 }
 

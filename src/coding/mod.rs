@@ -11,9 +11,13 @@ pub mod raw;
 pub use crate::units::mask;
 
 #[cfg(feature = "host")]
+mod denoise;
+#[cfg(feature = "host")]
 pub mod jpeg;
 #[cfg(feature = "host")]
 mod panel;
+#[cfg(feature = "host")]
+mod pick;
 #[cfg(feature = "host")]
 mod plan;
 #[cfg(feature = "host")]
@@ -22,9 +26,13 @@ pub(crate) mod rate;
 mod raw_encoder;
 
 #[cfg(feature = "host")]
+pub use denoise::denoised;
+#[cfg(feature = "host")]
 pub use panel::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
 #[cfg(feature = "host")]
-pub use plan::{EncoderPlan, Means, Pick, Weights, encoder, pick};
+pub use pick::{Means, Pick, pick};
+#[cfg(feature = "host")]
+pub use plan::{EncoderPlan, Weights, encoder};
 #[cfg(feature = "host")]
 pub use rate::{Bucket, Limits};
 #[cfg(feature = "host")]

@@ -92,11 +92,10 @@ impl PanelDecoder {
     fn patch(&mut self, bytes: &[u8]) -> Result<(), DecodeError> {
         self.patch.decode(bytes)?;
         self.patch.changed().rectangles(|r| self.changed.push(r));
+        let pitch = usize::from(self.settings.width);
         for &rect in &self.changed {
-            let painted = rows(&mut self.pixels, self.settings.width, rect);
-            for (y, row) in (rect.y..).zip(painted) {
-                self.patch.row(rect.x.into(), y.into(), row);
-            }
+            let from = usize::from(rect.y) * pitch + usize::from(rect.x);
+            self.patch.paint(rect, &mut self.pixels[from..], pitch);
         }
         Ok(())
     }

@@ -1,4 +1,4 @@
-//! From settings to an encoder, and the choice of a coding by budgets.
+//! From settings to an encoder.
 
 use super::jpeg::JpegEncoder;
 use super::patch::{Level, PatchEncoder, PatchSettings};
@@ -63,12 +63,10 @@ pub fn encoder(plan: &EncoderPlan) -> Result<Box<dyn PictureEncoder>, CodingErro
     let blocks = usize::from(w.div_ceil(16)) * usize::from(h.div_ceil(16));
     let whole = 2 * u32::from(w) * u32::from(h) + WINDOW_BYTES;
     let limits = plan.limits;
-    match plan.coding {
+    Ok(match plan.coding {
         Coding::Raw => {
             let raw = RawEncoder::new(w, h, plan.shape, plan.order)?;
-            Ok(Box::new(RateControl::new(
-                raw, 100, plan.rate, limits, blocks,
-            )?))
+            Box::new(RateControl::new(raw, 100, plan.rate, limits, blocks)?)
         }
         Coding::Jpeg => {
             if limits.bus.is_some_and(|most| most < whole) {
@@ -79,13 +77,13 @@ pub fn encoder(plan: &EncoderPlan) -> Result<Box<dyn PictureEncoder>, CodingErro
                 )));
             }
             let jpeg = JpegEncoder::new(w, h, plan.quality)?;
-            Ok(Box::new(RateControl::new(
+            Box::new(RateControl::new(
                 jpeg,
                 plan.quality,
                 plan.rate,
                 limits,
                 blocks,
-            )?))
+            )?)
         }
         Coding::Patch => {
             let patch = PatchEncoder::new(PatchSettings {
@@ -97,103 +95,13 @@ pub fn encoder(plan: &EncoderPlan) -> Result<Box<dyn PictureEncoder>, CodingErro
                 dither: plan.dither,
                 weights: plan.weights,
             })?;
-            Ok(Box::new(RateControl::new(
+            Box::new(RateControl::new(
                 patch,
                 plan.quality,
                 plan.rate,
                 limits,
                 blocks,
-            )?))
+            )?)
         }
-    }
-}
-
-/// What a board can spend, as far as it is known.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Means {
-    /// Link bytes a second for pictures.
-    pub link: Option<f64>,
-    /// Instructions a second for pictures.
-    pub instructions: Option<f64>,
-    /// Bytes of memory for decoding.
-    pub memory: Option<f64>,
-    /// The board has a JPEG unit or routine.
-    pub jpeg: bool,
-}
-
-/// A coding, its level, and the reason in one sentence.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Pick {
-    /// The coding.
-    pub coding: Coding,
-    /// The level, for `patch`.
-    pub level: Level,
-    /// Why, for the report.
-    pub reason: String,
-}
-
-/// Instructions a pixel in a busy picture, by the encoder's own estimate.
-const FULL_WORK: f64 = 45.0;
-const LIGHT_WORK: f64 = 25.0;
-
-/// Picks the coding of least work that the means allow: `raw` if the link
-/// carries it, else `patch` *full* if there is power for it, else *light*.
-#[must_use]
-pub fn pick(width: u16, height: u16, rate: Ratio, means: &Means) -> Pick {
-    let pixels = f64::from(width) * f64::from(height);
-    let second = pixels * f64::from(rate.num) / f64::from(rate.den);
-    let kb = |v: f64| format!("{:.0} kB/s", v / 1000.0);
-    let raw = 2.0 * second;
-    if means.link.is_none_or(|link| raw <= 0.8 * link) {
-        let room = means.link.map_or("an unlimited link".into(), kb);
-        return Pick {
-            coding: Coding::Raw,
-            level: Level::Full,
-            reason: format!(
-                "raw: {} fit the link's {room} and cost the processor nothing",
-                kb(raw)
-            ),
-        };
-    }
-    let link = means.link.map_or(String::new(), kb);
-    let memory =
-        super::patch::memory_bytes(width, height) as f64 + f64::from(super::patch::STATE_BYTES);
-    let lacks = |level: &str, what: String| format!("{level} would need {what}");
-    if means.memory.is_some_and(|m| m < memory) {
-        let need = lacks("patch", format!("{:.0} kB of memory", memory / 1000.0));
-        return Pick {
-            coding: if means.jpeg {
-                Coding::Jpeg
-            } else {
-                Coding::Raw
-            },
-            level: Level::Full,
-            reason: format!("raw's {} exceed the link's {link}, and {need}", kb(raw)),
-        };
-    }
-    let full = FULL_WORK * second;
-    if means.instructions.is_none_or(|most| full <= most) {
-        return Pick {
-            coding: Coding::Patch,
-            level: Level::Full,
-            reason: format!(
-                "patch full: raw's {} exceed 80 % of the link's {link}; it takes at most {:.0} million instructions a second",
-                kb(raw),
-                full / 1e6
-            ),
-        };
-    }
-    Pick {
-        coding: Coding::Patch,
-        level: Level::Light,
-        reason: format!(
-            "patch light: raw's {} exceed 80 % of the link's {link}, and {}; light takes {:.0}",
-            kb(raw),
-            lacks(
-                "full",
-                format!("{:.0} million instructions a second", full / 1e6)
-            ),
-            LIGHT_WORK * second / 1e6
-        ),
-    }
+    })
 }

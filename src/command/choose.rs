@@ -140,6 +140,9 @@ pub(crate) struct ChoiceArgs {
     /// How long the encoder may search, 0 to 3
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
     effort: Option<u8>,
+    /// Take grain and other noise out before coding: fewer bytes, and nearer to the clean scene
+    #[arg(long, help_heading = "Coding")]
+    denoise: bool,
 
     /// Write a longer reel in parts of at most so many bytes: 2GB
     #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
@@ -214,6 +217,7 @@ impl ChoiceArgs {
                     .limit_rate
                     .map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
                 effort: self.effort,
+                denoise: self.denoise,
                 ..CodingChoice::default()
             },
             part_size: self.part_size,

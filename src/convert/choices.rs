@@ -24,6 +24,8 @@ pub struct CodingChoice {
     pub limit_rate: Option<u32>,
     /// How long the encoder may search, 0 to 3; `None` for the usual.
     pub effort: Option<u8>,
+    /// Take noise out of the pictures first.
+    pub denoise: bool,
     /// Mean and limits beside the link's.
     pub limits: Limits,
 }

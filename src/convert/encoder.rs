@@ -3,7 +3,7 @@
 use super::choices::CodingChoice;
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
-use crate::coding::{self, Bucket, CodingError, EncoderPlan, Limits, PictureEncoder};
+use crate::coding::{self, Bucket, Coding, CodingError, EncoderPlan, Limits, PictureEncoder};
 use crate::picture::Dither;
 use crate::sound;
 
@@ -38,7 +38,7 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
             .transpose()?,
         ..choice.limits
     };
-    coding::encoder(&EncoderPlan {
+    let coder = coding::encoder(&EncoderPlan {
         width: plan.picture.width,
         height: plan.picture.height,
         shape: plan.coding_shape(),
@@ -51,7 +51,18 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
         dither: plan.picture.dither != Dither::None,
         limits,
         weights: coding::Weights::default(),
-    })
+    })?;
+    match (choice.denoise, plan.coding.coding) {
+        (false, _) => Ok(coder),
+        (true, Coding::Raw) => Err(CodingError::Setting(
+            "raw sends pictures as they are, noise and all: leave --denoise out, or use --coding patch or jpeg"
+                .into(),
+        )),
+        (true, _) => {
+            let (w, h) = (plan.picture.width, plan.picture.height);
+            Ok(coding::denoised(coder, w, h))
+        }
+    }
 }
 
 /// What a limit on the whole reel leaves for pictures: less the sound, the

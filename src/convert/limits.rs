@@ -46,8 +46,15 @@ pub(super) fn means(board: &Board) -> Means {
     Means {
         link: Some(link_bytes(board) - sound),
         instructions: Some(f64::from(cpu.clock_hz) * cpu.instructions_per_cycle * cpu.share),
-        memory: None,
-        jpeg: false,
+        // A decoder's pictures lie in one memory.
+        memory: Some(
+            board
+                .memory
+                .internal_bytes
+                .max(board.memory.external_bytes)
+                .into(),
+        ),
+        jpeg: cpu.jpeg_pixels_per_second,
     }
 }
 

@@ -68,6 +68,8 @@ pub struct MadeView {
     pub quality: Option<u8>,
     /// Effort of the encoder, 0 to 3, of a coding that has one.
     pub effort: Option<u8>,
+    /// Noise is taken out first, in a coding that loses something.
+    pub denoise: Option<bool>,
     /// Most bytes a second of the whole reel.
     pub limit_rate: Option<u32>,
     /// Other limits, if there are any.
@@ -160,6 +162,7 @@ fn made(plan: &ConvertPlan) -> MadeView {
         }),
         quality: lossy.then(|| encoder::quality(&planned.choice)),
         effort: (planned.coding == Coding::Patch).then(|| encoder::effort(&planned.choice)),
+        denoise: lossy.then_some(planned.choice.denoise),
         limit_rate: planned.choice.limit_rate,
         limits: (planned.choice.limits != Limits::default()).then_some(planned.choice.limits),
         key_seconds: plan.key_seconds,

@@ -5,8 +5,10 @@
 mod common;
 
 mod codings;
+mod cuts;
 mod damage;
 mod example;
 mod limits;
+mod noise;
 mod on_reel;
 mod scenes;

@@ -1,10 +1,18 @@
-//! Limits hold in the finished file: reels of real clips with cuts, made by
-//! the program with `--limit-rate`, read here byte by byte after
-//! `spec/container.md`, sections 4 to 6, without the library.
+//! Limits hold in the finished file, on reels of real clips with cuts. Rates:
+//! made by the program with `--limit-rate`, read here byte by byte after
+//! `spec/container.md`, sections 4 to 6, without the library. Bus and work of
+//! each picture: by what the decoder says changed, and by the picture's header.
 
 use crate::common::media::{ffmpeg, folder, packaged};
 use std::path::Path;
 use std::process::Command;
+use std::sync::atomic::AtomicBool;
+
+use thumbreel::board::Board;
+use thumbreel::coding::patch::Level;
+use thumbreel::coding::{Coding, Limits, PanelDecoder, PanelSettings};
+use thumbreel::convert::{Choices, ConvertPlan, Quiet, run};
+use thumbreel::reel::ReelFile;
 
 /// A slice as it stands in the file.
 struct Slice {
@@ -114,4 +122,94 @@ fn a_limited_rate_holds_in_every_window_of_the_reel() {
         let pictures = |s: &[Slice]| s.iter().map(|s| s.pictures).sum::<u64>();
         assert_eq!(pictures(&slices), pictures(&free), "{what}");
     }
+}
+
+/// What one picture costs the board.
+struct Cost {
+    bus: u64,
+    instructions: u64,
+    shown: bool,
+}
+
+/// Bus bytes (two a pixel, 11 a window) and instructions of every picture, and
+/// the pixels of the panel.
+fn costs(path: &Path) -> (Vec<Cost>, u64) {
+    let mut reel = ReelFile::open(path).unwrap();
+    let header = *reel.header();
+    let mut panel = PanelDecoder::new(PanelSettings {
+        width: header.width,
+        height: header.height,
+        level: Level::from_number(header.level).unwrap_or_default(),
+        ..PanelSettings::default()
+    })
+    .unwrap();
+    let mut costs = Vec::new();
+    while let Some(slice) = reel.next_slice().unwrap() {
+        for picture in &slice.pictures {
+            let flags = u8::from(picture.key) | u8::from(picture.unchanged) << 1;
+            let sent = panel.decode(picture.coding, flags, &picture.bytes).unwrap();
+            let pixels: u64 = sent.iter().map(|r| u64::from(r.w) * u64::from(r.h)).sum();
+            costs.push(Cost {
+                bus: 2 * pixels + 11 * sent.len() as u64,
+                instructions: picture.cost.into(),
+                shown: !picture.unchanged,
+            });
+        }
+    }
+    (costs, u64::from(header.width) * u64::from(header.height))
+}
+
+#[test]
+fn bus_and_work_hold_in_every_picture_of_the_reel() {
+    let folder = folder();
+    clip(folder.path());
+    let make = |level: Level, limits: Limits| {
+        let mut choices = Choices::new(Board::find("lantern-room").unwrap());
+        choices.size = Some((160, 120));
+        choices.overwrite = true;
+        choices.coding.coding = Some(Coding::Patch);
+        (choices.coding.level, choices.coding.limits) = (Some(level), limits);
+        let reel = folder.path().join("held.tbr");
+        let plan = ConvertPlan::resolve(&choices, &folder.path().join("cuts.mp4"), &reel).unwrap();
+        run(&plan, &Quiet, &AtomicBool::new(false)).unwrap();
+        costs(&reel).0
+    };
+    for level in [Level::Light, Level::Full] {
+        let free = make(level, Limits::default());
+        let most = |of: fn(&Cost) -> u64| free.iter().map(of).max().unwrap() as u32;
+        let limits = Limits {
+            bus: Some(most(|c| c.bus) / 2),
+            instructions: Some(most(|c| c.instructions) / 2),
+            ..Limits::default()
+        };
+        let held = make(level, limits);
+        assert_eq!(held.len(), free.len());
+        for (n, cost) in held.iter().enumerate() {
+            let (bus, work) = (limits.bus.unwrap(), limits.instructions.unwrap());
+            assert!(cost.bus <= bus.into(), "{level:?} {n}: bus {}", cost.bus);
+            assert!(cost.instructions <= work.into(), "{level:?} picture {n}");
+        }
+        // Not by showing nothing.
+        let shown = held.iter().filter(|c| c.shown).count();
+        assert!(10 * shown > 8 * held.len(), "{level:?}: {shown}");
+    }
+}
+
+#[test]
+fn the_demo_sends_less_than_half_of_the_panel() {
+    let folder = folder();
+    let done = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .current_dir(folder.path())
+        .args(["demo", "demo"])
+        .output()
+        .unwrap();
+    assert!(
+        done.status.success(),
+        "{}",
+        String::from_utf8_lossy(&done.stderr)
+    );
+    let (costs, pixels) = costs(&folder.path().join("demo/harbour-at-dusk.tbr"));
+    let sent: u64 = costs.iter().map(|c| c.bus).sum();
+    let share = sent as f64 / (2 * pixels * costs.len() as u64) as f64;
+    assert!(share < 0.5, "{:.1} % of the panel a picture", 100.0 * share);
 }

@@ -2,6 +2,7 @@
 
 use super::Level;
 use super::entropy::{Coefficients, Entropy};
+use super::predict::Mode;
 use super::syntax::Kind;
 use crate::coding::DecodeError;
 
@@ -86,6 +87,18 @@ impl Entropy for BitReader<'_> {
         self.golomb()
     }
 
+    #[inline]
+    fn mode(&mut self, _base: usize) -> Mode {
+        self.fill();
+        let mode = MODES[(self.window >> 61) as usize];
+        self.take(if matches!(mode, Mode::Across | Mode::Down) {
+            3
+        } else {
+            2
+        });
+        mode
+    }
+
     fn coefficients(
         &mut self,
         _kind: Kind,
@@ -94,6 +107,19 @@ impl Entropy for BitReader<'_> {
     ) -> Result<usize, DecodeError> {
         let mut place = 0;
         loop {
+            self.fill();
+            let short = SHORT[(self.window >> 56) as usize];
+            let at = place + usize::from(short.run);
+            if at < 63 {
+                self.window <<= short.length;
+                self.filled -= u32::from(short.length);
+                out.put_small(at, short.level);
+                if short.last {
+                    return Ok(at);
+                }
+                place = at + 1;
+                continue;
+            }
             place += self.golomb()? as usize;
             if place > 63 {
                 return Err(DecodeError::Invalid("run past the block"));
@@ -119,4 +145,67 @@ impl Entropy for BitReader<'_> {
             core::cmp::Ordering::Greater => Err(DecodeError::Short),
         }
     }
+}
+
+/// The tree of a mode by its first three bits.
+const MODES: [Mode; 8] = [
+    Mode::Down,
+    Mode::Across,
+    Mode::Slope,
+    Mode::Slope,
+    Mode::Mean,
+    Mode::Mean,
+    Mode::Smooth,
+    Mode::Smooth,
+];
+
+/// What the next eight bits hold if they hold a whole level.
+#[derive(Clone, Copy)]
+struct Short {
+    /// Places before it; 255 if the bits are too few.
+    run: u8,
+    level: i8,
+    length: u8,
+    last: bool,
+}
+
+/// Every eight bits.
+static SHORT: [Short; 256] = {
+    let mut all = [Short {
+        run: 255,
+        level: 0,
+        length: 0,
+        last: false,
+    }; 256];
+    let mut bits = 0;
+    while bits < 256 {
+        let (run, after) = number(bits as u8, 0);
+        let (size, after) = number(bits as u8, after);
+        if after <= 6 {
+            let sign = 1 - (bits >> (7 - after) & 1) as i8 * 2;
+            all[bits] = Short {
+                run,
+                level: (size as i8 + 1) * sign,
+                length: after + 2,
+                last: bits >> (6 - after) & 1 == 0,
+            };
+        }
+        bits += 1;
+    }
+    all
+};
+
+/// The number that starts behind the first `from` of eight bits, and where it
+/// ends; past 8 if the bits are too few.
+const fn number(bits: u8, from: u8) -> (u8, u8) {
+    let mut length = 0;
+    while from + length < 8 && bits >> (7 - from - length) & 1 != 0 {
+        length += 1;
+    }
+    let end = from + 2 * length + 1;
+    if end > 8 {
+        return (0, end);
+    }
+    let value = bits >> (8 - end) & ((1 << length) - 1);
+    ((1 << length) - 1 + value, end)
 }

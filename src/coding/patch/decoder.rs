@@ -1,17 +1,17 @@
 //! The picture loop of the decoder, in place and in bounded memory.
 
 use super::bits::BitReader;
+use super::elements::{Coded, read_vector};
 use super::entropy::{Coefficients, Entropy};
-use super::neighbour::{MOST_VECTOR, Neighbour, guess};
-use super::predict::{Mode, Patch, Rows, Target, predict};
+use super::neighbour::{Neighbour, guess};
+use super::plane::{Memory, Plane};
+use super::predict::{Mode, Patch, predict};
 use super::range::{Contexts, RangeReader, START};
 use super::syntax::*;
-use super::tables::{MOST_QUANTISER, REACH, dither, step};
+use super::tables::{MOST_QUANTISER, REACH, step};
 use super::{HEAD, HEAD_DITHER, HEAD_KEY, HEAD_LEVEL, Level, transform};
 use crate::coding::dirty::Cells;
-use core::ops::DerefMut;
-
-use crate::coding::{DecodeError, MOST_SIDE, five, six};
+use crate::coding::{DecodeError, MOST_SIDE};
 
 /// Rows of luma history: a macroblock and [`REACH`].
 const HISTORY: usize = REACH + 16;
@@ -30,92 +30,6 @@ pub const fn memory_bytes(width: u16, height: u16) -> usize {
 
 const fn across(pixels: u16) -> usize {
     pixels.div_ceil(16) as usize
-}
-
-/// Bytes that a decoder works in: borrowed, or the host's own.
-pub trait Memory: DerefMut<Target = [u8]> {}
-
-impl<B: DerefMut<Target = [u8]>> Memory for B {}
-
-/// One plane in the caller's memory, and its last rows as they were.
-struct Plane<B> {
-    now: B,
-    history: B,
-    stride: usize,
-    /// Rows of a macroblock: 16 in luma, 8 in chroma.
-    block: usize,
-    /// Row of macroblocks being decoded.
-    line: usize,
-}
-
-impl<B: Memory> Plane<B> {
-    /// Saves the rows about to be overwritten.
-    fn begin_line(&mut self, line: usize) {
-        self.line = line;
-        let n = self.block * self.stride;
-        let slot = line & 3;
-        self.history[slot * n..][..n].copy_from_slice(&self.now[line * n..][..n]);
-    }
-
-    /// Copies a block from a whole place that lies inside what is kept;
-    /// elsewhere it says no, and the block is to be fetched piece by piece.
-    #[inline]
-    fn copy<const N: usize>(&mut self, x: usize, y: usize, vector: [i16; 2]) -> bool {
-        let from_x = (x as i32 + i32::from(vector[0])) as usize;
-        let from_y = (y as i32 + i32::from(vector[1])) as usize;
-        let rows = self.now.len() / self.stride;
-        // What is negative is large here.
-        if from_x > self.stride - N || from_y > rows - N || from_y < self.first() {
-            return false;
-        }
-        let kept = (self.line + 1) * self.block;
-        let ring = 4 * self.block - 1;
-        let mut to = y * self.stride + x;
-        for row in from_y..from_y + N {
-            let part = if row < kept {
-                self.history[(row & ring) * self.stride + from_x..].first_chunk::<N>()
-            } else {
-                self.now[row * self.stride + from_x..].first_chunk::<N>()
-            };
-            let Some(&part) = part else { return false };
-            if let Some(place) = self.now[to..].first_chunk_mut::<N>() {
-                *place = part;
-            }
-            to += self.stride;
-        }
-        true
-    }
-
-    fn target(&mut self, x: usize, y: usize) -> Target<'_> {
-        Target {
-            plane: &mut self.now,
-            stride: self.stride,
-            x,
-            y,
-        }
-    }
-}
-
-impl<B: Memory> Rows for Plane<B> {
-    #[inline(always)]
-    fn row(&self, y: usize) -> &[u8] {
-        let from = if y < (self.line + 1) * self.block {
-            &self.history[(y & (4 * self.block - 1)) * self.stride..]
-        } else {
-            &self.now[y * self.stride..]
-        };
-        &from[..self.stride]
-    }
-
-    #[inline(always)]
-    fn first(&self) -> usize {
-        (self.line * self.block).saturating_sub(3 * self.block)
-    }
-
-    #[inline(always)]
-    fn height(&self) -> usize {
-        self.now.len() / self.stride
-    }
 }
 
 /// Decodes pictures of one panel, in order.
@@ -182,16 +96,7 @@ impl<B: Memory> Decoder<B> {
             return Err(DecodeError::Unsuited("panel side outside 1..=512"));
         }
         let (w, h) = (across(width) * 16, across(height) * 16);
-        let mut plane = |shift: usize| {
-            let (stride, rows) = (w >> shift, h >> shift);
-            Plane {
-                now: memory(stride * rows),
-                history: memory(stride * (HISTORY >> shift)),
-                stride,
-                block: 16 >> shift,
-                line: 0,
-            }
-        };
+        let mut plane = |shift: usize| Plane::new(w >> shift, h >> shift, 16 >> shift, &mut memory);
         Ok(Self {
             width,
             height,
@@ -264,6 +169,27 @@ impl<B: Memory> Decoder<B> {
         [&self.luma.now, &self.orange.now, &self.green.now]
     }
 
+    /// Pixels across and down.
+    pub(super) fn size(&self) -> [usize; 2] {
+        [self.width.into(), self.height.into()]
+    }
+
+    /// Whether the last picture asks for dither at output.
+    pub(super) const fn dithers(&self) -> bool {
+        self.dither
+    }
+
+    /// `n` rows of luma from row `y`.
+    pub(super) fn luma_rows(&self, y: usize, n: usize) -> &[u8] {
+        let stride = self.luma.stride;
+        &self.luma.now[y * stride..][..n * stride]
+    }
+
+    /// `n` rows of Co and of Cg from row `y`.
+    pub(super) fn chroma_rows(&self, y: usize, n: usize) -> [&[u8]; 2] {
+        [&self.orange, &self.green].map(|p| &p.now[y * p.stride..][..n * p.stride])
+    }
+
     fn begin(&mut self) {
         self.cells.clear();
         // A damaged picture may have left levels behind.
@@ -323,32 +249,20 @@ impl<B: Memory> Decoder<B> {
     ) -> Result<(), DecodeError> {
         let mut modes = [Mode::Mean; 4];
         for mode in &mut modes {
-            *mode = read_mode(from, MODE_LUMA);
+            *mode = from.mode(MODE_LUMA);
         }
-        let chroma = read_mode(from, MODE_CHROMA);
+        let chroma = from.mode(MODE_CHROMA);
         let coded = self.coded(from, CODED + 2, true, column)?;
         for (i, mode) in modes.into_iter().enumerate() {
             let (x, y) = (column * 16 + (i & 1) * 8, line * 16 + (i >> 1) * 8);
-            predict(&mut self.luma.now, self.luma.stride, x, y, mode);
+            predict(&mut self.luma.target(x, y), mode);
             if coded.luma[i].0 {
                 self.luma_residual(from, x, y, true, coded.luma[i].1)?;
             }
             self.cells.set(x / 8, y / 8);
         }
-        predict(
-            &mut self.orange.now,
-            self.orange.stride,
-            column * 8,
-            line * 8,
-            chroma,
-        );
-        predict(
-            &mut self.green.now,
-            self.green.stride,
-            column * 8,
-            line * 8,
-            chroma,
-        );
+        predict(&mut self.orange.target(column * 8, line * 8), chroma);
+        predict(&mut self.green.target(column * 8, line * 8), chroma);
         self.chroma_residual(from, &coded, column, line)?;
         self.remember(column, true, &coded, [[0; 2]; 4]);
         Ok(())
@@ -420,11 +334,10 @@ impl<B: Memory> Decoder<B> {
             }
             Level::Full => (vector, vector),
         };
-        let plane = &mut self.luma;
-        move_luma_in::<L, B>(&mut self.patch, plane, x, y, luma);
-        for plane in [&mut self.orange, &mut self.green] {
-            move_chroma_in::<C, B>(&mut self.patch, plane, x / 2, y / 2, chroma);
-        }
+        let patch = &mut self.patch;
+        self.luma.move_luma::<L>(patch, x, y, luma);
+        self.orange.move_chroma::<C>(patch, x / 2, y / 2, chroma);
+        self.green.move_chroma::<C>(patch, x / 2, y / 2, chroma);
     }
 
     /// Which blocks are coded, each with the count of coded neighbours.
@@ -447,6 +360,14 @@ impl<B: Memory> Decoder<B> {
         };
         self.quantiser =
             (i32::from(self.quantiser) + change).clamp(0, i32::from(MOST_QUANTISER)) as u8;
+        if E::LEVEL == Level::Light {
+            // Contexts have no meaning there: the six flags in one.
+            let six = from.bits(6);
+            let flag = |i: usize| (six >> (5 - i) & 1 != 0, 0);
+            coded.luma = core::array::from_fn(flag);
+            (coded.orange, coded.green) = (flag(4), flag(5));
+            return Ok(coded);
+        }
         let (left, above) = (&self.left, &self.above[column]);
         for i in 0..4 {
             let l = if i & 1 == 0 {
@@ -490,13 +411,15 @@ impl<B: Memory> Decoder<B> {
             values: &mut self.values,
             step: step(self.quantiser),
             fours,
+            sum: 0,
         };
         let last = from.coefficients(kind, near, &mut out)?;
-        let (plane, stride) = (&mut self.luma.now, self.luma.stride);
+        let sum = out.sum;
+        let mut to = self.luma.target(x, y);
         if fours {
-            transform::add_fours(&mut self.values, plane, y * stride + x, stride);
+            transform::add_fours(&mut self.values, &mut to);
         } else {
-            transform::add8(&mut self.values, last, plane, y * stride + x, stride);
+            transform::add8(&mut self.values, last, sum, &mut to);
         }
         Ok(())
     }
@@ -515,10 +438,12 @@ impl<B: Memory> Decoder<B> {
                     values: &mut self.values,
                     step: step(self.quantiser),
                     fours: false,
+                    sum: 0,
                 };
                 let last = from.coefficients(Kind::Chroma, near, &mut out)?;
-                let at = line * 8 * plane.stride + column * 8;
-                transform::add8(&mut self.values, last, &mut plane.now, at, plane.stride);
+                let sum = out.sum;
+                let mut to = plane.target(column * 8, line * 8);
+                transform::add8(&mut self.values, last, sum, &mut to);
             }
         }
         Ok(())
@@ -536,170 +461,6 @@ impl<B: Memory> Decoder<B> {
         self.left = at(1, 3);
         self.above[column] = at(2, 3);
     }
-
-    /// Converts pixels `x`.. of row `y` to RGB565, R in the high bits, as
-    /// many as `out` holds; those outside the panel are left as they are.
-    pub fn row(&self, x: usize, y: usize, out: &mut [u16]) {
-        if y >= usize::from(self.height) {
-            return;
-        }
-        let (stride, half) = (self.luma.stride, self.orange.stride);
-        let luma = &self.luma.now[y * stride..][..stride];
-        let orange = &self.orange.now[y / 2 * half..][..half];
-        let green = &self.green.now[y / 2 * half..][..half];
-        let end = usize::from(self.width).min(x.saturating_add(out.len()));
-        let pattern = if self.dither { &ORDERED[y & 7] } else { &NONE };
-        let mut at = x;
-        while at < end {
-            // Strips begin on the pattern's grid.
-            let from = at & !7;
-            let stop = end.min(from + STRIP);
-            let (l, o, g) = (&luma[from..], &orange[from / 2..], &green[from / 2..]);
-            if let (Some(whole), Some(l), Some(o), Some(g), 0) = (
-                out[at - x..stop - x].first_chunk_mut(),
-                l.first_chunk(),
-                o.first_chunk(),
-                g.first_chunk(),
-                at - from,
-            ) {
-                show(l, o, g, pattern, whole);
-            } else {
-                let mut pixels = [0; STRIP];
-                show(&strip(l), &strip(o), &strip(g), pattern, &mut pixels);
-                out[at - x..stop - x].copy_from_slice(&pixels[at - from..stop - from]);
-            }
-            at = stop;
-        }
-    }
-}
-
-/// Pixels converted at a time.
-const STRIP: usize = 16;
-
-/// Dither of one row, for red and blue, and for green.
-struct Pattern {
-    five: [i16; STRIP],
-    six: [i16; STRIP],
-}
-
-const NONE: Pattern = Pattern {
-    five: [0; STRIP],
-    six: [0; STRIP],
-};
-
-/// The dither of eight rows, worked out by the compiler.
-static ORDERED: [Pattern; 8] = {
-    let mut rows = [const { NONE }; 8];
-    let mut i = 0;
-    while i < 8 * STRIP {
-        let (x, y) = (i % STRIP, i / STRIP);
-        (rows[y].five[x], rows[y].six[x]) = dither(x, y);
-        i += 1;
-    }
-    rows
-};
-
-/// The first `N` samples, or as many as there are.
-#[inline(always)]
-fn strip<const N: usize>(samples: &[u8]) -> [u8; N] {
-    samples.first_chunk().copied().unwrap_or_else(|| {
-        let mut out = [0; N];
-        out[..samples.len()].copy_from_slice(samples);
-        out
-    })
-}
-
-/// A strip of pixels from Y, Co and Cg. One simple loop a step, so that it
-/// becomes vector code where there is any; apart, so that it does so
-/// wherever it is called.
-#[inline(never)]
-fn show(
-    luma: &[u8; STRIP],
-    orange: &[u8; STRIP / 2],
-    green: &[u8; STRIP / 2],
-    pattern: &Pattern,
-    out: &mut [u16; STRIP],
-) {
-    let (mut co, mut cg) = ([0i16; STRIP], [0i16; STRIP]);
-    for i in 0..STRIP / 2 {
-        let c = i16::from(orange[i]) - 128;
-        (co[2 * i], co[2 * i + 1]) = (c, c);
-    }
-    for i in 0..STRIP / 2 {
-        let c = i16::from(green[i]) - 128;
-        (cg[2 * i], cg[2 * i + 1]) = (c, c);
-    }
-    for i in 0..STRIP {
-        let y = i16::from(luma[i]);
-        let base = y + pattern.five[i] - cg[i];
-        let r = five((base + co[i]).clamp(0, 255) as u16);
-        let g = six((y + pattern.six[i] + cg[i]).clamp(0, 255) as u16);
-        let b = five((base - co[i]).clamp(0, 255) as u16);
-        out[i] = r << 11 | g << 5 | b;
-    }
-}
-
-fn move_luma_in<const N: usize, B: Memory>(
-    patch: &mut Patch,
-    plane: &mut Plane<B>,
-    x: usize,
-    y: usize,
-    vector: [i16; 2],
-) {
-    patch.luma::<N>(plane, x, y, vector);
-    patch.put_luma::<N>(&mut plane.target(x, y), vector);
-}
-
-fn move_chroma_in<const N: usize, B: Memory>(
-    patch: &mut Patch,
-    plane: &mut Plane<B>,
-    x: usize,
-    y: usize,
-    vector: [i16; 2],
-) {
-    patch.chroma::<N>(plane, x, y, vector);
-    patch.put_chroma::<N>(&mut plane.target(x, y), vector);
-}
-
-/// Blocks with a residual, each with its count of coded neighbours.
-#[derive(Default)]
-struct Coded {
-    luma: [(bool, usize); 4],
-    orange: (bool, usize),
-    green: (bool, usize),
-}
-
-fn read_mode<E: Entropy>(from: &mut E, base: usize) -> Mode {
-    if from.flag(base) {
-        if from.flag(base + 1) {
-            Mode::Smooth
-        } else {
-            Mode::Mean
-        }
-    } else if from.flag(base + 2) {
-        Mode::Slope
-    } else if from.flag(base + 3) {
-        Mode::Across
-    } else {
-        Mode::Down
-    }
-}
-
-fn read_vector<E: Entropy>(from: &mut E, guess: [i16; 2]) -> Result<[i16; 2], DecodeError> {
-    let mut parts = [0i32; 2];
-    parts[0] = from.number(ACROSS, 9)? as i32;
-    if parts[0] != 0 && from.bits(1) != 0 {
-        parts[0] = -parts[0];
-    }
-    // Not both are zero, or the vector would be the same.
-    let still = i32::from(parts[0] == 0);
-    parts[1] = from.number(DOWN, 9)? as i32 + still;
-    if parts[1] != 0 && from.bits(1) != 0 {
-        parts[1] = -parts[1];
-    }
-    Ok(core::array::from_fn(|k| {
-        (i32::from(guess[k]) + parts[k]).clamp(-MOST_VECTOR, MOST_VECTOR) as i16
-    }))
 }
 
 fn take<'a>(from: &mut &'a mut [u8], n: usize) -> &'a mut [u8] {

@@ -1,6 +1,7 @@
 //! What both entropy decoders give to the picture loop.
 
 use super::Level;
+use super::predict::Mode;
 use super::syntax::Kind;
 use super::tables::{SCAN4, SCAN8};
 use crate::coding::DecodeError;
@@ -18,6 +19,24 @@ pub trait Entropy {
 
     /// `n` plain bits, first the highest.
     fn bits(&mut self, n: u32) -> u32;
+
+    /// How an intra block is predicted, by a tree of flags.
+    #[inline]
+    fn mode(&mut self, base: usize) -> Mode {
+        if self.flag(base) {
+            if self.flag(base + 1) {
+                Mode::Smooth
+            } else {
+                Mode::Mean
+            }
+        } else if self.flag(base + 2) {
+            Mode::Slope
+        } else if self.flag(base + 3) {
+            Mode::Across
+        } else {
+            Mode::Down
+        }
+    }
 
     /// The levels of one coded block; gives the last place in the scan.
     ///
@@ -62,6 +81,8 @@ pub struct Coefficients<'a> {
     pub step: i32,
     /// Four 4x4 blocks, interleaved, in place of one of 8x8.
     pub fours: bool,
+    /// Sum of the values' magnitudes.
+    pub sum: u32,
 }
 
 impl Coefficients<'_> {
@@ -69,6 +90,7 @@ impl Coefficients<'_> {
     #[inline(always)]
     pub fn put(&mut self, place: usize, size: u32, negative: bool) {
         let value = (size.min(32767) as i32).wrapping_mul(self.step).min(32767);
+        self.sum += value as u32;
         let value = if negative { -value } else { value };
         let at = if self.fours {
             let four = SCAN4[place >> 2 & 15] as usize;
@@ -77,5 +99,14 @@ impl Coefficients<'_> {
             SCAN8[place & 63] as usize
         };
         self.values[at & 63] = value as i16;
+    }
+
+    /// Puts a level of -7 to 7 at `place` (0..64) of an 8x8 block.
+    #[inline(always)]
+    pub fn put_small(&mut self, place: usize, level: i8) {
+        // At most 7 x 4608: it needs no limit.
+        let value = i32::from(level) * self.step;
+        self.sum += value.unsigned_abs();
+        self.values[SCAN8[place & 63] as usize & 63] = value as i16;
     }
 }

@@ -12,12 +12,15 @@
 
 mod bits;
 mod decoder;
+mod elements;
 #[cfg(feature = "host")]
 mod encoder;
 mod entropy;
 mod neighbour;
+mod plane;
 mod predict;
 mod range;
+mod show;
 mod syntax;
 mod tables;
 #[cfg(all(test, feature = "host"))]

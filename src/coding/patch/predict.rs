@@ -2,70 +2,78 @@
 
 use super::tables::TAPS;
 
-/// Rows of the previous picture's plane, as far as they are still kept.
-pub trait Rows {
-    /// Row `y`, `first()..height` of the plane.
-    fn row(&self, y: usize) -> &[u8];
+/// The previous picture's plane, as far as it is still kept.
+pub struct Previous<'a> {
+    /// Rows before `kept`, each at its number modulo `ring`.
+    pub history: &'a [u8],
+    /// Rows that the history holds, a power of two.
+    pub ring: usize,
+    /// Rows from `kept` to the last.
+    pub ahead: &'a [u8],
+    /// First row that is not in the history.
+    pub kept: usize,
+    /// Samples in a row.
+    pub stride: usize,
     /// First row still kept.
-    fn first(&self) -> usize;
-    /// Rows of the plane.
-    fn height(&self) -> usize;
+    pub first: usize,
 }
 
-/// Bytes in a row of a [`Patch`]: a macroblock and the filter's reach.
-const PITCH: usize = 20;
-
-/// A piece of the previous picture, large enough for any filter.
-pub struct Patch([[u8; PITCH]; 19]);
-
-impl Patch {
-    /// An empty piece.
-    #[must_use]
-    pub const fn new() -> Self {
-        Self([[0; PITCH]; 19])
+impl Previous<'_> {
+    fn height(&self) -> usize {
+        self.kept + self.ahead.len() / self.stride
     }
 
-    /// Copies `N` x `h` samples from `x`, `y`, and three more columns if
-    /// `wide`; samples outside the kept part of the plane are those of its
-    /// nearest edge.
-    #[inline]
-    fn fetch<const N: usize>(&mut self, rows: &impl Rows, x: i32, y: i32, wide: bool, h: usize) {
-        let (first, last) = (rows.first() as i32, rows.height() as i32 - 1);
-        for (j, out) in self.0.iter_mut().take(h).enumerate() {
-            let row = rows.row((y + j as i32).clamp(first, last) as usize);
-            if !copy::<N>(out, row, x, wide) {
-                let edge = row.len() as i32 - 1;
-                for (i, o) in out.iter_mut().enumerate() {
-                    *o = row[(x + i as i32).clamp(0, edge) as usize];
-                }
-            }
+    fn row(&self, y: usize) -> &[u8] {
+        let from = match y.checked_sub(self.kept) {
+            None => &self.history[(y & (self.ring - 1)) * self.stride..],
+            Some(y) => &self.ahead[y * self.stride..],
+        };
+        &from[..self.stride]
+    }
+
+    /// Gives the rows of a `w` x `h` block from column `x`, each with what is
+    /// right of it, or says no if the block does not lie inside what is kept.
+    #[inline(always)]
+    pub fn rows(&self, x: i32, y: i32, w: usize, h: usize, mut give: impl FnMut(&[u8])) -> bool {
+        let (Some(right), Some(low)) = (self.stride.checked_sub(w), self.height().checked_sub(h))
+        else {
+            return false;
+        };
+        // What is negative is large here.
+        let (x, mut y) = (x as usize, y as usize);
+        if x > right || y < self.first || y > low {
+            return false;
         }
+        let end = y + h;
+        while y < end {
+            // A run that lies in one piece.
+            let (from, run) = match y.checked_sub(self.kept) {
+                None => {
+                    let slot = y & (self.ring - 1);
+                    let run = (self.ring - slot).min(self.kept - y);
+                    (&self.history[slot * self.stride..], run)
+                }
+                Some(y) => (&self.ahead[y * self.stride..], h),
+            };
+            let run = run.min(end - y);
+            for row in from.chunks_exact(self.stride).take(run) {
+                give(&row[x..]);
+            }
+            y += run;
+        }
+        true
     }
 }
 
-/// Copies a row that lies wholly inside.
-#[inline(always)]
-fn copy<const N: usize>(out: &mut [u8; PITCH], row: &[u8], x: i32, wide: bool) -> bool {
-    let Some(from) = row.get(x as usize..) else {
-        return false; // also for a negative x
-    };
-    let Some(part) = from.first_chunk::<N>() else {
-        return false;
-    };
-    if let Some(to) = out.first_chunk_mut::<N>() {
-        *to = *part;
-    }
-    if !wide {
-        return true;
-    }
-    let (Some(part), Some(to)) = (
-        from[N..].first_chunk::<3>(),
-        out[N..].first_chunk_mut::<3>(),
-    ) else {
-        return false;
-    };
-    *to = *part;
-    true
+/// Bytes in a row of a [`Patch`]: a macroblock and more than a filter's reach,
+/// copied in one piece.
+const PITCH: usize = 24;
+
+/// A piece of the previous picture, large enough for any filter, and the same
+/// filtered across.
+pub struct Patch {
+    raw: [[u8; PITCH]; 19],
+    filtered: [[u8; 16]; 19],
 }
 
 /// Where a predicted block goes.
@@ -81,29 +89,83 @@ pub struct Target<'a> {
 }
 
 impl Target<'_> {
+    /// The block's rows: `N` of `N` samples. It lies in the plane.
     #[inline(always)]
-    fn row<const N: usize>(&mut self, y: usize) -> &mut [u8; N] {
-        let at = (self.y + y) * self.stride + self.x;
-        self.plane[at..]
-            .first_chunk_mut()
-            .expect("the block lies in the plane")
+    pub fn rows<const N: usize>(&mut self) -> impl Iterator<Item = &mut [u8; N]> {
+        let (x, from) = (self.x, self.y * self.stride);
+        self.plane[from..from + N * self.stride]
+            .chunks_exact_mut(self.stride)
+            .filter_map(move |row| row.get_mut(x..)?.first_chunk_mut())
     }
 }
 
 impl Patch {
+    /// An empty piece.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self {
+            raw: [[0; PITCH]; 19],
+            filtered: [[0; 16]; 19],
+        }
+    }
+
+    /// Fetches `h` rows from `x`, `y`: `N` samples, and if `wide` those that a
+    /// filter needs behind them. Samples outside the kept part of the plane
+    /// are those of its nearest edge.
+    #[inline(always)]
+    fn fetch<const N: usize>(&mut self, from: &Previous<'_>, x: i32, y: i32, h: usize, wide: bool) {
+        let mut out = self.raw.iter_mut();
+        let inside = match (wide, N > 8) {
+            (false, _) => from.rows(x, y, N, h, |row| piece::<N>(out.next(), row)),
+            (true, false) => from.rows(x, y, 12, h, |row| piece::<12>(out.next(), row)),
+            (true, true) => from.rows(x, y, PITCH, h, |row| piece::<PITCH>(out.next(), row)),
+        };
+        if !inside {
+            self.gather(from, x, y, h);
+        }
+    }
+
+    #[cold]
+    fn gather(&mut self, from: &Previous<'_>, x: i32, y: i32, h: usize) {
+        let (first, last) = (from.first as i32, from.height() as i32 - 1);
+        let (width, pitch) = (from.stride as i32, PITCH as i32);
+        // Columns that lie inside.
+        let begin = (-x).clamp(0, pitch) as usize;
+        let end = (width - x).clamp(0, pitch) as usize;
+        for (y, out) in (y..).zip(self.raw.iter_mut().take(h)) {
+            let row = from.row(y.clamp(first, last) as usize);
+            out[..begin].fill(row[0]);
+            out[end..].fill(row[row.len() - 1]);
+            if begin < end {
+                let from = (x + begin as i32) as usize;
+                out[begin..end].copy_from_slice(&row[from..from + end - begin]);
+            }
+        }
+    }
+
     /// Fetches what `N` x `N` luma samples at `x`, `y`, moved by a vector in
     /// quarter samples, are made of, and filters it across.
     #[inline]
-    pub fn luma<const N: usize>(&mut self, rows: &impl Rows, x: usize, y: usize, vector: [i16; 2]) {
+    pub fn luma<const N: usize>(
+        &mut self,
+        from: &Previous<'_>,
+        x: usize,
+        y: usize,
+        vector: [i16; 2],
+    ) {
         let [vx, vy] = vector.map(i32::from);
         let (fx, fy) = ((vx & 3) as usize, vy & 3);
         let (left, above) = (i32::from(fx != 0), i32::from(fy != 0));
-        let h = N + 3 * above as usize;
         let (x, y) = (x as i32 + (vx >> 2) - left, y as i32 + (vy >> 2) - above);
-        self.fetch::<N>(rows, x, y, fx != 0, h);
-        if fx != 0 {
-            for row in self.0.iter_mut().take(h) {
-                across::<N>(row, &TAPS[fx]);
+        let h = N + 3 * above as usize;
+        self.fetch::<N>(from, x, y, h, fx != 0);
+        for (out, raw) in self.filtered.iter_mut().zip(&self.raw).take(h) {
+            let Some(out) = out.first_chunk_mut::<N>() else {
+                return;
+            };
+            match fx {
+                0 => put::<N>(out, raw),
+                _ => filter::<N>(out, [raw, &raw[1..], &raw[2..], &raw[3..]], &TAPS[fx]),
             }
         }
     }
@@ -112,12 +174,12 @@ impl Patch {
     #[inline]
     pub fn put_luma<const N: usize>(&self, to: &mut Target<'_>, vector: [i16; 2]) {
         let fy = (vector[1] & 3) as usize;
-        for j in 0..N {
-            let out = to.row::<N>(j);
-            if fy == 0 {
-                out.copy_from_slice(&self.0[j][..N]);
-            } else {
-                down::<N>(out, &self.0[j..], &TAPS[fy]);
+        for (out, rows) in to.rows::<N>().zip(self.filtered.windows(4)) {
+            if let [a, b, c, d] = rows {
+                match fy {
+                    0 => put::<N>(out, a),
+                    _ => filter::<N>(out, [a, b, c, d], &TAPS[fy]),
+                }
             }
         }
     }
@@ -127,14 +189,14 @@ impl Patch {
     #[inline]
     pub fn chroma<const N: usize>(
         &mut self,
-        rows: &impl Rows,
+        from: &Previous<'_>,
         x: usize,
         y: usize,
         vector: [i16; 2],
     ) {
         let [vx, vy] = vector.map(i32::from);
         let (x, y) = (x as i32 + (vx >> 3), y as i32 + (vy >> 3));
-        self.fetch::<N>(rows, x, y, vx & 7 != 0, N + usize::from(vy & 7 != 0));
+        self.fetch::<N>(from, x, y, N + usize::from(vy & 7 != 0), vx & 7 != 0);
     }
 
     /// Weighs what [`Self::chroma`] fetched, into the block (ITU-T H.264,
@@ -142,50 +204,80 @@ impl Patch {
     #[inline]
     pub fn put_chroma<const N: usize>(&self, to: &mut Target<'_>, vector: [i16; 2]) {
         let [fx, fy] = vector.map(|v| (v & 7) as u16);
-        let (wa, wb) = ((8 - fx) * (8 - fy), fx * (8 - fy));
-        let (wc, wd) = ((8 - fx) * fy, fx * fy);
-        for j in 0..N {
-            let out = to.row::<N>(j);
-            let (a, b) = (&self.0[j], &self.0[j + 1]);
-            if fx | fy == 0 {
-                out.copy_from_slice(&a[..N]);
-                continue;
-            }
-            for i in 0..N {
-                let sum = wa * u16::from(a[i])
-                    + wb * u16::from(a[i + 1])
-                    + wc * u16::from(b[i])
-                    + wd * u16::from(b[i + 1]);
-                out[i] = ((sum + 32) >> 6) as u8;
+        let whole = [(8 - fx) * (8 - fy), fx * (8 - fy), (8 - fx) * fy, fx * fy];
+        let weights = whole.map(|w| [w; N]);
+        for (out, rows) in to.rows::<N>().zip(self.raw.windows(2)) {
+            if let [a, b] = rows {
+                match fx | fy {
+                    0 => put::<N>(out, a),
+                    _ => weigh::<N>(out, [a, &a[1..], b, &b[1..]], &weights),
+                }
             }
         }
     }
 }
 
+/// Copies the first `W` samples.
 #[inline(always)]
-fn filter(s: [u8; 4], taps: &[i16; 4]) -> u8 {
-    let mut sum = 32;
-    for (s, t) in s.into_iter().zip(taps) {
-        sum += i16::from(s) * t;
+fn piece<const W: usize>(out: Option<&mut [u8; PITCH]>, row: &[u8]) {
+    if let Some(out) = out.and_then(|out| out.first_chunk_mut::<W>()) {
+        put::<W>(out, row);
     }
-    (sum >> 6).clamp(0, 255) as u8
 }
 
 #[inline(always)]
-fn across<const N: usize>(row: &mut [u8; PITCH], taps: &[i16; 4]) {
-    let mut out = [0; N];
-    for (i, o) in out.iter_mut().enumerate() {
-        *o = filter([row[i], row[i + 1], row[i + 2], row[i + 3]], taps);
+fn put<const N: usize>(out: &mut [u8; N], from: &[u8]) {
+    if let Some(from) = from.first_chunk() {
+        *out = *from;
     }
-    row[..N].copy_from_slice(&out);
+}
+
+/// One row, filtered by four taps that sum to 64. A function of its own, with
+/// rows of fixed length, so that it becomes vector code.
+#[inline(never)]
+fn taps<const N: usize>(
+    out: &mut [u8; N],
+    a: &[u8; N],
+    b: &[u8; N],
+    c: &[u8; N],
+    d: &[u8; N],
+    by: &[[i16; 16]; 4],
+) {
+    for i in 0..N {
+        let [a, b, c, d] = [a[i], b[i], c[i], d[i]].map(i16::from);
+        let sum = by[0][i] * a + by[1][i] * b + by[2][i] * c + by[3][i] * d;
+        out[i] = ((sum + 32) >> 6).clamp(0, 255) as u8;
+    }
 }
 
 #[inline(always)]
-fn down<const N: usize>(out: &mut [u8; N], rows: &[[u8; PITCH]], taps: &[i16; 4]) {
-    if let Some([a, b, c, d]) = rows.first_chunk::<4>() {
-        for (i, o) in out.iter_mut().enumerate() {
-            *o = filter([a[i], b[i], c[i], d[i]], taps);
-        }
+fn filter<const N: usize>(out: &mut [u8; N], rows: [&[u8]; 4], by: &[[i16; 16]; 4]) {
+    if let [Some(a), Some(b), Some(c), Some(d)] = rows.map(<[u8]>::first_chunk) {
+        taps::<N>(out, a, b, c, d, by);
+    }
+}
+
+/// One row of chroma from its four neighbours, by weights that sum to 64.
+#[inline(never)]
+fn weights<const N: usize>(
+    out: &mut [u8; N],
+    a: &[u8; N],
+    b: &[u8; N],
+    c: &[u8; N],
+    d: &[u8; N],
+    by: &[[u16; N]; 4],
+) {
+    for i in 0..N {
+        let [a, b, c, d] = [a[i], b[i], c[i], d[i]].map(u16::from);
+        let sum = by[0][i] * a + by[1][i] * b + by[2][i] * c + by[3][i] * d;
+        out[i] = ((sum + 32) >> 6) as u8;
+    }
+}
+
+#[inline(always)]
+fn weigh<const N: usize>(out: &mut [u8; N], rows: [&[u8]; 4], by: &[[u16; N]; 4]) {
+    if let [Some(a), Some(b), Some(c), Some(d)] = rows.map(<[u8]>::first_chunk) {
+        weights::<N>(out, a, b, c, d, by);
     }
 }
 
@@ -263,42 +355,59 @@ impl Edge {
         mean as u8
     }
 
-    /// The block predicted by `mode`.
+    /// The block predicted by `mode`, in rows.
     #[inline]
-    pub fn predict(&self, mode: Mode, mut put: impl FnMut(usize, [u8; 8])) {
-        let mean = self.mean();
-        let (right, below) = (i16::from(self.above[7]), i16::from(self.left[7]));
-        for j in 0..8 {
-            let left = i16::from(self.left[j]);
-            put(
-                j,
-                match mode {
-                    Mode::Mean => [mean; 8],
-                    Mode::Down => self.above,
-                    Mode::Across => [self.left[j]; 8],
-                    Mode::Slope => self.above.map(|a| {
-                        (i16::from(a) + left - i16::from(self.corner)).clamp(0, 255) as u8
-                    }),
-                    Mode::Smooth => {
-                        let (u, d) = (7 - j as i16, 1 + j as i16);
-                        core::array::from_fn(|i| {
-                            let (l, r) = (7 - i as i16, 1 + i as i16);
-                            let sum =
-                                l * left + r * right + u * i16::from(self.above[i]) + d * below;
-                            ((sum + 8) >> 4) as u8
-                        })
-                    }
-                },
-            );
+    pub fn predict(&self, mode: Mode, out: &mut Block) {
+        match mode {
+            Mode::Mean => *out = [[self.mean(); 8]; 8],
+            Mode::Smooth => smooth(out, &self.above, &self.left),
+            Mode::Slope => slope(out, &self.above, &self.left, self.corner),
+            Mode::Down => *out = [self.above; 8],
+            Mode::Across => *out = self.left.map(|l| [l; 8]),
+        }
+    }
+}
+
+/// Rows of samples.
+pub type Block = [[u8; 8]; 8];
+
+/// A row of lanes at a time: what stands for the rows above and below moves by
+/// their difference from row to row. All sums are below 4096.
+#[inline(never)]
+fn smooth(out: &mut Block, above: &[u8; 8], left: &[u8; 8]) {
+    const RIGHT: [u16; 8] = [1, 2, 3, 4, 5, 6, 7, 8];
+    const LEFT: [u16; 8] = [7, 6, 5, 4, 3, 2, 1, 0];
+    let (right, below) = (u16::from(above[7]), u16::from(left[7]));
+    let (mut base, mut step) = ([0u16; 8], [0u16; 8]);
+    for i in 0..8 {
+        let above = u16::from(above[i]);
+        base[i] = RIGHT[i] * right + 7 * above + below + 8;
+        step[i] = below.wrapping_sub(above);
+    }
+    for (row, &left) in out.iter_mut().zip(left) {
+        let left = u16::from(left);
+        for i in 0..8 {
+            row[i] = (base[i].wrapping_add(LEFT[i] * left) >> 4) as u8;
+            base[i] = base[i].wrapping_add(step[i]);
+        }
+    }
+}
+
+#[inline(never)]
+fn slope(out: &mut Block, above: &[u8; 8], left: &[u8; 8], corner: u8) {
+    for (row, &left) in out.iter_mut().zip(left) {
+        let rise = i16::from(left) - i16::from(corner);
+        for i in 0..8 {
+            row[i] = (i16::from(above[i]) + rise).clamp(0, 255) as u8;
         }
     }
 }
 
 /// Predicts an 8x8 block in place.
-pub fn predict(plane: &mut [u8], stride: usize, x: usize, y: usize, mode: Mode) {
-    let edge = Edge::of(plane, stride, x, y);
-    edge.predict(mode, |j, row| {
-        let at = (y + j) * stride + x;
-        plane[at..at + 8].copy_from_slice(&row);
-    });
+pub fn predict(to: &mut Target<'_>, mode: Mode) {
+    let mut block = [[0; 8]; 8];
+    Edge::of(to.plane, to.stride, to.x, to.y).predict(mode, &mut block);
+    for (row, samples) in to.rows::<8>().zip(&block) {
+        *row = *samples;
+    }
 }

@@ -24,12 +24,13 @@ pub const fn step(quantiser: u8) -> i32 {
     STEPS[(quantiser % 6) as usize] << (quantiser / 6)
 }
 
-/// Taps for a quarter, half and three quarter sample; they sum to 64.
-pub const TAPS: [[i16; 4]; 4] = [
-    [0, 64, 0, 0],
-    [-4, 54, 16, -2],
-    [-4, 36, 36, -4],
-    [-2, 16, 54, -4],
+/// Taps for a whole place and for a quarter, half and three quarters; they
+/// sum to 64. Each for sixteen lanes.
+pub static TAPS: [[[i16; 16]; 4]; 4] = [
+    [[0; 16], [64; 16], [0; 16], [0; 16]],
+    [[-4; 16], [54; 16], [16; 16], [-2; 16]],
+    [[-4; 16], [36; 16], [36; 16], [-4; 16]],
+    [[-2; 16], [16; 16], [54; 16], [-4; 16]],
 ];
 
 /// Class of a position in the scan, for its contexts.

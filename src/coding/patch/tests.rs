@@ -1,9 +1,11 @@
 //! Encoder and decoder against each other, and constants against their source.
 
 use super::encoder::PatchEncoder;
+use super::predict::Target;
 use super::{Decoder, Level, PatchSettings, memory_bytes, transform};
 use crate::coding::rate::{Ask, Trial};
 use crate::coding::{PictureIn, Shape, Weights};
+use crate::units::Rect;
 
 struct Dice(u64);
 
@@ -121,6 +123,7 @@ fn the_transform_is_a_cosine_transform() {
         for _ in 0..1 + dice.roll(12) {
             c[dice.roll(64) as usize] = dice.roll(4000) as i16 - 2000;
         }
+        let sum = c.iter().map(|v| u32::from(v.unsigned_abs())).sum();
         let mut plane = [128u8; 64];
         let mut expected = [0f64; 64];
         for (i, e) in expected.iter_mut().enumerate() {
@@ -134,7 +137,17 @@ fn the_transform_is_a_cosine_transform() {
                 *e += f64::from(v) / 16.0 * wave(u, x) * wave(w, y);
             }
         }
-        transform::add8(&mut c, 63, &mut plane, 0, 8);
+        transform::add8(
+            &mut c,
+            63,
+            sum,
+            &mut Target {
+                plane: &mut plane,
+                stride: 8,
+                x: 0,
+                y: 0,
+            },
+        );
         for (p, e) in plane.iter().zip(expected) {
             let want = (128.0 + e).clamp(0.0, 255.0);
             assert!((f64::from(*p) - want).abs() < 2.5, "{p} against {want}");
@@ -164,4 +177,58 @@ fn dither_is_nearly_neutral() {
         }
     }
     assert!(sums.iter().all(|s| s.abs() < 0.125), "{sums:?}");
+}
+
+/// Any part of a picture, painted or row by row, is that part of the whole.
+#[test]
+fn parts_are_painted_as_the_whole() {
+    let (w, h) = (45u16, 29u16);
+    let n = usize::from(w) * usize::from(h);
+    let mut dice = Dice(11);
+    let mut coder = PatchEncoder::new(PatchSettings {
+        width: w,
+        height: h,
+        shape: Shape::Rectangle,
+        level: Level::Full,
+        effort: 1,
+        dither: true,
+        weights: Weights::default(),
+    })
+    .unwrap();
+    let input = PictureIn {
+        width: w,
+        height: h,
+        rgb: &(0..3 * n).map(|_| dice.roll(256) as u8).collect::<Vec<_>>(),
+        pixels: &vec![0; n],
+        unchanged: false,
+    };
+    let ask = Ask {
+        quality: 60.0,
+        macroblocks: usize::MAX,
+    };
+    let coded = coder.attempt(&input, true, ask).unwrap();
+    let mut decoder = Decoder::owned(w, h, Level::Full).unwrap();
+    decoder.decode(&coded.bytes).unwrap();
+    let mut whole = vec![0u16; n];
+    let all = Rect { x: 0, y: 0, w, h };
+    decoder.paint(all, &mut whole, w.into());
+    for _ in 0..500 {
+        let (x, y) = (dice.roll(45) as u16, dice.roll(29) as u16);
+        let (w, h) = (dice.roll(60) as u16, dice.roll(40) as u16);
+        let pitch = usize::from(w) + dice.roll(9) as usize;
+        let mut out = vec![7; usize::from(h) * pitch];
+        decoder.paint(Rect { x, y, w, h }, &mut out, pitch);
+        let mut row = vec![7; w.into()];
+        decoder.row(x.into(), y.into(), &mut row);
+        for (i, &pixel) in out.iter().enumerate() {
+            let (at, line) = (i % pitch, i / pitch);
+            let (px, py) = (usize::from(x) + at, usize::from(y) + line);
+            let inside = at < w.into() && px < 45 && py < 29;
+            let want = if inside { whole[py * 45 + px] } else { 7 };
+            assert_eq!(pixel, want, "{x},{y} {w}x{h}: {at},{line}");
+            if line == 0 && inside {
+                assert_eq!(row[at], want);
+            }
+        }
+    }
 }

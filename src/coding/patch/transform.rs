@@ -1,28 +1,52 @@
 //! Inverse transforms: the 8x8 and 4x4 integer cosine transforms of ITU-T
 //! H.265, clause 8.6.4.2, with the shifts of 8-bit video. Values fit 32 bits.
 
-/// Adds the residual of one 8x8 block to `plane` at `at`; `last` is the last
-/// place in the scan that may differ from zero. Clears `c`.
-pub fn add8(c: &mut [i16; 64], last: usize, plane: &mut [u8], at: usize, stride: usize) {
+use super::predict::Target;
+
+/// A row or column of eight, in lanes.
+type Lanes = [i16; 8];
+
+/// Up to this sum of magnitudes what the columns give fits 16 bits:
+/// (47,000 x 89 + 64) >> 7 is 32,680.
+const MOST_SUM: u32 = 47_000;
+
+/// Adds the residual of one 8x8 block; `last` is the last place in the scan
+/// that may differ from zero, `sum` the sum of magnitudes. Clears `c`.
+pub fn add8(c: &mut [i16; 64], last: usize, sum: u32, to: &mut Target<'_>) {
     if last == 0 {
         let dc = round(round(64 * i32::from(c[0]), 7) * 64, 12);
-        add_flat(dc, plane, at, stride);
         c[0] = 0;
-    } else if last < 3 {
-        add_sparse::<2>(c, plane, at, stride);
-    } else if last < 10 {
-        add_sparse::<4>(c, plane, at, stride);
-    } else {
-        add_sparse::<8>(c, plane, at, stride);
+        return add_flat(dc, to);
     }
+    let Some(rows) = c.as_chunks_mut::<8>().0.first_chunk_mut::<8>() else {
+        return;
+    };
+    match last {
+        _ if sum > MOST_SUM => wide(rows),
+        1..3 => residual::<2>(rows),
+        3..10 => residual::<4>(rows),
+        _ => residual::<8>(rows),
+    }
+    for (row, r) in to.rows::<8>().zip(rows) {
+        add(row, r);
+    }
+    *c = [0; 64];
 }
 
 /// Adds four 4x4 residuals, upper left, upper right, lower left, lower right.
-pub fn add_fours(c: &mut [i16; 64], plane: &mut [u8], at: usize, stride: usize) {
+/// Clears `c`.
+pub fn add_fours(c: &mut [i16; 64], to: &mut Target<'_>) {
     for (i, four) in c.as_chunks::<16>().0.iter().enumerate() {
-        let at = at + (i & 1) * 4 + (i >> 1) * 4 * stride;
         if four.iter().any(|&v| v != 0) {
-            add4(four, plane, at, stride);
+            add4(
+                four,
+                &mut Target {
+                    plane: to.plane,
+                    stride: to.stride,
+                    x: to.x + (i & 1) * 4,
+                    y: to.y + (i >> 1) * 4,
+                },
+            );
         }
     }
     *c = [0; 64];
@@ -33,48 +57,92 @@ const fn round(v: i32, shift: u32) -> i32 {
     (v + (1 << (shift - 1))) >> shift
 }
 
-#[inline(always)]
-fn clamp(v: i32) -> u8 {
-    v.clamp(0, 255) as u8
+fn add_flat(dc: i32, to: &mut Target<'_>) {
+    let (up, down) = (dc.clamp(0, 255) as u8, (-dc).clamp(0, 255) as u8);
+    for row in to.rows::<8>() {
+        *row = row.map(|p| p.saturating_add(up).saturating_sub(down));
+    }
 }
 
-fn add_flat(dc: i32, plane: &mut [u8], at: usize, stride: usize) {
-    let size = dc.unsigned_abs().min(255) as u8;
-    for y in 0..8 {
-        if let Some(row) = plane[at + y * stride..].first_chunk_mut::<8>() {
-            if dc >= 0 {
-                *row = row.map(|p| p.saturating_add(size));
-            } else {
-                *row = row.map(|p| p.saturating_sub(size));
-            }
+#[inline(always)]
+fn add(row: &mut [u8; 8], r: &Lanes) {
+    for i in 0..8 {
+        row[i] = i16::from(row[i]).saturating_add(r[i]).clamp(0, 255) as u8;
+    }
+}
+
+/// Coefficients become the residual, in rows of lanes; only the first `N` (2,
+/// 4, 8) rows and columns may differ from zero.
+#[inline(always)]
+fn residual<const N: usize>(rows: &mut [Lanes; 8]) {
+    let mut spare = [[0; 8]; 8];
+    if N == 2 {
+        // Two columns are fewer steps than eight lanes and a turn.
+        let corner = [0, 1].map(|x| [rows[0][x], rows[1][x]].map(i32::from));
+        for (out, [first, second]) in rows.iter_mut().zip(corner) {
+            let column = inverse8::<2>([first, second, 0, 0, 0, 0, 0, 0]);
+            *out = column.map(|v| narrow(v, 7));
+        }
+    } else {
+        pass::<N, 7>(&mut spare, rows);
+        turn(rows, &mut spare);
+    }
+    pass::<N, 12>(&mut spare, rows);
+    turn(rows, &mut spare);
+}
+
+/// One dimension, a lane for each column: rows in, rows out. The first `N` in
+/// may differ from zero. A function of its own, so that it becomes vector code.
+#[inline(never)]
+fn pass<const N: usize, const SHIFT: u32>(out: &mut [Lanes; 8], rows: &[Lanes; 8]) {
+    for i in 0..8 {
+        let one = inverse8::<N>(core::array::from_fn(|k| i32::from(rows[k][i])));
+        for k in 0..8 {
+            out[k][i] = narrow(one[k], SHIFT);
         }
     }
 }
 
-/// Only the first `N` rows and columns of `c` may differ from zero.
 #[inline(always)]
-fn add_sparse<const N: usize>(c: &mut [i16; 64], plane: &mut [u8], at: usize, stride: usize) {
+fn narrow(v: i32, shift: u32) -> i16 {
+    round(v, shift).clamp(-32768, 32767) as i16
+}
+
+/// Columns of `from` become the rows of `to`, in three steps that every vector
+/// unit has; `from` is anything after.
+#[inline(always)]
+fn turn(to: &mut [Lanes; 8], from: &mut [Lanes; 8]) {
+    riffle(to, from);
+    riffle(from, to);
+    riffle(to, from);
+}
+
+/// Row i between its lanes with row i + 4. A function of its own, or the
+/// three steps are joined into one that no vector unit has.
+#[inline(never)]
+fn riffle(out: &mut [Lanes; 8], m: &[Lanes; 8]) {
+    for i in 0..4 {
+        let (a, b) = (m[i], m[i + 4]);
+        for k in 0..4 {
+            (out[2 * i][2 * k], out[2 * i][2 * k + 1]) = (a[k], b[k]);
+        }
+        for k in 0..4 {
+            (out[2 * i + 1][2 * k], out[2 * i + 1][2 * k + 1]) = (a[4 + k], b[4 + k]);
+        }
+    }
+}
+
+/// The residual of values of any size.
+#[cold]
+fn wide(rows: &mut [Lanes; 8]) {
     let mut mid = [[0i32; 8]; 8];
-    for x in 0..N {
-        let column = core::array::from_fn(|k| if k < N { i32::from(c[k * 8 + x]) } else { 0 });
-        let out = inverse8::<N>(column);
+    for x in 0..8 {
+        let out = inverse8::<8>(core::array::from_fn(|k| i32::from(rows[k][x])));
         for y in 0..8 {
             mid[y][x] = round(out[y], 7);
         }
     }
-    for (y, row) in mid.iter().enumerate() {
-        let out = inverse8::<N>(*row);
-        if let Some(pixels) = plane[at + y * stride..].first_chunk_mut::<8>() {
-            for (p, r) in pixels.iter_mut().zip(out) {
-                // In 16 bits, so that it becomes vector code.
-                let r = round(r, 12).clamp(-32768, 32767) as i16;
-                *p = i16::from(*p).saturating_add(r).clamp(0, 255) as u8;
-            }
-        }
-    }
-    for row in c.as_chunks_mut::<8>().0.iter_mut().take(N) {
-        row[..N].fill(0);
-    }
+    *rows = mid.map(|row| inverse8::<8>(row).map(|v| narrow(v, 12)));
 }
 
 /// One dimension of eight, of which the first `N` (2, 4 or 8) may differ from zero.
@@ -104,7 +172,7 @@ fn inverse8<const N: usize>(c: [i32; 8]) -> [i32; 8] {
     })
 }
 
-fn add4(c: &[i16; 16], plane: &mut [u8], at: usize, stride: usize) {
+fn add4(c: &[i16; 16], to: &mut Target<'_>) {
     let mut mid = [[0i32; 4]; 4];
     for x in 0..4 {
         let out = inverse4(core::array::from_fn(|k| i32::from(c[k * 4 + x])));
@@ -112,12 +180,9 @@ fn add4(c: &[i16; 16], plane: &mut [u8], at: usize, stride: usize) {
             mid[y][x] = round(out[y], 7);
         }
     }
-    for (y, row) in mid.iter().enumerate() {
-        let out = inverse4(*row);
-        if let Some(pixels) = plane[at + y * stride..].first_chunk_mut::<4>() {
-            for (p, r) in pixels.iter_mut().zip(out) {
-                *p = clamp(i32::from(*p) + round(r, 11));
-            }
+    for (row, m) in to.rows::<4>().zip(mid) {
+        for (p, r) in row.iter_mut().zip(inverse4(m)) {
+            *p = (i32::from(*p) + round(r, 11)).clamp(0, 255) as u8;
         }
     }
 }

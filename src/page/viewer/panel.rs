@@ -110,11 +110,8 @@ impl Panel {
         let decoded = decoder.decode(bytes);
         if decoded.is_ok() {
             decoder.changed().rectangles(|rect| {
-                for y in usize::from(rect.y)..usize::from(rect.y) + usize::from(rect.h) {
-                    let at = y * self.width + usize::from(rect.x);
-                    let row = &mut self.pixels[at..at + usize::from(rect.w)];
-                    decoder.row(rect.x.into(), y, row);
-                }
+                let at = usize::from(rect.y) * self.width + usize::from(rect.x);
+                decoder.paint(rect, &mut self.pixels[at..], self.width);
                 self.note(rect);
             });
         }

@@ -1,8 +1,15 @@
-//! Encoder of `patch`: aims at a quality, picture by picture.
+//! Encoder of `patch`: aims at a quality, picture by picture. A scene cut
+//! becomes a key picture.
 
+mod choice;
+mod elements;
+mod intra;
 mod macroblock;
+mod moved;
 mod planes;
+mod price;
 mod quantise;
+mod residual;
 mod search;
 mod work;
 mod write;
@@ -31,6 +38,9 @@ const ACTIVITY: f32 = 0.5;
 /// Quantisers by which a key picture is finer: later pictures lean on it.
 const KEY_BOOST: f32 = 2.0;
 
+/// Levels of luma by which a cut changes a picture at the least.
+const LEAST_CUT: f32 = 8.0;
+
 /// What a [`PatchEncoder`] is made from.
 #[derive(Clone, Debug)]
 pub struct PatchSettings {
@@ -55,6 +65,8 @@ struct State {
     past: Planes,
     contexts: Contexts,
     hints: Vec<[i16; 2]>,
+    /// Share of macroblocks that were intra lately.
+    usual_intra: f32,
 }
 
 /// Encodes pictures of one panel, in order.
@@ -102,6 +114,7 @@ impl PatchEncoder {
                 past: Planes::black(w, h),
                 contexts: START,
                 hints: vec![[0; 2]; columns * lines],
+                usual_intra: 0.0,
             },
             pending: None,
             settings,
@@ -176,23 +189,13 @@ impl PatchEncoder {
     }
 }
 
-impl Trial for PatchEncoder {
-    fn attempt(
-        &mut self,
-        input: &PictureIn<'_>,
-        key: bool,
-        ask: Ask,
-    ) -> Result<Encoded, CodingError> {
+impl PatchEncoder {
+    /// Codes the loaded picture: what came out, what it leaves, and the share
+    /// of macroblocks that are intra.
+    fn code(&self, input: &PictureIn<'_>, key: bool, ask: Ask) -> (Encoded, State, f32) {
         let s = &self.settings;
-        input.check(s.width, s.height)?;
-        let (level, dither) = (s.level, s.dither);
+        let (level, blocks) = (s.level, self.columns * self.lines);
         let extreme = ((1.0 - ask.quality) / 4.0).max(0.0).exp2();
-        let worth = Worth {
-            lambda: LAMBDA * extreme,
-            weights: s.weights,
-            effort: s.effort,
-        };
-        self.load(input.rgb);
         let black = key.then(|| Planes::black(input.width, input.height));
         let past = black.as_ref().unwrap_or(&self.state.past);
         let boost = if key { KEY_BOOST } else { 0.0 };
@@ -211,14 +214,21 @@ impl Trial for PatchEncoder {
             left: Neighbour::default(),
             quantiser: mean as u8,
             key,
-            worth,
+            worth: Worth {
+                lambda: LAMBDA * extreme,
+                weights: s.weights,
+                effort: s.effort,
+            },
             cells: Cells::new(input.width, input.height),
             patch: Patch::new(),
             hints: &mut hints,
             frozen: &self.frozen(past, ask.macroblocks),
             columns: self.columns,
-            work: Work::picture(level, self.columns * self.lines, key),
+            work: Work::picture(level, blocks, key),
+            intra: 0,
             trail: Box::new([[(0, 0); 12]; 64]),
+            rough: false,
+            moved_sad: 0.0,
         };
         for line in 0..self.lines {
             picture.left = Neighbour::default();
@@ -231,15 +241,17 @@ impl Trial for PatchEncoder {
             writer,
             cells,
             mut work,
+            intra,
             ..
         } = picture;
         work.flags(writer.elements());
+        work.show(cells.pixels());
+        let dither = if s.dither { HEAD_DITHER } else { 0 };
         let mut bytes = vec![
-            level as u8 | if key { HEAD_KEY } else { 0 } | if dither { HEAD_DITHER } else { 0 },
+            level as u8 | if key { HEAD_KEY } else { 0 } | dither,
             mean as u8,
         ];
         bytes.extend(writer.finish());
-        work.show(cells.pixels());
         let encoded = Encoded {
             bytes,
             key,
@@ -248,11 +260,42 @@ impl Trial for PatchEncoder {
             bus_bytes: cells.bus_bytes(),
             instructions: work.total(),
         };
-        self.pending = Some(State {
+        let state = State {
             past: now,
             contexts: rates.contexts,
             hints,
-        });
+            usual_intra: self.state.usual_intra,
+        };
+        (encoded, state, intra as f32 / blocks as f32)
+    }
+
+    /// Whether the loaded picture begins another scene: it differs from the
+    /// last one, and the share of macroblocks that found nothing there to
+    /// lean on is nearer to all than to what is usual.
+    fn is_cut(&self, intra: f32) -> bool {
+        2.0 * intra > 1.0 + self.state.usual_intra && self.source.step(&self.state.past) > LEAST_CUT
+    }
+}
+
+impl Trial for PatchEncoder {
+    fn attempt(
+        &mut self,
+        input: &PictureIn<'_>,
+        key: bool,
+        ask: Ask,
+    ) -> Result<Encoded, CodingError> {
+        input.check(self.settings.width, self.settings.height)?;
+        self.load(input.rgb);
+        let (mut encoded, mut state, intra) = self.code(input, key, ask);
+        // Under a ceiling of bus or work a cut may have to come bit by bit.
+        let whole = ask.macroblocks >= self.columns * self.lines;
+        if !key && whole && self.is_cut(intra) {
+            (encoded, state, _) = self.code(input, true, ask);
+        }
+        if !encoded.key {
+            state.usual_intra += (intra - state.usual_intra) / 8.0;
+        }
+        self.pending = Some(state);
         Ok(encoded)
     }
 

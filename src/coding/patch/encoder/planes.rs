@@ -1,6 +1,6 @@
 //! Planes of Y, Co and Cg, padded to whole macroblocks.
 
-use super::super::predict::Rows;
+use super::super::predict::Previous;
 
 /// One plane of samples.
 #[derive(Clone)]
@@ -62,6 +62,19 @@ impl Planes {
         sum
     }
 
+    /// Mean step of luma from `past`, in levels; every fourth row is asked.
+    pub fn step(&self, past: &Self) -> f32 {
+        let (now, past) = (&self.0[0], &past.0[0]);
+        let rows = |plane: &'_ Plane| plane.data.len() / plane.stride;
+        let mut sum = 0;
+        for y in (0..rows(now)).step_by(4) {
+            let at = y * now.stride;
+            let pairs = now.data[at..at + now.stride].iter().zip(&past.data[at..]);
+            sum += pairs.map(|(a, &b)| u32::from(a.abs_diff(b))).sum::<u32>();
+        }
+        sum as f32 / (rows(now).div_ceil(4) * now.stride) as f32
+    }
+
     /// From 8-bit colours; the padding repeats the edge.
     pub fn fill(&mut self, rgb: &[u8], width: u16, height: u16) {
         let (w, h) = (usize::from(width), usize::from(height));
@@ -118,19 +131,16 @@ impl<'a> Past<'a> {
     }
 }
 
-impl Rows for Past<'_> {
-    #[inline(always)]
-    fn row(&self, y: usize) -> &[u8] {
-        &self.plane.data[y * self.plane.stride..][..self.plane.stride]
-    }
-
-    #[inline(always)]
-    fn first(&self) -> usize {
-        self.first
-    }
-
-    #[inline(always)]
-    fn height(&self) -> usize {
-        self.plane.data.len() / self.plane.stride
+impl Past<'_> {
+    /// The same for prediction.
+    pub fn previous(&self) -> Previous<'_> {
+        Previous {
+            history: &[],
+            ring: 1,
+            ahead: &self.plane.data,
+            kept: 0,
+            stride: self.plane.stride,
+            first: self.first,
+        }
     }
 }

@@ -75,7 +75,7 @@ impl Search<'_> {
             Level::Light => vector.map(|v| v * 4),
             Level::Full => vector,
         };
-        patch.luma::<N>(self.past, self.x, self.y, quarters);
+        patch.luma::<N>(&self.past.previous(), self.x, self.y, quarters);
         patch.put_luma::<N>(
             &mut Target {
                 plane: &mut out,

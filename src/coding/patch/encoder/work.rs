@@ -26,6 +26,35 @@ pub const LIGHT_LEVEL: u64 = 45;
 /// Converting one pixel.
 pub const PIXEL: u64 = 14;
 
+/// An intra macroblock's prediction: six blocks.
+pub const INTRA: u64 = 6 * 500;
+
+/// A block moved by `vector`, `side` luma samples square, with its chroma.
+pub const fn moved(level: Level, vector: [i16; 2], side: u64) -> u64 {
+    let samples = side * side;
+    if vector[0] | vector[1] == 0 {
+        return 160; // it is in its place
+    }
+    let mut cost = 160 + samples * 3 / 2;
+    if matches!(level, Level::Full) {
+        if vector[0] & 3 != 0 {
+            cost += 12
+                * if vector[1] & 3 != 0 {
+                    samples + 3 * side
+                } else {
+                    samples
+                };
+        }
+        if vector[1] & 3 != 0 {
+            cost += 12 * samples;
+        }
+        if (vector[0] | vector[1]) & 7 != 0 {
+            cost += 5 * samples;
+        }
+    }
+    cost
+}
+
 /// A residual whose last level stands at `last`.
 pub const fn block(last: usize, fours: bool) -> u64 {
     match (fours, last) {
@@ -49,22 +78,12 @@ impl Work {
 
     /// A block moved by `vector`, `side` luma samples square.
     pub fn moved(&mut self, vector: [i16; 2], side: u64) {
-        let samples = side * side;
-        let mut cost = 160 + samples * 3 / 2;
-        if self.level == Level::Full {
-            let [x, y] = vector.map(|v| v & 3 != 0);
-            let high = if y { samples + 3 * side } else { samples };
-            cost += 12 * (u64::from(x) * high + u64::from(y) * samples);
-            if (vector[0] | vector[1]) & 7 != 0 {
-                cost += 5 * samples;
-            }
-        }
-        self.sum += cost;
+        self.sum += moved(self.level, vector, side);
     }
 
     /// An intra macroblock's prediction.
     pub fn intra(&mut self) {
-        self.sum += 6 * 500;
+        self.sum += INTRA;
     }
 
     /// A coded block whose last level stands at `last`.

@@ -89,6 +89,33 @@ pub trait Sink {
     }
 }
 
+/// Adds up the price of elements, the contexts staying as they are.
+pub struct Meter<'a> {
+    rates: &'a Rates,
+    sum: u32,
+}
+
+impl<'a> Meter<'a> {
+    pub const fn new(rates: &'a Rates) -> Self {
+        Self { rates, sum: 0 }
+    }
+
+    /// In 1/256 bit.
+    pub const fn price(&self) -> u32 {
+        self.sum
+    }
+}
+
+impl Sink for Meter<'_> {
+    fn flag(&mut self, context: usize, flag: bool) {
+        self.sum += self.rates.flag(context, flag);
+    }
+
+    fn bits(&mut self, n: u32, _value: u32) {
+        self.sum += n * BIT;
+    }
+}
+
 /// Gives the levels of a coded block (one or more not zero) to `sink`.
 pub fn walk(level: Level, sink: &mut impl Sink, kind: Kind, near: usize, levels: &Levels) {
     let last = levels.iter().rposition(|&l| l != 0).unwrap_or(0);

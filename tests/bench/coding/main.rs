@@ -12,31 +12,29 @@
 //! qualities. Instructions are callgrind's, of this machine's build, the
 //! difference of two lengths of the same stream, with the conversion of every
 //! changed pixel to RGB565. Encode times are one thread's, wall, and depend on
-//! what else the machine does.
+//! what else the machine does. "Pulse" is the mean square of the error's step
+//! from picture to picture at key pictures (the first left out) over that at all
+//! others: 1 where a key picture cannot be seen coming.
 
-use std::path::{Path, PathBuf};
+mod clips;
+
+use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
 use thumbreel::coding::patch::{Decoder, Level, memory_bytes};
 use thumbreel::coding::{
     ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PanelSettings, PictureIn, Shape, Weights,
-    encoder, expand_565, nearest_565,
+    denoised, encoder, expand_565, nearest_565,
 };
 use thumbreel::picture::quality::{psnr, ssim};
 use thumbreel::units::Ratio;
 
-const SIDE: usize = 240;
-const PICTURE: usize = SIDE * SIDE * 3;
+use clips::{Clip, PICTURE, SIDE, clips};
+
 const QUALITIES: [u8; 7] = [25, 35, 45, 55, 65, 75, 85];
 /// SSIM is taken of every so manieth picture.
 const STRIDE: usize = 6;
-
-struct Clip {
-    name: &'static str,
-    real: bool,
-    rgb: Vec<u8>,
-}
 
 /// What one coding did to one clip.
 struct Outcome {
@@ -46,6 +44,10 @@ struct Outcome {
     psnr: f64,
     luma: f64,
     colour: f64,
+    /// SSIM of luma against the clip without noise.
+    truth: f64,
+    /// Mean square of the error's step at key pictures over that at others.
+    pulse: f64,
     bus: f64,
     work: f64,
     counted: Option<f64>,
@@ -89,8 +91,11 @@ fn plan(coding: Coding, level: Level, quality: u8) -> EncoderPlan {
     }
 }
 
-fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
+fn run(clip: &Clip, plan: &EncoderPlan, denoise: bool) -> Outcome {
     let mut coder = encoder(plan).expect("a plan");
+    if denoise {
+        coder = denoised(coder, plan.width, plan.height);
+    }
     let mut panel = PanelDecoder::new(PanelSettings {
         width: plan.width,
         height: plan.height,
@@ -109,6 +114,8 @@ fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
         psnr: 0.0,
         luma: 0.0,
         colour: 0.0,
+        truth: 0.0,
+        pulse: 0.0,
         bus: 0.0,
         work: 0.0,
         counted: None,
@@ -117,6 +124,8 @@ fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
         pictures: clip.rgb.len() / PICTURE,
     };
     let mut seen = 0.0;
+    let mut last: Vec<i16> = Vec::new();
+    let mut steps = [(0.0, 0.0); 2];
     for (n, rgb) in clip.rgb.chunks_exact(PICTURE).enumerate() {
         let pixels: Vec<u16> = rgb
             .chunks(3)
@@ -143,11 +152,30 @@ fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
         if !coded.unchanged {
             out.payloads.push(coded.bytes);
         }
+        let shown: Vec<u8> = panel.pixels().iter().flat_map(|&p| expand_565(p)).collect();
+        let error: Vec<i16> = shown
+            .iter()
+            .zip(rgb)
+            .map(|(&a, &b)| i16::from(a) - i16::from(b))
+            .collect();
+        let squares = error
+            .iter()
+            .zip(&last)
+            .map(|(a, b)| f64::from(a - b).powi(2));
+        if n > 0 {
+            let (sum, count) = &mut steps[usize::from(coded.key)];
+            *sum += squares.sum::<f64>();
+            *count += 1.0;
+        }
+        last = error;
         if n % STRIDE == 0 {
-            let shown: Vec<u8> = panel.pixels().iter().flat_map(|&p| expand_565(p)).collect();
             out.psnr += psnr(rgb, &shown);
             out.luma += ssim(&luma(rgb), &luma(&shown), SIDE, 1);
             out.colour += ssim(rgb, &shown, SIDE, 3);
+            if let Some(clean) = &clip.clean {
+                let clean = &clean[n * PICTURE..][..PICTURE];
+                out.truth += ssim(&luma(clean), &luma(&shown), SIDE, 1);
+            }
             seen += 1.0;
         }
     }
@@ -160,9 +188,16 @@ fn run(clip: &Clip, plan: &EncoderPlan) -> Outcome {
     ] {
         *total /= pictures;
     }
-    for total in [&mut out.psnr, &mut out.luma, &mut out.colour] {
+    for total in [
+        &mut out.psnr,
+        &mut out.luma,
+        &mut out.colour,
+        &mut out.truth,
+    ] {
         *total /= seen;
     }
+    let [others, keys] = steps.map(|(sum, count)| sum / count);
+    out.pulse = keys / others;
     out
 }
 
@@ -179,7 +214,7 @@ fn luma(rgb: &[u8]) -> Vec<u8> {
 /// q70: light, full, and full by colour SSIM.
 fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
     println!(
-        "\n{}: {} pictures\n{:18} {:>7} {:>7} {:>6} {:>6} {:>7} {:>7} {:>6} {:>9} {:>9} {:>8}",
+        "\n{}: {} pictures\n{:18} {:>7} {:>7} {:>6} {:>6} {:>7} {:>7} {:>6} {:>6} {:>9} {:>9} {:>8}",
         clip.name,
         clip.rgb.len() / PICTURE,
         "coding",
@@ -190,11 +225,12 @@ fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
         "SSIM",
         "SSIMrgb",
         "bus %",
+        "pulse",
         "instr/px",
         "estimate",
         "ms enc"
     );
-    let jpeg = [50, 70].map(|q| run(clip, &plan(Coding::Jpeg, Level::Full, q)));
+    let jpeg = [50, 70].map(|q| run(clip, &plan(Coding::Jpeg, Level::Full, q), false));
     jpeg.iter().for_each(line);
     let levels = [Level::Light, Level::Full].map(|level| {
         let name = format!("{level:?}").to_lowercase();
@@ -203,7 +239,7 @@ fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
         qualities
             .iter()
             .map(|&q| {
-                let mut outcome = run(clip, &plan(Coding::Patch, level, q));
+                let mut outcome = run(clip, &plan(Coding::Patch, level, q), false);
                 outcome.counted = counted(&outcome, level);
                 line(&outcome);
                 outcome
@@ -236,12 +272,38 @@ fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
             100.0 * share[1]
         );
     }
+    if clip.clean.is_some() {
+        cleaned(clip, &levels[1]);
+    }
     shares
+}
+
+/// Prints what `denoise` saves at equal SSIM to the clip without noise.
+fn cleaned(clip: &Clip, plain: &[Outcome]) {
+    let rows: Vec<_> = QUALITIES
+        .iter()
+        .map(|&q| run(clip, &plan(Coding::Patch, Level::Full, q), true))
+        .collect();
+    for row in plain.iter().skip(2).step_by(2) {
+        let bytes = at_equal(&rows, |o| o.truth, |o| o.mean, row.truth);
+        println!(
+            "{} with denoise: {:.1} % of its bytes at equal SSIM to the clean clip ({:.4})",
+            row.label,
+            100.0 * bytes / row.mean,
+            row.truth
+        );
+    }
+    let best = |rows: &[Outcome]| rows.iter().map(|o| o.truth).fold(0.0, f64::max);
+    println!(
+        "best SSIM to the clean clip: {:.4}, with denoise {:.4}",
+        best(plain),
+        best(&rows)
+    );
 }
 
 fn line(o: &Outcome) {
     println!(
-        "{:18} {:7.0} {:7} {:6.3} {:6.2} {:7.4} {:7.4} {:6.1} {:>9} {:9.1} {:8.2}",
+        "{:18} {:7.0} {:7} {:6.3} {:6.2} {:7.4} {:7.4} {:6.1} {:6.2} {:>9} {:9.1} {:8.2}",
         o.label,
         o.mean,
         o.worst,
@@ -250,6 +312,7 @@ fn line(o: &Outcome) {
         o.luma,
         o.colour,
         100.0 * o.bus,
+        o.pulse,
         o.counted.map_or("-".into(), |i| format!("{i:.1}")),
         o.work,
         o.encode_ms
@@ -342,128 +405,9 @@ fn decode_only(arguments: &[String]) {
         rest = after;
         decoder.decode(payload).expect("our own payload");
         decoder.changed().rectangles(|r| {
-            for y in r.y..r.y + r.h {
-                let at = usize::from(y) * SIDE + usize::from(r.x);
-                decoder.row(r.x.into(), y.into(), &mut shown[at..at + usize::from(r.w)]);
-            }
+            let at = usize::from(r.y) * SIDE + usize::from(r.x);
+            decoder.paint(r, &mut shown[at..], SIDE);
         });
     }
     std::hint::black_box(&shown);
-}
-
-fn clips() -> Vec<Clip> {
-    let real = [
-        ("bigbuckbunny", "bigbuckbunny.mp4"),
-        ("bikes", "bikes.mp4"),
-        ("cup", "cup.mp4"),
-    ];
-    let mut clips: Vec<Clip> = real
-        .into_iter()
-        .map(|(name, file)| Clip {
-            name,
-            real: true,
-            rgb: packaged(file),
-        })
-        .collect();
-    clips.push(Clip {
-        name: "grain",
-        real: false,
-        rgb: grain(&clips[2].rgb),
-    });
-    clips.push(Clip {
-        name: "screen",
-        real: false,
-        rgb: screen(),
-    });
-    clips
-}
-
-fn packaged(file: &str) -> Vec<u8> {
-    let home = std::env::var("HOME").unwrap_or_default();
-    let path: PathBuf = [&home, ".cache/thumbreel/clips", file].iter().collect();
-    let square = "fps=24,crop='min(iw,ih)':'min(iw,ih)',scale=240:240:flags=bicubic";
-    let run = Command::new("ffmpeg")
-        .args(["-v", "error", "-i"])
-        .arg(&path)
-        .args(["-vf", square, "-pix_fmt", "rgb24", "-f", "rawvideo", "-"])
-        .output();
-    match run {
-        Ok(out) if out.status.success() && !out.stdout.is_empty() => out.stdout,
-        _ => panic!("{} cannot be decoded: run .ci/install test", path.display()),
-    }
-}
-
-/// A small deterministic generator (xorshift, Marsaglia 2003).
-struct Dice(u64);
-
-impl Dice {
-    fn unit(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// Nearly normal: the sum of four even deviates.
-    fn normal(&mut self) -> f64 {
-        (0..4).map(|_| self.unit()).sum::<f64>() * 1.732 - 3.464
-    }
-}
-
-/// Film grain of four levels' deviation on a real clip.
-fn grain(clean: &[u8]) -> Vec<u8> {
-    let mut dice = Dice(0x5EED);
-    let pictures = clean.len().min(96 * PICTURE);
-    clean[..pictures]
-        .chunks_exact(3)
-        .flat_map(|c| {
-            let g = 4.0 * dice.normal();
-            [c[0], c[1], c[2]].map(|v| (f64::from(v) + g).round().clamp(0.0, 255.0) as u8)
-        })
-        .collect()
-}
-
-/// A tide table on a screen: lines of print, a clock that ticks, a pointer
-/// that moves, a page that changes once.
-fn screen() -> Vec<u8> {
-    let mut out = Vec::new();
-    for n in 0..120usize {
-        let mut page = vec![236u8; PICTURE];
-        let mut fill = |x: usize, y: usize, w: usize, h: usize, c: [u8; 3]| {
-            for y in y..(y + h).min(SIDE) {
-                for x in x..(x + w).min(SIDE) {
-                    page[(y * SIDE + x) * 3..][..3].copy_from_slice(&c);
-                }
-            }
-        };
-        fill(0, 0, SIDE, 22, [24, 58, 92]);
-        let seed = 1 + u64::from(n >= 60);
-        let mut dice = Dice(seed * 77_777);
-        for line in 0..15 {
-            let mut x = 10;
-            while x < 190 {
-                for stroke in 0..3 {
-                    let h = 3 + (dice.unit() * 6.0) as usize;
-                    let y = 32 + line * 13 + (9 - h) / 2;
-                    fill(x + 2 * stroke, y, 1, h, [40, 40, 48]);
-                }
-                x += 8 + (dice.unit() * 5.0) as usize;
-            }
-        }
-        // A digit of the clock changes once a second.
-        let second = n / 24;
-        for bit in 0..5 {
-            let on = (((second + 3) * 7) >> bit) & 1 != 0;
-            fill(
-                196 + 7 * bit,
-                6,
-                5,
-                10,
-                if on { [250, 220, 120] } else { [60, 90, 120] },
-            );
-        }
-        fill(30 + n, 60 + (n * 3) % 120, 5, 8, [200, 30, 30]);
-        out.extend(page);
-    }
-    out
 }
