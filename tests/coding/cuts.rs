@@ -1,30 +1,10 @@
-//! Cuts become key pictures; key pictures do not pulse.
+//! Key pictures do not pulse.
 
 use crate::scenes::{panel, picture, plan};
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{Coding, encoder, expand_565};
 
 const SIDE: u16 = 112;
-
-#[test]
-fn a_cut_becomes_a_key_picture_and_nothing_else_does() {
-    let cuts = [11, 24, 25, 37];
-    for level in [Level::Light, Level::Full] {
-        for grain in [0, 12] {
-            let mut plan = plan(SIDE, SIDE, Coding::Patch);
-            plan.level = level;
-            let mut coder = encoder(&plan).unwrap();
-            let keys: Vec<u32> = (0..50)
-                .filter(|&n| {
-                    let scene = cuts.iter().filter(|&&c| c <= n).count() as u32;
-                    let source = picture(SIDE, SIDE, n, scene, grain);
-                    coder.encode(&source.input(SIDE, SIDE), n == 0).unwrap().key
-                })
-                .collect();
-            assert_eq!(keys, [0, 11, 24, 25, 37], "{level:?} grain {grain}");
-        }
-    }
-}
 
 /// On a moving scene with grain: how far the panel's step from picture to
 /// picture is from the source's step (mean square, levels), at key pictures
