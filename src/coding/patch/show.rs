@@ -56,7 +56,7 @@ impl Pattern {
         );
         let scaled = |chroma: i16, luma: i16, scale: u32| {
             let value = chroma.saturating_add(luma).min(HIGHEST) as u16;
-            (u32::from(value) * scale >> 16) as u16
+            ((u32::from(value) * scale) >> 16) as u16
         };
         (scaled(r, five, FIVE).wrapping_mul(self.red[x]))
             .wrapping_add(scaled(g, six, SIX).wrapping_mul(self.green[x]))
