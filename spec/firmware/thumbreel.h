@@ -241,28 +241,29 @@ typedef struct tbr_damage {
 
 /* The reader: a state machine without input or output. It holds one chunk at a
  * time in the caller's memory, checks it, and only then hands it out: nothing
- * damaged is ever presented. The fields up to `stale` may be read. */
+ * damaged is ever presented. All but its own fields may be read. */
 typedef struct tbr_reader {
-    tbr_header header;
-    tbr_chunk chunk;
-    tbr_damage damage;
-    const uint8_t *bytes; /* the chunk, from its first byte */
     uint64_t position;    /* offset of the next byte it is given */
     uint64_t time;        /* tick at which the next slice should start */
+    const uint8_t *bytes; /* the chunk, from its first byte */
     uint8_t asks;         /* set it to be asked where each slice is to lie, and
                              to pass over everything else but the end */
     uint8_t has_end;      /* at the end: there was an end chunk */
     uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
     /* its own */
+    uint8_t state, has_header, has_number, loose, input_ended;
+    uint32_t capacity, size, filled, want, number;
+    uint64_t base, tick;
     uint8_t *buffer;
     const uint8_t *map;
-    uint64_t map_length, base, tick;
-    uint64_t key_offset;
+    uint64_t map_length, key_offset;
     uint32_t key_number;
-    uint32_t capacity, size, filled, want, number;
-    tbr_damage search;
     int failed;
-    uint8_t state, has_header, has_number, loose, input_ended;
+    tbr_damage search;
+    /* not its own */
+    tbr_chunk chunk;
+    tbr_damage damage;
+    tbr_header header;
 } tbr_reader;
 
 /* A reader at the start of a reel; `size` is 512 bytes or more, and
@@ -504,54 +505,72 @@ static int tbr_check_magic(const uint8_t *s)
     return TBR_NOT_A_REEL;
 }
 
-/* Where the fields stand in sector 0, with how many bytes, and in tbr_header. */
-static const struct {
+/* Where fields stand in the bytes, with how many, and in a structure. */
+typedef struct tbr_field {
     uint8_t from, bytes, to;
-} tbr_fields[] = {
-#define TBR_AT(from, bytes, field) {from, bytes, (uint8_t)offsetof(tbr_header, field)}
-    TBR_AT(10, 2, version_minor), TBR_AT(16, 4, may_ignore), TBR_AT(20, 2, part),
-    TBR_AT(22, 2, parts), TBR_AT(24, 8, reel_id), TBR_AT(32, 8, first_tick),
-    TBR_AT(40, 8, duration), TBR_AT(48, 8, reel_duration), TBR_AT(56, 8, file_length),
-    TBR_AT(64, 4, first_picture), TBR_AT(68, 4, picture_count), TBR_AT(72, 4, slice_count),
-    TBR_AT(76, 2, width), TBR_AT(78, 2, height), TBR_AT(80, 1, shape), TBR_AT(81, 1, low_first),
-    TBR_AT(82, 1, wire), TBR_AT(83, 1, coding), TBR_AT(84, 1, level), TBR_AT(85, 1, sound),
-    TBR_AT(86, 1, channels), TBR_AT(88, 4, clock_rate), TBR_AT(92, 4, rate_num),
-    TBR_AT(96, 4, rate_den), TBR_AT(100, 4, largest_chunk), TBR_AT(104, 2, most_pictures),
-    TBR_AT(108, 4, most_ticks), TBR_AT(112, 4, largest_sound), TBR_AT(116, 4, largest_picture),
-    TBR_AT(120, 4, working_memory), TBR_AT(124, 4, prebuffer), TBR_AT(128, 4, mean_rate),
-    TBR_AT(132, 4, worst_rate), TBR_AT(136, 4, worst_bus_bytes),
-    TBR_AT(140, 4, worst_instructions), TBR_AT(144, 8, first_slice),
-    TBR_AT(152, 8, index_offset), TBR_AT(160, 4, index_length), TBR_AT(164, 4, index_step),
-    TBR_AT(168, 4, index_entries), TBR_AT(172, 4, poster_offset), TBR_AT(176, 4, poster_length),
-    TBR_AT(180, 2, poster_width), TBR_AT(182, 2, poster_height), TBR_AT(184, 4, tables_offset),
-    TBR_AT(188, 4, tables_length),
-#undef TBR_AT
+} tbr_field;
+
+#define TBR_AT(from, bytes, field) {from, bytes, (uint8_t)offsetof(TBR_INTO, field)},
+#define TBR_INTO tbr_header
+static const tbr_field tbr_header_fields[] = {
+    TBR_AT(10, 2, version_minor) TBR_AT(16, 4, may_ignore) TBR_AT(20, 2, part)
+    TBR_AT(22, 2, parts) TBR_AT(24, 8, reel_id) TBR_AT(32, 8, first_tick)
+    TBR_AT(40, 8, duration) TBR_AT(48, 8, reel_duration) TBR_AT(56, 8, file_length)
+    TBR_AT(64, 4, first_picture) TBR_AT(68, 4, picture_count) TBR_AT(72, 4, slice_count)
+    TBR_AT(76, 2, width) TBR_AT(78, 2, height) TBR_AT(80, 1, shape) TBR_AT(81, 1, low_first)
+    TBR_AT(82, 1, wire) TBR_AT(83, 1, coding) TBR_AT(84, 1, level) TBR_AT(85, 1, sound)
+    TBR_AT(86, 1, channels) TBR_AT(88, 4, clock_rate) TBR_AT(92, 4, rate_num)
+    TBR_AT(96, 4, rate_den) TBR_AT(100, 4, largest_chunk) TBR_AT(104, 2, most_pictures)
+    TBR_AT(108, 4, most_ticks) TBR_AT(112, 4, largest_sound) TBR_AT(116, 4, largest_picture)
+    TBR_AT(120, 4, working_memory) TBR_AT(124, 4, prebuffer) TBR_AT(128, 4, mean_rate)
+    TBR_AT(132, 4, worst_rate) TBR_AT(136, 4, worst_bus_bytes)
+    TBR_AT(140, 4, worst_instructions) TBR_AT(144, 8, first_slice)
+    TBR_AT(152, 8, index_offset) TBR_AT(160, 4, index_length) TBR_AT(164, 4, index_step)
+    TBR_AT(168, 4, index_entries) TBR_AT(172, 4, poster_offset) TBR_AT(176, 4, poster_length)
+    TBR_AT(180, 2, poster_width) TBR_AT(182, 2, poster_height) TBR_AT(184, 4, tables_offset)
+    TBR_AT(188, 4, tables_length)
 };
+#undef TBR_INTO
+#define TBR_INTO tbr_chunk
+static const tbr_field tbr_chunk_fields[] = {
+    TBR_AT(4, 1, kind) TBR_AT(5, 1, flags) TBR_AT(6, 2, pictures) TBR_AT(8, 4, number)
+    TBR_AT(12, 4, length) TBR_AT(16, 4, used) TBR_AT(20, 4, ticks) TBR_AT(24, 8, time)
+    TBR_AT(32, 4, sound_bytes) TBR_AT(36, 4, first_picture) TBR_AT(40, 4, id_low)
+};
+#undef TBR_INTO
+#define TBR_INTO tbr_picture
+static const tbr_field tbr_picture_fields[] = {
+    TBR_AT(0, 4, tick_offset) TBR_AT(4, 4, length) TBR_AT(8, 1, coding) TBR_AT(9, 1, flags)
+    TBR_AT(10, 2, windows) TBR_AT(12, 4, cost) TBR_AT(16, 4, bus_bytes)
+};
+#undef TBR_INTO
+#undef TBR_AT
 
 typedef char tbr_fields_fit[offsetof(tbr_header, title) <= 256 ? 1 : -1];
 
-static void tbr_header_fields(const uint8_t *s, tbr_header *h)
+static TBR_COLD void tbr_read_fields(const uint8_t *b, const tbr_field *field, uint32_t n,
+                                     void *structure)
 {
-    uint32_t i;
-    for (i = 0; i < sizeof tbr_fields / sizeof tbr_fields[0]; i++) {
-        const uint8_t *const from = s + tbr_fields[i].from;
-        uint8_t *const to = (uint8_t *)h + tbr_fields[i].to;
-        const uint64_t value = tbr_u64(from); /* no field is among the last eight bytes */
-        const uint32_t four = (uint32_t)value;
-        const uint16_t two = (uint16_t)value;
-        if (tbr_fields[i].bytes == 8) {
+    for (; n > 0; n--, field++) {
+        const uint8_t *const from = b + field->from;
+        uint8_t *const to = (uint8_t *)structure + field->to;
+        if (field->bytes == 8) {
+            const uint64_t value = tbr_u64(from);
             memcpy(to, &value, 8);
-        } else if (tbr_fields[i].bytes == 4) {
-            memcpy(to, &four, 4);
-        } else if (tbr_fields[i].bytes == 2) {
-            memcpy(to, &two, 2);
+        } else if (field->bytes == 4) {
+            const uint32_t value = tbr_u32(from);
+            memcpy(to, &value, 4);
+        } else if (field->bytes == 2) {
+            const uint16_t value = tbr_u16(from);
+            memcpy(to, &value, 2);
         } else {
             *to = *from;
         }
     }
-    memcpy(h->title, s + 384, TBR_TITLE);
-    h->title[TBR_TITLE] = 0;
 }
+
+#define TBR_READ(bytes, fields, structure) \
+    tbr_read_fields(bytes, fields, sizeof fields / sizeof fields[0], structure)
 
 static uint32_t tbr_common_divisor(uint32_t a, uint32_t b)
 {
@@ -645,7 +664,7 @@ static TBR_COLD int tbr_check_index_poster(const tbr_header *h)
     return TBR_OK;
 }
 
-static TBR_COLD int tbr_check_places(const tbr_header *h)
+static int tbr_check_places(const tbr_header *h)
 {
     int code = tbr_check_place(h->index_offset, h->index_length);
     if (code == TBR_OK) {
@@ -758,7 +777,9 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
     if (tbr_check_enums(s) != TBR_OK || tbr_u16(s + 8) != 1) {
         return TBR_FIELD;
     }
-    tbr_header_fields(s, h);
+    TBR_READ(s, tbr_header_fields, h);
+    memcpy(h->title, s + 384, TBR_TITLE);
+    h->title[TBR_TITLE] = 0;
     return tbr_check_header(s, h);
 }
 
@@ -809,17 +830,7 @@ TBR_COLD int tbr_chunk_read(const uint8_t *b, tbr_chunk *c)
     if (!tbr_agrees(tbr_u32(b + 60), tbr_crc32(0, b, 60))) {
         return TBR_CHECKSUM;
     }
-    c->kind = b[4];
-    c->flags = b[5];
-    c->pictures = tbr_u16(b + 6);
-    c->number = tbr_u32(b + 8);
-    c->length = tbr_u32(b + 12);
-    c->used = tbr_u32(b + 16);
-    c->ticks = tbr_u32(b + 20);
-    c->time = tbr_u64(b + 24);
-    c->sound_bytes = tbr_u32(b + 32);
-    c->first_picture = tbr_u32(b + 36);
-    c->id_low = tbr_u32(b + 40);
+    TBR_READ(b, tbr_chunk_fields, c);
     code = tbr_check_chunk(c);
     return code == TBR_OK && !tbr_zeros(b + 44, 16) ? TBR_RESERVED : code;
 }
@@ -889,48 +900,57 @@ TBR_COLD int tbr_sound_open(tbr_sound *s, uint8_t coding, const uint8_t *bytes, 
     return TBR_OK;
 }
 
-static int16_t tbr_adpcm_step(tbr_sound *s, uint32_t nibble)
+static void tbr_adpcm_read(tbr_sound *s, int16_t *samples, uint32_t n)
 {
-    const int32_t step = tbr_adpcm_steps[s->index];
-    int32_t change = step >> 3;
-    int32_t index = s->index + tbr_adpcm_changes[nibble & 7];
-    change += nibble & 4 ? step : 0;
-    change += nibble & 2 ? step >> 1 : 0;
-    change += nibble & 1 ? step >> 2 : 0;
-    s->sample += nibble & 8 ? -change : change;
-    s->sample = s->sample > 32767 ? 32767 : s->sample < -32768 ? -32768 : s->sample;
-    s->index = (uint8_t)(index < 0 ? 0 : index > 88 ? 88 : index);
-    return (int16_t)s->sample;
-}
-
-static int16_t tbr_adpcm_next(tbr_sound *s)
-{
-    uint32_t nibble;
-    if (s->first) {
+    int32_t sample = s->sample, index = s->index;
+    uint32_t half = s->half;
+    const uint8_t *at = s->at;
+    if (s->first && n > 0) {
         s->first = 0;
-        return (int16_t)s->sample;
+        *samples++ = (int16_t)sample;
+        n--;
     }
-    nibble = s->half ? (uint32_t)*s->at >> 4 : *s->at & 15u;
-    s->at += s->half;
-    s->half ^= 1;
-    return tbr_adpcm_step(s, nibble);
+    for (; n > 0; n--) {
+        const uint32_t nibble = (uint32_t)*at >> (4 * half);
+        const int32_t step = tbr_adpcm_steps[index];
+        int32_t change = step >> 3;
+        at += half;
+        half ^= 1;
+        index += tbr_adpcm_changes[nibble & 7];
+        index = index < 0 ? 0 : index > 88 ? 88 : index;
+        change += nibble & 4 ? step : 0;
+        change += nibble & 2 ? step >> 1 : 0;
+        change += nibble & 1 ? step >> 2 : 0;
+        sample += nibble & 8 ? -change : change;
+        sample = sample > 32767 ? 32767 : sample < -32768 ? -32768 : sample;
+        *samples++ = (int16_t)sample;
+    }
+    s->sample = sample;
+    s->index = (uint8_t)index;
+    s->half = (uint8_t)half;
+    s->at = at;
 }
 
 TBR_HOT uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
 {
+    const uint8_t *at = s->at;
     uint32_t i;
     n = n < s->left ? n : s->left;
-    for (i = 0; i < n; i++) {
-        if (s->coding == TBR_IMA_ADPCM) {
-            samples[i] = tbr_adpcm_next(s);
-        } else if (s->coding == TBR_PCM_U8) {
-            samples[i] = (int16_t)((*s->at++ - 128) * 256);
-        } else {
-            samples[i] = (int16_t)tbr_u16(s->at);
-            s->at += 2;
+    s->left -= n;
+    if (s->coding == TBR_IMA_ADPCM) {
+        tbr_adpcm_read(s, samples, n);
+        return n;
+    }
+    if (s->coding == TBR_PCM_S16) {
+        for (i = 0; i < n; i++, at += 2) {
+            samples[i] = (int16_t)tbr_u16(at);
+        }
+    } else {
+        for (i = 0; i < n; i++) {
+            samples[i] = (int16_t)((*at++ - 128) * 256);
         }
     }
-    s->left -= n;
+    s->at = at;
     return n;
 }
 
@@ -966,13 +986,7 @@ static int tbr_slice_pass(const uint8_t **at, const uint8_t *end, uint32_t lengt
 
 static void tbr_picture_read(const uint8_t *b, tbr_picture *p)
 {
-    p->tick_offset = tbr_u32(b);
-    p->length = tbr_u32(b + 4);
-    p->coding = b[8];
-    p->flags = b[9];
-    p->windows = tbr_u16(b + 10);
-    p->cost = tbr_u32(b + 12);
-    p->bus_bytes = tbr_u32(b + 16);
+    TBR_READ(b, tbr_picture_fields, p);
     p->bytes = b + TBR_PICTURE_HEADER;
 }
 
@@ -1062,7 +1076,8 @@ int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
 
 /* --- index -------------------------------------------------------------- */
 
-TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry, uint64_t *sector_offset)
+TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry,
+                            uint64_t *sector_offset)
 {
     uint64_t step;
     if (h->index_entries == 0) {
@@ -1142,7 +1157,8 @@ TBR_COLD void tbr_reader_map(tbr_reader *r, const uint8_t *reel, uint64_t length
 static uint32_t tbr_reader_need(const tbr_reader *r)
 {
     const int none = r->state == TBR_AT_PARTS || r->state == TBR_AT_PLACE ||
-                     r->state == TBR_AT_LAST || r->state == TBR_AT_END || r->state == TBR_AT_FAILURE;
+                     r->state == TBR_AT_LAST || r->state == TBR_AT_END ||
+                     r->state == TBR_AT_FAILURE;
     return none || r->want < r->filled ? 0 : r->want - r->filled;
 }
 
@@ -1646,8 +1662,10 @@ static TBR_COLD int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send
 /* --- patch: state ------------------------------------------------------- */
 
 #define TBR_PATCH_SIDE 512 /* longest side of a panel, in pixels */
+#define TBR_PATCH_CELLS (TBR_PATCH_SIDE / 8)
 #define TBR_PATCH_CONTEXTS 299
 #define TBR_PATCH_PITCH 20 /* bytes in a row of a fetched piece */
+#define TBR_PATCH_PAIRS 8  /* words of lanes in a row */
 #define TBR_MOST_QUANTISER 51
 #define TBR_MOST_VECTOR 2047
 
@@ -1709,10 +1727,13 @@ typedef struct tbr_patch {
     tbr_tint zero;        /* of Co 128, Cg 0 */
     tbr_plane planes[3];  /* Y, Co, Cg */
     tbr_neighbour left, above[TBR_PATCH_SIDE / 16 + 1];
-    uint32_t piece[19 * TBR_PATCH_PITCH / 4];
-    int16_t values[64]; /* aligned to 4 */
-    uint64_t cells[TBR_PATCH_SIDE / 8];  /* changed 8x8 cells, a row in each */
-    uint64_t turned[TBR_PATCH_SIDE / 8]; /* the same by columns, while they are cut */
+    uint32_t lanes[19 * TBR_PATCH_PAIRS]; /* a block filtered across */
+    uint8_t piece[19 * TBR_PATCH_PITCH];  /* one fetched; aligned to 4, as the next */
+    int16_t values[64];
+    uint64_t cells[TBR_PATCH_CELLS];  /* changed 8x8 cells, a row in each */
+    uint64_t turned[TBR_PATCH_CELLS]; /* the same by columns, while they are cut */
+    tbr_send send;
+    void *user;
 #if TBR_PATCH > 1
     uint16_t contexts[TBR_PATCH_CONTEXTS]; /* how likely a flag is 0, in 1/65536 */
 #endif
@@ -1787,12 +1808,26 @@ static uint32_t tbr_patch_byte(tbr_patch *p)
     return byte;
 }
 
+/* Four bytes, highest first. */
+TBR_INLINE uint32_t tbr_first_bits(const uint8_t *b)
+{
+    return (uint32_t)b[0] << 24 | (uint32_t)b[1] << 16 | (uint32_t)b[2] << 8 | b[3];
+}
+
 /* Light: makes sure of 25 bits. */
 static TBR_HOT void tbr_bits_fill(tbr_patch *p)
 {
     uint32_t code = p->code, have = p->range;
-    for (; have <= 24; have += 8) {
-        code |= tbr_patch_byte(p) << (24 - have);
+    if (p->length >= 4 && p->at <= p->length - 4) {
+        /* What is more than whole bytes comes again, at the same place. */
+        const uint32_t take = (32 - have) / 8;
+        code |= have < 32 ? tbr_first_bits(p->data + p->at) >> have : 0;
+        p->at += take;
+        have += 8 * take;
+    } else {
+        for (; have <= 24; have += 8) {
+            code |= tbr_patch_byte(p) << (24 - have);
+        }
     }
     p->code = code;
     p->range = have;
@@ -1964,10 +1999,11 @@ static TBR_COLD void tbr_patch_quantiser(tbr_patch *p, int32_t quantiser)
     p->step = (int32_t)steps[quantiser % 6] << (quantiser / 6);
 }
 
-/* Puts a level of `size` at position `at` of the block, times the step. */
+/* Puts a level of `size` (up to 32767) at position `at` of the block, times the
+ * step. */
 TBR_INLINE void tbr_patch_put(tbr_patch *p, uint32_t at, uint32_t size, uint32_t negative)
 {
-    int32_t value = (int32_t)(size < 32767 ? size : 32767) * p->step;
+    int32_t value = (int32_t)size * p->step;
     value = value < 32767 ? value : 32767;
     p->values[at] = (int16_t)(negative ? -value : value);
 }
@@ -1976,8 +2012,8 @@ TBR_INLINE void tbr_patch_put(tbr_patch *p, uint32_t at, uint32_t size, uint32_t
  * more begin with a one. Number and bits of its code; 0 if it is longer. */
 static const uint8_t tbr_short_numbers[64] = {
 #define TBR_SHORT(number, bits) ((number) << 3 | (bits))
-#define TBR_FOUR_OF(number, bits) \
-    TBR_SHORT(number, bits), TBR_SHORT(number, bits), TBR_SHORT(number, bits), TBR_SHORT(number, bits)
+#define TBR_TWO_OF(number, bits) TBR_SHORT(number, bits), TBR_SHORT(number, bits)
+#define TBR_FOUR_OF(number, bits) TBR_TWO_OF(number, bits), TBR_TWO_OF(number, bits)
     TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3), TBR_FOUR_OF(1, 3),
     TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3), TBR_FOUR_OF(2, 3),
     TBR_FOUR_OF(3, 5), TBR_FOUR_OF(4, 5), TBR_FOUR_OF(5, 5), TBR_FOUR_OF(6, 5),
@@ -1994,36 +2030,54 @@ TBR_INLINE uint32_t tbr_bits_short(uint32_t code)
  * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
 {
-    uint32_t place = 0, spread = 0;
-    for (;; place++) {
-        uint32_t run, size, code, at;
-        if (p->range < 16) {
+    uint32_t place = 0, spread = 0, code = p->code, have = p->range, more;
+    do {
+        uint32_t run, size, bits, at;
+        if (have < 16) {
+            p->code = code;
+            p->range = have;
             tbr_bits_fill(p);
+            code = p->code;
+            have = p->range;
         }
-        run = tbr_bits_short(p->code);
-        size = tbr_bits_short(p->code << (run & 7));
-        code = (run & 7) + (size & 7);
+        run = tbr_bits_short(code);
+        size = tbr_bits_short(code << (run & 7));
         if (run != 0 && size != 0) {
-            p->code <<= code;
-            p->range -= code;
-            place += run >> 3;
-            size = size >> 3;
+            bits = (run & 7) + (size & 7);
+            run >>= 3;
+            size >>= 3;
         } else {
-            place += tbr_bits_number(p);
+            p->code = code;
+            p->range = have;
+            run = tbr_bits_number(p);
             size = tbr_bits_number(p);
+            size = size < 32766 ? size : 32766;
             tbr_bits_fill(p);
+            code = p->code;
+            have = p->range;
+            bits = 0;
         }
+        place += run;
         if (place > 63) {
             p->broken = 1;
-            return 0;
+            break;
         }
+        code <<= bits;
+        have -= bits + 1;
         at = tbr_scan8[place];
         spread |= at;
-        tbr_patch_put(p, at, size + 1, tbr_bits_take(p, 1));
-        if (place == 63 || tbr_bits_take(p, 1) == 0 || p->broken) {
-            return spread;
+        tbr_patch_put(p, at, size + 1, code >> 31);
+        code <<= 1;
+        if (place++ == 63) {
+            break;
         }
-    }
+        more = code >> 31;
+        code <<= 1;
+        have--;
+    } while (more && !p->broken);
+    p->code = code;
+    p->range = have;
+    return spread;
 }
 
 #if TBR_PATCH > 1
@@ -2058,6 +2112,7 @@ static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t ne
                                     ? (place & 3) * 16 + tbr_scan4[place >> 2]
                                     : tbr_scan8[place];
             size = tbr_range_level(p, kind, near);
+            size = size < 32767 ? size : 32767;
             tbr_patch_put(p, at, size, tbr_range_bits(p, 1));
             spread |= at;
             size = size < 3 ? size : 3;
@@ -2368,39 +2423,50 @@ TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 #endif
 }
 
-/* Copies w samples (a multiple of 4) and up to three more of a row from x on, to
- * a multiple of 4; outside the row those of its edges. */
-TBR_INLINE void tbr_patch_span(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x,
-                               int32_t w)
+/* The even and the odd ones of four samples from anywhere. */
+TBR_INLINE void tbr_any_lanes(const uint8_t *at, uint32_t *even, uint32_t *odd)
 {
-    int32_t i;
-    if (x >= 0 && x + w <= stride) {
-        for (i = 0; i + 4 <= w; i += 4) {
-            tbr_set_word(to + i, tbr_any_word(row + x + i));
-        }
-        for (; i < w; i++) {
-            to[i] = row[x + i];
-        }
-        return;
-    }
-    for (i = 0; i < w; i++) {
-        const int32_t at = x + i < 0 ? 0 : x + i > stride - 1 ? stride - 1 : x + i;
-        to[i] = row[at];
+#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+    const uint32_t word = tbr_any_word(at);
+    *even = word & TBR_LANES;
+    *odd = word >> 8 & TBR_LANES;
+#else
+    *even = at[0] | (uint32_t)at[2] << 16;
+    *odd = at[1] | (uint32_t)at[3] << 16;
+#endif
+}
+
+/* Samples of a row from x on; outside it those of its edges. */
+static void tbr_patch_border(uint8_t *to, const uint8_t *row, int32_t stride, int32_t x,
+                                      int32_t w)
+{
+    for (; w > 0; w--, x++) {
+        *to++ = row[x < 0 ? 0 : x > stride - 1 ? stride - 1 : x];
     }
 }
 
-/* Copies w x h samples as they were before this picture from x, y on. */
+/* Copies w (a multiple of 4) x h samples as they were before this picture from
+ * x, y on. */
 static TBR_HOT void tbr_patch_fetch(tbr_patch *p, const tbr_plane *plane, int32_t x, int32_t y,
                                     int32_t w, int32_t h, uint8_t *to, int32_t step)
 {
+    const int32_t stride = plane->stride;
     while (h > 0) {
         int32_t run;
         const uint8_t *row = tbr_patch_rows(p, plane, y, &run);
         run = run < h ? run : h;
         y += run;
         h -= run;
-        for (; run > 0; run--, to += step, row += plane->stride) {
-            tbr_patch_span(to, row, plane->stride, x, w);
+        for (; run > 0; run--, to += step, row += stride) {
+            if (x < 0 || x + w > stride) {
+                tbr_patch_border(to, row, stride, x, w);
+            } else {
+                const uint8_t *from = row + x, *const end = from + w;
+                uint8_t *out = to;
+                for (; from != end; from += 4, out += 4) {
+                    tbr_set_word(out, tbr_any_word(from));
+                }
+            }
         }
     }
 }
@@ -2418,7 +2484,7 @@ static TBR_COLD void tbr_move_whole(tbr_patch *p, const tbr_plane *plane, int32_
 #if TBR_PATCH > 1
 /* A block as it was before this picture: in its place if it lies there whole,
  * or else fetched. */
-static TBR_COLD const uint8_t *tbr_patch_piece(tbr_patch *p, const tbr_plane *plane, int32_t x,
+static TBR_HOT const uint8_t *tbr_patch_piece(tbr_patch *p, const tbr_plane *plane, int32_t x,
                                                int32_t y, int32_t w, int32_t h, int32_t *step)
 {
     int32_t run;
@@ -2428,8 +2494,8 @@ static TBR_COLD const uint8_t *tbr_patch_piece(tbr_patch *p, const tbr_plane *pl
         return row + x;
     }
     *step = TBR_PATCH_PITCH;
-    tbr_patch_fetch(p, plane, x, y, w, h, (uint8_t *)p->piece, TBR_PATCH_PITCH);
-    return (const uint8_t *)p->piece;
+    tbr_patch_fetch(p, plane, x, y, w, h, p->piece, TBR_PATCH_PITCH);
+    return p->piece;
 }
 
 /* How much the four samples around a place between two weigh, in 1/64; the
@@ -2440,60 +2506,91 @@ static const uint8_t tbr_taps[4][4] = {{0, 64, 0, 0}, {4, 54, 16, 2}, {4, 36, 36
 TBR_INLINE uint32_t tbr_between(uint32_t a, uint32_t b, uint32_t c, uint32_t d,
                                 const uint32_t *taps)
 {
-    return b * taps[1] + c * taps[2] + 32 * TBR_EACH - a * taps[0] - d * taps[3];
+    uint32_t sum = 32 * TBR_EACH + b * taps[1];
+    sum += c * taps[2];
+    sum -= a * taps[0];
+    return sum - d * taps[3];
 }
 
-/* Stores four sums of 1/64. */
-TBR_INLINE void tbr_put_between(uint8_t *to, uint32_t even, uint32_t odd)
-{
-    if (((even | odd) & 0xC000C000u) != 0) {
-        even = tbr_limit(even, 6) << 6;
-        odd = tbr_limit(odd, 6) << 6;
+/* Limits four sums of 1/64, and leaves their whole part in place. */
+#define TBR_LIMIT_BOTH(even, odd)                         \
+    if (((even | odd) & 0xC000C000u) != 0) {              \
+        even = tbr_limit(even, 6) << 6;                   \
+        odd = tbr_limit(odd, 6) << 6;                     \
     }
-    tbr_set_word(to, (even >> 6 & TBR_LANES) | (odd << 2 & ~TBR_LANES));
-}
 
-/* Filters rows of n samples. */
-static TBR_HOT void tbr_filter_across(const uint8_t *from, int32_t from_step, uint8_t *to,
-                                      int32_t to_step, uint32_t fraction, int32_t n, int32_t rows)
+/* Filters rows of n samples to bytes or, if those are NULL, to lanes. */
+TBR_INLINE void tbr_filter_rows(const uint8_t *from, int32_t step, uint32_t fraction, int32_t n,
+                                int32_t rows, uint8_t *bytes, int32_t stride, uint32_t *lanes)
 {
     const uint32_t taps[4] = {tbr_taps[fraction][0], tbr_taps[fraction][1],
                               tbr_taps[fraction][2], tbr_taps[fraction][3]};
-    for (; rows > 0; rows--, from += from_step, to += to_step) {
-        const uint32_t word = tbr_any_word(from);
-        uint32_t a = word & TBR_LANES, b = word >> 8 & TBR_LANES;
+    for (; rows > 0; rows--, from += step) {
+        uint32_t a, b, c, d, e, f, even, odd;
         int32_t i;
+        tbr_any_lanes(from, &a, &b);
         for (i = 0; i < n; i += 4) {
-            const uint32_t next = tbr_any_word(from + i + 4);
-            const uint32_t e = next & TBR_LANES, f = next >> 8 & TBR_LANES;
-            const uint32_t c = a >> 16 | e << 16, d = b >> 16 | f << 16;
-            tbr_put_between(to + i, tbr_between(a, b, c, d, taps),
-                            tbr_between(b, c, d, e, taps));
+            tbr_any_lanes(from + i + 4, &e, &f);
+            c = a >> 16 | e << 16;
+            d = b >> 16 | f << 16;
+            even = tbr_between(a, b, c, d, taps);
+            odd = tbr_between(b, c, d, e, taps);
+            TBR_LIMIT_BOTH(even, odd)
+            if (bytes == NULL) {
+                lanes[i / 2] = even >> 6 & TBR_LANES;
+                lanes[i / 2 + 1] = odd >> 6 & TBR_LANES;
+            } else {
+                tbr_set_word(bytes + i, (even >> 6 & TBR_LANES) | (odd << 2 & ~TBR_LANES));
+            }
             a = e;
             b = f;
+        }
+        if (bytes == NULL) {
+            lanes += TBR_PATCH_PAIRS;
+        } else {
+            bytes += stride;
         }
     }
 }
 
-/* Filters n columns of a fetched piece. */
-static TBR_HOT void tbr_filter_down(const uint8_t *from, uint8_t *to, int32_t stride,
-                                    uint32_t fraction, int32_t n)
+static TBR_HOT void tbr_filter_across(const uint8_t *from, int32_t step, uint32_t fraction,
+                                      int32_t n, uint8_t *to, int32_t stride)
+{
+    tbr_filter_rows(from, step, fraction, n, n, to, stride, NULL);
+}
+
+/* Rows for tbr_filter_down, filtered across if there is a fraction. */
+static TBR_HOT void tbr_filter_first(const uint8_t *from, int32_t step, uint32_t fraction,
+                                     int32_t n, uint32_t *lanes)
+{
+    int32_t rows, i;
+    if (fraction != 0) {
+        tbr_filter_rows(from, step, fraction, n, n + 3, NULL, 0, lanes);
+        return;
+    }
+    for (rows = n + 3; rows > 0; rows--, from += step, lanes += TBR_PATCH_PAIRS) {
+        for (i = 0; i < n; i += 4) {
+            tbr_any_lanes(from + i, &lanes[i / 2], &lanes[i / 2 + 1]);
+        }
+    }
+}
+
+static TBR_HOT void tbr_filter_down(const uint32_t *lanes, uint32_t fraction, int32_t n,
+                                    uint8_t *to, int32_t stride)
 {
     const uint32_t taps[4] = {tbr_taps[fraction][0], tbr_taps[fraction][1],
                               tbr_taps[fraction][2], tbr_taps[fraction][3]};
     int32_t i, j;
-    for (i = 0; i < n; i += 4) {
-        const uint8_t *at = from + i;
+    for (i = 0; i < n; i += 4, lanes += 2) {
+        const uint32_t *at = lanes;
         uint8_t *out = to + i;
-        for (j = 0; j < n; j++, at += TBR_PATCH_PITCH, out += stride) {
-            const uint32_t a = tbr_word(at), b = tbr_word(at + TBR_PATCH_PITCH);
-            const uint32_t c = tbr_word(at + 2 * TBR_PATCH_PITCH);
-            const uint32_t d = tbr_word(at + 3 * TBR_PATCH_PITCH);
-            tbr_put_between(
-                out,
-                tbr_between(a & TBR_LANES, b & TBR_LANES, c & TBR_LANES, d & TBR_LANES, taps),
-                tbr_between(a >> 8 & TBR_LANES, b >> 8 & TBR_LANES, c >> 8 & TBR_LANES,
-                            d >> 8 & TBR_LANES, taps));
+        for (j = 0; j < n; j++, at += TBR_PATCH_PAIRS, out += stride) {
+            uint32_t even = tbr_between(at[0], at[TBR_PATCH_PAIRS], at[2 * TBR_PATCH_PAIRS],
+                                        at[3 * TBR_PATCH_PAIRS], taps);
+            uint32_t odd = tbr_between(at[1], at[TBR_PATCH_PAIRS + 1], at[2 * TBR_PATCH_PAIRS + 1],
+                                       at[3 * TBR_PATCH_PAIRS + 1], taps);
+            TBR_LIMIT_BOTH(even, odd)
+            tbr_set_word(out, (even >> 6 & TBR_LANES) | (odd << 2 & ~TBR_LANES));
         }
     }
 }
@@ -2503,27 +2600,22 @@ static TBR_COLD void tbr_move_luma(tbr_patch *p, int32_t x, int32_t y, tbr_vecto
 {
     const tbr_plane *plane = &p->planes[0];
     const uint32_t across = (uint32_t)(v.x & 3), down = (uint32_t)(v.y & 3);
-    uint8_t *to = plane->now + y * plane->stride + x, *const piece = (uint8_t *)p->piece;
+    const int32_t left = across != 0, stride = plane->stride;
+    uint8_t *to = plane->now + y * stride + x;
     const uint8_t *from;
     int32_t step;
     x += v.x >> 2;
     y += v.y >> 2;
-    if (down == 0 && across == 0) {
-        tbr_patch_fetch(p, plane, x, y, n, n, to, plane->stride);
-        return;
-    }
-    if (down == 0) {
-        from = tbr_patch_piece(p, plane, x - 1, y, n + 3, n, &step);
-        tbr_filter_across(from, step, to, plane->stride, across, n, n);
-        return;
-    }
-    if (across == 0) {
-        tbr_patch_fetch(p, plane, x, y - 1, n, n + 3, piece, TBR_PATCH_PITCH);
+    if (down != 0) {
+        from = tbr_patch_piece(p, plane, x - left, y - 1, n + 4 * left, n + 3, &step);
+        tbr_filter_first(from, step, across, n, p->lanes);
+        tbr_filter_down(p->lanes, down, n, to, stride);
+    } else if (across != 0) {
+        from = tbr_patch_piece(p, plane, x - 1, y, n + 4, n, &step);
+        tbr_filter_across(from, step, across, n, to, stride);
     } else {
-        from = tbr_patch_piece(p, plane, x - 1, y - 1, n + 3, n + 3, &step);
-        tbr_filter_across(from, step, piece, TBR_PATCH_PITCH, across, n, n + 3);
+        tbr_patch_fetch(p, plane, x, y, n, n, to, stride);
     }
-    tbr_filter_down(piece, to, plane->stride, down, n);
 }
 
 /* Moves an n x n chroma block by a vector in eighths (ITU-T H.264, clause
@@ -2541,16 +2633,17 @@ static TBR_HOT void tbr_move_chroma(tbr_patch *p, const tbr_plane *plane, int32_
         tbr_patch_fetch(p, plane, x, y, n, n, to, plane->stride);
         return;
     }
-    from = tbr_patch_piece(p, plane, x, y, n + 1, n + 1, &step);
+    from = tbr_patch_piece(p, plane, x, y, n + 4, n + 1, &step);
     for (i = 0; i < n; i += 4) {
         const uint8_t *at = from + i;
         uint8_t *out = to + i;
         uint32_t even = 0, odd = 0;
         for (j = 0; j <= n; j++, at += step) {
-            const uint32_t word = tbr_any_word(at);
-            const uint32_t a = word & TBR_LANES, b = word >> 8 & TBR_LANES;
-            const uint32_t c = a >> 16 | (uint32_t)at[4] << 16;
-            const uint32_t e = (8 - fx) * a + fx * b, o = (8 - fx) * b + fx * c;
+            uint32_t a, b, c, e, o;
+            tbr_any_lanes(at, &a, &b);
+            c = a >> 16 | (uint32_t)at[4] << 16;
+            e = (8 - fx) * a + fx * b;
+            o = (8 - fx) * b + fx * c;
             if (j > 0) {
                 even = (8 - fy) * even + fy * e + 32 * TBR_EACH;
                 odd = (8 - fy) * odd + fy * o + 32 * TBR_EACH;
@@ -2597,7 +2690,7 @@ static TBR_COLD int16_t tbr_median(int32_t a, int32_t b, int32_t c)
 }
 
 /* The vector expected for block i: the median of three around it. */
-static TBR_COLD tbr_vector tbr_guess(const tbr_patch *p, int32_t column, int split, uint32_t i,
+static tbr_vector tbr_guess(const tbr_patch *p, int32_t column, int split, uint32_t i,
                             const tbr_vector *vectors)
 {
     const tbr_vector *up = p->above[column].vectors;
@@ -2704,11 +2797,18 @@ static TBR_COLD void tbr_patch_chroma(tbr_patch *p, const tbr_coded *c, int32_t 
     }
 }
 
-static TBR_COLD void tbr_patch_mark(tbr_patch *p, int32_t x, int32_t y)
+/* Marks the changed blocks of a macroblock, by bits 0 to 3. */
+static TBR_COLD void tbr_patch_mark(tbr_patch *p, int32_t column, uint32_t blocks)
 {
-    if (x < p->width && y < p->height) { /* macroblocks reach past the panel */
-        p->cells[y / 8] |= (uint64_t)1 << (x / 8);
+    uint64_t *const cells = p->cells + 2 * p->line;
+    if (column * 16 + 8 >= p->width) { /* macroblocks reach past the panel */
+        blocks &= 5;
     }
+    if (p->line * 16 + 8 >= p->height) {
+        blocks &= 3;
+    }
+    cells[0] |= (uint64_t)(blocks & 3) << (2 * column);
+    cells[1] |= (uint64_t)(blocks >> 2) << (2 * column);
 }
 
 static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra, const tbr_coded *c,
@@ -2758,8 +2858,8 @@ static void tbr_patch_intra(tbr_patch *p, int32_t column)
         if (c.flag[i]) {
             tbr_patch_luma(p, x, y, 1, c.near[i]);
         }
-        tbr_patch_mark(p, x, y);
     }
+    tbr_patch_mark(p, column, 15);
     tbr_predict(&p->planes[1], column * 8, p->line * 8, chroma);
     tbr_predict(&p->planes[2], column * 8, p->line * 8, chroma);
     tbr_patch_chroma(p, &c, column);
@@ -2791,7 +2891,7 @@ static void tbr_patch_moved(tbr_patch *p, int32_t column)
     const int32_t left = column * 16, top = p->line * 16;
     tbr_vector v[4];
     tbr_coded c;
-    uint32_t i, context;
+    uint32_t i, context, changed = 0;
     int whole;
     context = tbr_patch_vectors(p, column, v);
     whole = tbr_same_vector(v[0], v[1]) && tbr_same_vector(v[0], v[2]) &&
@@ -2812,15 +2912,18 @@ static void tbr_patch_moved(tbr_patch *p, int32_t column)
             tbr_patch_luma(p, x, y, 0, c.near[i]);
         }
         if (v[i].x != 0 || v[i].y != 0 || c.flag[i] || c.flag[4] || c.flag[5]) {
-            tbr_patch_mark(p, x, y);
+            changed |= 1u << i;
         }
+    }
+    if (changed != 0) {
+        tbr_patch_mark(p, column, changed);
     }
     tbr_patch_chroma(p, &c, column);
     tbr_patch_remember(p, column, 0, &c, v);
 }
 
 /* Black, where nothing was before. */
-static TBR_COLD void tbr_patch_black(tbr_patch *p, int32_t column)
+static void tbr_patch_black(tbr_patch *p, int32_t column)
 {
     int32_t i, j;
     for (i = 0; i < 3; i++) {
@@ -2860,7 +2963,7 @@ static TBR_HOT void tbr_copy_words(uint8_t *to, const uint8_t *from, int32_t n)
 }
 
 /* Saves the rows about to be overwritten. */
-static TBR_COLD void tbr_patch_save(tbr_patch *p)
+static void tbr_patch_save(tbr_patch *p)
 {
     uint32_t i;
     for (i = 0; i < 3; i++) {
@@ -2900,62 +3003,6 @@ static void tbr_patch_reset(tbr_patch *p)
 #endif
     memset(p->cells, 0, sizeof p->cells);
 }
-
-static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
-{
-    p->data = picture->bytes + 2;
-    p->length = picture->length - 2;
-    p->at = 0;
-    p->code = 0;
-    p->range = 0;
-    p->broken = 0;
-    p->ready = 0;
-    memset(p->above, 0, sizeof p->above);
-    memset(p->values, 0, sizeof p->values);
-    tbr_patch_quantiser(p, picture->bytes[1]);
-    if (p->key) {
-        tbr_patch_reset(p);
-    }
-#if TBR_PATCH > 1
-    if (p->level == 2) {
-        uint32_t i;
-        p->range = 0xFFFFFFFFu;
-        for (i = 0; i < 4; i++) {
-            p->code = p->code << 8 | tbr_patch_byte(p);
-        }
-    }
-#endif
-}
-
-/* Whether the payload ended with the picture. */
-static int tbr_patch_finish(const tbr_patch *p)
-{
-    if (tbr_patch_full(p)) {
-        return p->at >= p->length && p->at <= p->length + 4;
-    }
-    return tbr_bits_finish(p);
-}
-
-static int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
-{
-    const uint8_t *b = picture->bytes;
-    if (picture->length < 2 || (b[0] & 3) != p->level || b[0] >> 4 != 0 ||
-        b[1] > TBR_MOST_QUANTISER || (!(b[0] & 4) && !p->ready)) {
-        return TBR_PICTURE;
-    }
-    p->key = (b[0] & 4) != 0;
-    p->dither = (b[0] & 8) != 0;
-    tbr_patch_begin(p, picture);
-    tbr_patch_lines(p);
-    if (p->broken || !tbr_patch_finish(p)) {
-        memset(p->cells, 0, sizeof p->cells);
-        return TBR_PICTURE;
-    }
-    p->ready = 1;
-    return TBR_OK;
-}
-
-/* --- patch: to the panel ------------------------------------------------ */
 
 /* Eight times a colour of five bits, and one of six bits in its place in a pixel
  * of high byte first, for -260..515 clamped to 0..255 and rounded. */
@@ -3058,6 +3105,65 @@ static const uint16_t tbr_six[776] = {
     57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351, 57351,
     57351, 57351, 57351, 57351, 57351, 57351};
 
+static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
+{
+    p->data = picture->bytes + 2;
+    p->length = picture->length - 2;
+    p->at = 0;
+    p->code = 0;
+    p->range = 0;
+    p->broken = 0;
+    p->ready = 0;
+    memset(p->above, 0, sizeof p->above);
+    memset(p->values, 0, sizeof p->values);
+    tbr_patch_quantiser(p, picture->bytes[1]);
+    /* The dither's table has four more for red and blue, two more for green. */
+    p->zero.red = tbr_five + TBR_SHADE_ZERO + 128 - (p->dither ? 4 : 0);
+    p->zero.green = tbr_six + TBR_SHADE_ZERO - 128 - (p->dither ? 2 : 0);
+    if (p->key) {
+        tbr_patch_reset(p);
+    }
+#if TBR_PATCH > 1
+    if (p->level == 2) {
+        uint32_t i;
+        p->range = 0xFFFFFFFFu;
+        for (i = 0; i < 4; i++) {
+            p->code = p->code << 8 | tbr_patch_byte(p);
+        }
+    }
+#endif
+}
+
+/* Whether the payload ended with the picture. */
+static int tbr_patch_finish(const tbr_patch *p)
+{
+    if (tbr_patch_full(p)) {
+        return p->at >= p->length && p->at <= p->length + 4;
+    }
+    return tbr_bits_finish(p);
+}
+
+static int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
+{
+    const uint8_t *b = picture->bytes;
+    if (picture->length < 2 || (b[0] & 3) != p->level || b[0] >> 4 != 0 ||
+        b[1] > TBR_MOST_QUANTISER || (!(b[0] & 4) && !p->ready)) {
+        return TBR_PICTURE;
+    }
+    p->key = (b[0] & 4) != 0;
+    p->dither = (b[0] & 8) != 0;
+    tbr_patch_begin(p, picture);
+    tbr_patch_lines(p);
+    if (p->broken || !tbr_patch_finish(p)) {
+        memset(p->cells, 0, sizeof p->cells);
+        return TBR_PICTURE;
+    }
+    p->ready = 1;
+    return TBR_OK;
+}
+
+/* --- patch: to the panel ------------------------------------------------ */
+
 /* The 8x8 ordered dither (Bayer 1973): four more than red and blue get, and in
  * the upper half two more than green gets. */
 static const uint8_t tbr_dither[64] = {
@@ -3081,69 +3187,51 @@ TBR_INLINE tbr_tint tbr_tint_of(const tbr_tint *grey, uint32_t orange, uint32_t 
     return t;
 }
 
-/* A pixel of high byte first, as a little-endian number; `five` and `six` are
- * its luma with the dither of red and blue, and of green. */
-TBR_INLINE uint16_t tbr_pixel(tbr_tint t, int32_t five, int32_t six)
+/* A pixel of high byte first, as a little-endian number, from its luma and the
+ * dither for it. */
+TBR_INLINE uint16_t tbr_pixel(tbr_tint t, uint32_t luma, uint32_t dither)
 {
+    const uint32_t five = luma + (dither & 15), six = luma + (dither >> 4);
     return (uint16_t)((uint32_t)(t.red[five] | t.green[six]) | (uint32_t)t.blue[five] << 5);
 }
 
-/* Converts rows (an even number) of w pixels (a multiple of 4) from x, y (even) on. */
-static TBR_HOT void tbr_show_plain(const tbr_patch *p, int32_t x, int32_t y, int32_t w,
-                                   int32_t rows, uint16_t *to)
+/* Two by two pixels of one chroma; `dither` is NULL for none. */
+TBR_INLINE void tbr_show_four(tbr_tint t, const uint8_t *above, const uint8_t *below,
+                              const uint8_t *dither, uint16_t *to, uint16_t *next)
+{
+    to[0] = tbr_pixel(t, above[0], dither == NULL ? 0 : dither[0]);
+    to[1] = tbr_pixel(t, above[1], dither == NULL ? 0 : dither[1]);
+    next[0] = tbr_pixel(t, below[0], dither == NULL ? 0 : dither[8]);
+    next[1] = tbr_pixel(t, below[1], dither == NULL ? 0 : dither[9]);
+}
+
+/* Converts rows of w pixels (both even numbers) from x, y (multiples of
+ * 8 and 2) on. */
+TBR_INLINE void tbr_show_rows(const tbr_patch *p, int32_t x, int32_t y, int32_t w, int32_t rows,
+                              uint16_t *to, int dithers)
 {
     const int32_t stride = p->planes[0].stride, half = y / 2 * (stride / 2) + x / 2;
-    const tbr_tint zero = p->zero;
     const uint8_t *luma = p->planes[0].now + y * stride + x;
     const uint8_t *orange = p->planes[1].now + half, *green = p->planes[2].now + half;
-    for (; rows > 0; rows -= 2) {
+    const tbr_tint zero = p->zero;
+    for (; rows > 0; rows -= 2, y += 2) {
         const uint8_t *above = luma, *below = luma + stride, *co = orange, *cg = green;
+        const uint8_t *const dither = tbr_dither + (y & 7) * 8;
+        uint32_t turn = 0;
         uint16_t *const end = to + w, *next = end;
         do {
-            tbr_tint t = tbr_tint_of(&zero, co[0], cg[0]);
-            to[0] = tbr_pixel(t, above[0], above[0]);
-            to[1] = tbr_pixel(t, above[1], above[1]);
-            next[0] = tbr_pixel(t, below[0], below[0]);
-            next[1] = tbr_pixel(t, below[1], below[1]);
-            t = tbr_tint_of(&zero, co[1], cg[1]);
-            to[2] = tbr_pixel(t, above[2], above[2]);
-            to[3] = tbr_pixel(t, above[3], above[3]);
-            next[2] = tbr_pixel(t, below[2], below[2]);
-            next[3] = tbr_pixel(t, below[3], below[3]);
-            co += 2;
-            cg += 2;
-            above += 4;
-            below += 4;
-            to += 4;
-            next += 4;
+            tbr_show_four(tbr_tint_of(&zero, *co++, *cg++), above, below,
+                          dithers ? dither + turn : NULL, to, next);
+            above += 2;
+            below += 2;
+            to += 2;
+            next += 2;
+            turn = (turn + 2) & 7;
         } while (to != end);
         to = next;
         luma += 2 * stride;
         orange += stride / 2;
         green += stride / 2;
-    }
-}
-
-/* The same with ordered dither. */
-static TBR_HOT void tbr_show_dithered(const tbr_patch *p, int32_t x, int32_t y, int32_t w,
-                                      int32_t rows, uint16_t *to)
-{
-    const int32_t stride = p->planes[0].stride;
-    const tbr_tint zero = p->zero;
-    int32_t i;
-    for (; rows > 0; rows--, y++) {
-        const int32_t half = y / 2 * (stride / 2) + x / 2;
-        const uint8_t *luma = p->planes[0].now + y * stride + x;
-        const uint8_t *co = p->planes[1].now + half, *cg = p->planes[2].now + half;
-        const uint8_t *const shift = tbr_dither + (y & 7) * 8;
-        for (i = x; i < x + w; i += 2) {
-            const tbr_tint t = tbr_tint_of(&zero, *co++, *cg++);
-            const uint32_t a = shift[i & 7], b = shift[(i + 1) & 7];
-            int32_t v = *luma++;
-            *to++ = tbr_pixel(t, v + (int32_t)(a & 15) - 4, v + (int32_t)(a >> 4) - 2);
-            v = *luma++;
-            *to++ = tbr_pixel(t, v + (int32_t)(b & 15) - 4, v + (int32_t)(b >> 4) - 2);
-        }
     }
 }
 
@@ -3164,15 +3252,15 @@ static void tbr_show_other(const tbr_patch *p, uint16_t *at, uint32_t n)
 }
 
 /* Converts rows of w pixels from x, y (both even) on. */
-static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, int32_t rows,
+static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, int32_t rows,
                               uint16_t *to)
 {
-    const int32_t whole = (w + 3) & ~3;
+    const int32_t whole = (w + 1) & ~1;
     int32_t i, j;
     if (p->dither) {
-        tbr_show_dithered(p, x, y, whole, (rows + 1) & ~1, to);
+        tbr_show_rows(p, x, y, whole, (rows + 1) & ~1, to, 1);
     } else {
-        tbr_show_plain(p, x, y, whole, (rows + 1) & ~1, to);
+        tbr_show_rows(p, x, y, whole, (rows + 1) & ~1, to, 0);
     }
     for (j = 1; j < rows && whole != w; j++) {
         for (i = 0; i < w; i++) {
@@ -3186,17 +3274,17 @@ static void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w, int32_
 
 /* Sends one rectangle, strip by strip. The strips lie in the history of luma,
  * which is not needed between pictures: one is sent, the other filled. */
-static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r, tbr_send send, void *user)
+static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r)
 {
     const int32_t strip = 32 * p->planes[0].stride;
-    const int32_t most = (strip / (2 * r->w + 6)) & ~1;
+    const int32_t most = (strip / (2 * r->w + 2)) & ~1;
     const tbr_rect *window = r;
     int32_t y, rows;
     for (y = 0; y < r->h; y += rows) {
         uint16_t *to = (uint16_t *)(void *)(p->planes[0].history + (p->second ? strip : 0));
         rows = r->h - y < most ? r->h - y : most;
         tbr_show(p, r->x, r->y + y, r->w, rows, to);
-        send(user, window, (const uint8_t *)to, 2u * r->w * (uint32_t)rows);
+        p->send(p->user, window, (const uint8_t *)to, 2u * r->w * (uint32_t)rows);
         window = NULL;
         p->second ^= 1;
     }
@@ -3222,8 +3310,8 @@ static void tbr_run_ends(uint64_t run, uint32_t *from, uint32_t *to)
     }
 }
 
-static TBR_COLD void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1, uint32_t y1,
-                         tbr_rect *r)
+static TBR_COLD void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1,
+                                  uint32_t y1, tbr_rect *r)
 {
     x1 = x1 * 8 < p->width ? x1 * 8 : p->width;
     y1 = y1 * 8 < p->height ? y1 * 8 : p->height;
@@ -3233,13 +3321,13 @@ static TBR_COLD void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, 
     r->h = (uint16_t)(y1 - y0 * 8);
 }
 
-/* Cuts the changed cells along `lines`, which are columns if `turned`; returns
- * the number of windows, and sends them unless `send` is NULL. */
-static uint32_t tbr_cut(tbr_patch *p, const uint64_t *lines, uint32_t down, int turned,
-                                 tbr_send send, void *user)
+/* Cuts the changed cells along lines, or along columns if `turned`; returns the
+ * number of windows, and may send them. */
+static TBR_COLD uint32_t tbr_cut(tbr_patch *p, int turned, int sends)
 {
+    const uint64_t *const lines = turned ? p->turned : p->cells;
     uint32_t n = 0, line, from, to, last;
-    for (line = 0; line < down; line++) {
+    for (line = 0; line < TBR_PATCH_CELLS; line++) {
         uint64_t rest = lines[line];
         while (rest != 0) {
             const uint64_t run = tbr_run(rest);
@@ -3249,10 +3337,11 @@ static uint32_t tbr_cut(tbr_patch *p, const uint64_t *lines, uint32_t down, int 
                 continue; /* goes on from the line before */
             }
             n++;
-            if (send == NULL) {
+            if (!sends) {
                 continue;
             }
-            for (last = line + 1; last < down && tbr_same_run(lines[last], run); last++) {
+            for (last = line + 1; last < TBR_PATCH_CELLS && tbr_same_run(lines[last], run);) {
+                last++;
             }
             tbr_run_ends(run, &from, &to);
             if (turned) {
@@ -3260,7 +3349,7 @@ static uint32_t tbr_cut(tbr_patch *p, const uint64_t *lines, uint32_t down, int 
             } else {
                 tbr_cut_rect(p, from, line, to, last, &r);
             }
-            tbr_patch_send(p, &r, send, user);
+            tbr_patch_send(p, &r);
         }
     }
     return n;
@@ -3269,21 +3358,18 @@ static uint32_t tbr_cut(tbr_patch *p, const uint64_t *lines, uint32_t down, int 
 /* Sends what changed since the last time, in the fewest windows. */
 static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
 {
-    const uint32_t across = (p->width + 7u) / 8, down = (p->height + 7u) / 8;
     uint32_t x, y;
     memset(p->turned, 0, sizeof p->turned);
-    for (y = 0; y < down; y++) {
+    for (y = 0; y < TBR_PATCH_CELLS; y++) {
         uint64_t rest = p->cells[y];
         for (x = 0; rest != 0; x++, rest >>= 1) {
             p->turned[x] |= (rest & 1) << y;
         }
     }
-    if (tbr_cut(p, p->cells, down, 0, NULL, NULL) <=
-        tbr_cut(p, p->turned, across, 1, NULL, NULL)) {
-        tbr_cut(p, p->cells, down, 0, send, user);
-    } else {
-        tbr_cut(p, p->turned, across, 1, send, user);
-    }
+    p->send = send;
+    p->user = user;
+    x = tbr_cut(p, 0, 0) > tbr_cut(p, 1, 0);
+    tbr_cut(p, (int)x, 1);
     memset(p->cells, 0, sizeof p->cells);
 }
 
@@ -3318,8 +3404,6 @@ static int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
     p->level = h->level;
     p->low_first = h->low_first;
     p->wire = h->wire;
-    p->zero.red = tbr_five + TBR_SHADE_ZERO + 128;
-    p->zero.green = tbr_six + TBR_SHADE_ZERO - 128;
     rest = tbr_plane_set(&p->planes[0], rest, w, rows, 16);
     rest = tbr_plane_set(&p->planes[1], rest, w / 2, rows / 2, 8);
     tbr_plane_set(&p->planes[2], rest, w / 2, rows / 2, 8);

@@ -13,13 +13,14 @@ pub const BLOCK: u64 = 512;
 /// (assumed: a load and a store move two pixels).
 const COPY_PER_PIXEL: f64 = 1.0;
 
-/// Instructions a sample to hand sound to I2S (assumed from the decoders' loops).
+/// Instructions a sample to decode sound: counted on an emulated Cortex-M4, see
+/// spec/firmware/README.md.
 const fn sound_instructions(coding: SoundCoding) -> f64 {
     match coding {
         SoundCoding::None => 0.0,
         SoundCoding::Pcm16 => 4.0,
-        SoundCoding::Pcm8 => 5.0,
-        SoundCoding::Adpcm => 24.0,
+        SoundCoding::Pcm8 => 6.0,
+        SoundCoding::Adpcm => 38.0,
     }
 }
 

@@ -6,18 +6,20 @@ use std::path::PathBuf;
 use std::process::Command;
 use thumbreel::coding::patch::{Level, STATE_BYTES, memory_bytes};
 use thumbreel::coding::{
-    ByteOrder, Coding, EncoderPlan, Limits, PictureIn, Shape, Weights, encoder, nearest_565,
+    ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PanelSettings, PictureIn, Shape, Weights,
+    encoder, expand_565, nearest_565,
 };
-use thumbreel::reel::{Settings, Slice, SoundCoding};
+use thumbreel::picture::quality::ssim;
+use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
 use thumbreel::sound::BlockEncoder;
 use thumbreel::units::Ratio;
 
 pub const SIDE: u16 = 240;
 const RATE: u32 = 24;
 const CLOCK_RATE: u32 = 24_000;
-/// Pictures in a slice; a key slice every second.
+/// Pictures in a slice; a key slice every five seconds, as convert has it.
 const PICTURES: usize = 6;
-const KEY_EVERY: usize = 4;
+const KEY_EVERY: usize = 20;
 
 /// Where the real clips lie.
 fn clip(name: &str) -> PathBuf {
@@ -65,10 +67,9 @@ pub fn pictures(name: &str, n: usize) -> Vec<Vec<u8>> {
         .collect()
 }
 
-/// A reel of these pictures with IMA ADPCM sound, at the quality that looks
-/// like JPEG of quality 50.
-pub fn reel(pictures: &[Vec<u8>], coding: Coding, level: Level, effort: u8) -> Vec<u8> {
-    let mut coder = encoder(&EncoderPlan {
+/// Settings of an encoder, without dither or limits.
+pub fn plan(coding: Coding, level: Level, effort: u8, quality: u8) -> EncoderPlan {
+    EncoderPlan {
         width: SIDE,
         height: SIDE,
         shape: Shape::Rectangle,
@@ -76,13 +77,83 @@ pub fn reel(pictures: &[Vec<u8>], coding: Coding, level: Level, effort: u8) -> V
         rate: Ratio { num: RATE, den: 1 },
         coding,
         level,
-        quality: 50,
+        quality,
         effort,
         dither: false,
         limits: Limits::default(),
         weights: Weights::default(),
+    }
+}
+
+fn pixels(rgb: &[u8]) -> Vec<u16> {
+    rgb.chunks_exact(3)
+        .map(|p| nearest_565(p[0], p[1], p[2]))
+        .collect()
+}
+
+/// Luma of ITU-R BT.601.
+fn luma(rgb: &[u8]) -> Vec<u8> {
+    rgb.chunks_exact(3)
+        .map(|c| {
+            let [r, g, b] = [c[0], c[1], c[2]].map(f64::from);
+            (0.299 * r + 0.587 * g + 0.114 * b).round() as u8
+        })
+        .collect()
+}
+
+/// Mean SSIM (Wang et al. 2004) of what the panel shows of every sixth picture.
+fn likeness(pictures: &[Vec<u8>], plan: &EncoderPlan) -> f64 {
+    let mut coder = encoder(plan).unwrap();
+    let mut panel = PanelDecoder::new(PanelSettings {
+        width: SIDE,
+        height: SIDE,
+        level: plan.level,
+        jpeg_tables: coder.tables().to_vec(),
+        ..PanelSettings::default()
     })
     .unwrap();
+    let mut sum = 0.0;
+    for (n, rgb) in pictures.iter().enumerate() {
+        let input = PictureIn {
+            width: SIDE,
+            height: SIDE,
+            rgb,
+            pixels: &pixels(rgb),
+            unchanged: false,
+        };
+        let coded = coder.encode(&input, n == 0).unwrap();
+        let flags = u8::from(coded.key) | u8::from(coded.unchanged) << 1;
+        panel
+            .decode(plan.coding as u8, flags, &coded.bytes)
+            .unwrap();
+        if n % 6 == 0 {
+            let shown: Vec<u8> = panel.pixels().iter().flat_map(|&p| expand_565(p)).collect();
+            sum += ssim(&luma(rgb), &luma(&shown), SIDE.into(), 1);
+        }
+    }
+    sum / pictures.len().div_ceil(6) as f64
+}
+
+/// The lowest quality at which patch looks at least like JPEG of quality 50.
+pub fn equal_quality(pictures: &[Vec<u8>], level: Level, effort: u8) -> u8 {
+    let goal = likeness(pictures, &plan(Coding::Jpeg, level, effort, 50));
+    let (mut low, mut high) = (20, 90);
+    while high - low > 1 {
+        let middle = (low + high) / 2;
+        let patch = plan(Coding::Patch, level, effort, middle);
+        if likeness(pictures, &patch) < goal {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    high
+}
+
+/// A reel of these pictures with IMA ADPCM sound.
+pub fn reel(pictures: &[Vec<u8>], plan: &EncoderPlan) -> Vec<u8> {
+    let (coding, level) = (plan.coding, plan.level);
+    let mut coder = encoder(plan).unwrap();
     let mut sound = BlockEncoder::new(block_coding(SoundCoding::ImaAdpcm).unwrap(), CLOCK_RATE);
     let step = CLOCK_RATE / RATE;
     let mut slices = Vec::new();
@@ -90,15 +161,11 @@ pub fn reel(pictures: &[Vec<u8>], coding: Coding, level: Level, effort: u8) -> V
         let ticks = step * group.len() as u32;
         let time = (i * PICTURES) as u64 * u64::from(step);
         let coded = group.iter().enumerate().map(|(n, rgb)| {
-            let pixels: Vec<u16> = rgb
-                .chunks_exact(3)
-                .map(|p| nearest_565(p[0], p[1], p[2]))
-                .collect();
             let input = PictureIn {
                 width: SIDE,
                 height: SIDE,
                 rgb,
-                pixels: &pixels,
+                pixels: &pixels(rgb),
                 unchanged: false,
             };
             let key = n == 0 && i % KEY_EVERY == 0;
@@ -112,11 +179,20 @@ pub fn reel(pictures: &[Vec<u8>], coding: Coding, level: Level, effort: u8) -> V
         let block = sound.encode(&super::films::tone(time, ticks));
         slices.push(Slice::new(time, ticks, block, coded));
     }
+    write_reel(
+        &settings(coding, level, SoundCoding::ImaAdpcm),
+        None,
+        &slices,
+    )
+    .0
+}
+
+fn settings(coding: Coding, level: Level, sound: SoundCoding) -> Settings {
     let patch = coding == Coding::Patch;
-    let settings = Settings {
+    Settings {
         clock_rate: CLOCK_RATE,
         rate: Ratio { num: RATE, den: 1 },
-        sound: SoundCoding::ImaAdpcm,
+        sound,
         coding: coding as u8,
         level: if patch { level as u8 } else { 0 },
         working_memory: if patch {
@@ -125,6 +201,22 @@ pub fn reel(pictures: &[Vec<u8>], coding: Coding, level: Level, effort: u8) -> V
             0
         },
         ..Settings::default()
+    }
+}
+
+/// A silent reel of one key picture with this payload.
+pub fn one_picture(level: Level, bytes: Vec<u8>) -> Vec<u8> {
+    let picture = Picture {
+        tick_offset: 0,
+        coding: Coding::Patch as u8,
+        key: true,
+        unchanged: false,
+        windows: 1,
+        cost: 0,
+        bus_bytes: 2 * u32::from(SIDE) * u32::from(SIDE),
+        bytes,
     };
-    write_reel(&settings, None, &slices).0
+    let slice = Slice::new(0, CLOCK_RATE / RATE, Vec::new(), vec![picture]);
+    let settings = settings(Coding::Patch, level, SoundCoding::None);
+    write_reel(&settings, None, &[slice]).0
 }

@@ -41,6 +41,25 @@ fn clean_as_c_and_as_cpp_with_every_switch() {
     );
 }
 
+/// What the README leaves to the reader.
+const YOURS: &str = "#include <stdint.h>\nvoid sound_port_set_rate(uint32_t rate);\n";
+
+#[test]
+fn the_readmes_code_compiles() {
+    let readme = fs::read_to_string(firmware().join("README.md")).unwrap();
+    let code: Vec<&str> = readme
+        .split("```c\n")
+        .skip(1)
+        .map(|rest| rest.split("```").next().unwrap())
+        .collect();
+    assert!(!code.is_empty(), "no code in the README");
+    for text in code {
+        let text = format!("{YOURS}{text}");
+        compile("gcc", "c", "-std=c99", &text, &[]);
+        compile("clang++", "cpp", "-std=c++17", &text, &[]);
+    }
+}
+
 /// Symbols that the object file of the header needs from elsewhere.
 fn wanted(target: Target) -> Vec<String> {
     let folder = tempfile::tempdir().unwrap();

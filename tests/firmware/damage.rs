@@ -225,6 +225,40 @@ fn a_card_that_stays_away_leaves_silence() {
 }
 
 #[test]
+fn a_picture_that_breaks_its_coding_stands_still_until_the_next_key() {
+    for coding in super::events::codings() {
+        let reel = film(coding).reel();
+        let whole = expected(&reel);
+        let (offset, header) = slice(&reel, 7);
+        let mut hurt = reel.clone();
+        let payload = offset + 64 + header.sound_bytes.next_multiple_of(4) as usize + 20;
+        hurt[payload..payload + 4].fill(0xFF);
+        super::events::seal(&mut hurt, offset + 64, offset + header.length as usize - 4);
+        let played = play(Target::Desk, &[&hurt], &with(&[("ring", 65_536)]));
+        stand_between(&played, &reel, 7, 9);
+        all_samples(&played, &whole);
+    }
+}
+
+#[test]
+fn a_gap_of_more_than_ten_seconds_is_passed_over_at_once() {
+    let long = Film {
+        slices: 140,
+        ..Film::default()
+    };
+    let reel = long.reel();
+    let whole = expected(&reel);
+    let mut hurt = reel.clone();
+    drop(hurt.drain(slice(&reel, 10).0..slice(&reel, 126).0));
+    let played = play(Target::Desk, &[&hurt], &with(&[("ring", 65_536)]));
+    same_samples(&played.heard[..10 * SLICE], &whole.samples[..10 * SLICE]);
+    let rest = &whole.samples[126 * SLICE + FADE..];
+    let on = played.heard.windows(rest.len()).position(|w| w == rest);
+    assert!(on.expect("the rest is heard") < 20 * SLICE);
+    assert_no_jump(&played.heard, &whole.samples);
+}
+
+#[test]
 fn a_slow_bus_drops_pictures_and_keeps_the_sound() {
     for coding in super::events::codings() {
         let reel = film(coding).reel();

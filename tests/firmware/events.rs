@@ -216,7 +216,7 @@ fn chunks(reel: &[u8]) -> Vec<(usize, usize)> {
 }
 
 /// Writes `crc32` of `reel[from..to]` at `to`.
-fn seal(reel: &mut [u8], from: usize, to: usize) {
+pub fn seal(reel: &mut [u8], from: usize, to: usize) {
     let crc = crc32(&reel[from..to]).to_le_bytes();
     reel[to..to + 4].copy_from_slice(&crc);
 }

@@ -198,12 +198,30 @@ fn every_picture_and_sample_on_every_core() {
                 all_samples(&played, &expected);
             }
             assert_eq!(played.get("said"), 3, "ended in peace");
+            let (stack, player) = (played.get("stack"), played.get("player_bytes"));
+            assert!(stack < 1024, "stack of {stack}");
             assert!(
-                played.get("stack") < 1024,
-                "stack of {}",
-                played.get("stack")
+                target == Target::Desk || player < 2355,
+                "player of {player}"
             );
         }
+    }
+}
+
+#[test]
+fn play_starts_when_the_prebuffer_has_been_read() {
+    let mut reel = Film::default().reel();
+    for (prebuffer, earliest) in [(20_000_u32, 100_000), (60_000, 300_000)] {
+        reel[124..128].copy_from_slice(&prebuffer.to_le_bytes());
+        super::events::seal(&mut reel, 0, 508);
+        let arguments = [("card", 200), ("bus", 5000), ("ring", 200_000)];
+        let played = play(Target::Desk, &[&reel], &arguments);
+        let first = played.pictures[0].at;
+        assert!(
+            (earliest..earliest + 350_000).contains(&first),
+            "{first} for {prebuffer} bytes at 200 kB/s"
+        );
+        all_samples(&played, &expected(&reel));
     }
 }
 
