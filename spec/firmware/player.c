@@ -614,10 +614,13 @@ static void tbr_hear_restart(tbr_player *p, tbr_player_slot *s, const tbr_chunk 
 /* Time that is missing before the slice: silence, and pictures stand. */
 static int tbr_hear_gap(tbr_player *p, const tbr_chunk *c)
 {
-    const uint64_t gap = c->time > p->expected ? c->time - p->expected : 0;
+    uint64_t gap = c->time > p->expected ? c->time - p->expected : 0;
     p->expected = c->time;
-    if (gap == 0 || gap > (uint64_t)p->header.clock_rate * TBR_PLAYER_LONGEST_GAP) {
+    if (gap == 0) {
         return 0;
+    }
+    if (gap > (uint64_t)p->header.clock_rate * TBR_PLAYER_LONGEST_GAP) {
+        gap = 0;
     }
     if (tbr_play_silent(p)) {
         p->made += (int64_t)gap;

@@ -252,6 +252,7 @@ fn a_gap_of_more_than_ten_seconds_is_passed_over_at_once() {
     drop(hurt.drain(slice(&reel, 10).0..slice(&reel, 126).0));
     let played = play(Target::Desk, &[&hurt], &with(&[("ring", 65_536)]));
     same_samples(&played.heard[..10 * SLICE], &whole.samples[..10 * SLICE]);
+    falls_to_zero(&played.heard[10 * SLICE - 1..10 * SLICE + FADE]);
     let rest = &whole.samples[126 * SLICE + FADE..];
     let on = played.heard.windows(rest.len()).position(|w| w == rest);
     assert!(on.expect("the rest is heard") < 20 * SLICE);
