@@ -13,7 +13,8 @@ use crate::units::Nanos;
 ///
 /// The ending of the output's name chooses: .mp4, .gif, .wav, .png (one
 /// picture, see --at, or a sheet, see --contact-sheet), none (a new folder of
-/// numbered PNG pictures).
+/// numbered PNG pictures). Pictures stand as the viewer sees them, however the
+/// panel is mounted.
 #[derive(clap::Args)]
 pub struct Args {
     /// The reel
@@ -103,7 +104,7 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
     let at = tick(args.at).unwrap_or(span.from);
     let look = Look {
         safe_area: args.safe_area,
-        ..Look::of(walk.header(), args.enlarge)
+        ..Look::of(walk, args.enlarge)
     };
     let ending = output.extension().map(|ending| ending.to_ascii_lowercase());
     let file = || Target::file(output, args.overwrite);

@@ -10,7 +10,8 @@ use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
 use crate::picture;
 use crate::picture::panel::safe_area_view;
-use crate::reel::{Header, Wire};
+use crate::reel::Wire;
+use crate::source::QuarterTurns;
 
 /// How panel pixels become an image.
 #[derive(Clone, Copy, Debug)]
@@ -27,12 +28,53 @@ pub struct Look {
     pub wire: Wire,
     /// Outline the part that is shown whole.
     pub safe_area: bool,
+    /// How the picture was turned for the way the panel is mounted, to be
+    /// turned back: the image stands as the viewer sees it.
+    pub mounted: Mounted,
+}
+
+/// What was done to upright pictures for the panel's memory.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Mounted {
+    /// Quarter turns clockwise.
+    pub turns: QuarterTurns,
+    /// Left and right exchanged after them.
+    pub mirror: bool,
+}
+
+impl Mounted {
+    /// What a reel's note says of it; nothing without one.
+    pub(super) fn told(note: Option<&str>) -> Self {
+        let note: Option<serde_json::Value> = note.and_then(|note| serde_json::from_str(note).ok());
+        let stage = note.as_ref().and_then(|note| note.get("stage"));
+        let told = |name: &str| stage.and_then(|stage| stage.get(name));
+        let turns = told("turns").and_then(serde_json::Value::as_i64);
+        let mirror = told("mirror").and_then(serde_json::Value::as_bool);
+        Self {
+            turns: QuarterTurns::clockwise(turns.map_or(0, |turns| turns.rem_euclid(4) as i32)),
+            mirror: mirror.unwrap_or(false),
+        }
+    }
+
+    fn undone(self, image: RgbImage) -> RgbImage {
+        let image = match self.mirror {
+            true => imageops::flip_horizontal(&image),
+            false => image,
+        };
+        match self.turns.count() {
+            0 => image,
+            1 => imageops::rotate270(&image),
+            2 => imageops::rotate180(&image),
+            _ => imageops::rotate90(&image),
+        }
+    }
 }
 
 impl Look {
-    /// The look of `header`'s panel.
+    /// The look of the panel that `walk`'s reel was made for.
     #[must_use]
-    pub fn of(header: &Header, enlarge: u16) -> Self {
+    pub fn of(walk: &Walk, enlarge: u16) -> Self {
+        let header = walk.header();
         Self {
             width: header.width,
             height: header.height,
@@ -40,6 +82,7 @@ impl Look {
             enlarge: enlarge.max(1),
             wire: header.wire,
             safe_area: false,
+            mounted: walk.mounted(),
         }
     }
 
@@ -47,7 +90,11 @@ impl Look {
     #[must_use]
     pub fn size(&self) -> (u32, u32) {
         let by = u32::from(self.enlarge);
-        (u32::from(self.width) * by, u32::from(self.height) * by)
+        let (width, height) = (u32::from(self.width) * by, u32::from(self.height) * by);
+        match self.mounted.turns.swaps() {
+            true => (height, width),
+            false => (width, height),
+        }
     }
 
     /// The 8-bit colour that a panel pixel shows.
@@ -56,7 +103,7 @@ impl Look {
         expand_565(self.wire.turn(pixel))
     }
 
-    /// An image of the whole panel.
+    /// An image of the whole panel, upright.
     #[must_use]
     pub fn image(&self, pixels: &[u16]) -> RgbImage {
         let mut image = RgbImage::new(self.width.into(), self.height.into());
@@ -70,6 +117,7 @@ impl Look {
         if self.safe_area {
             self.outline(&mut image);
         }
+        let image = self.mounted.undone(image);
         let (width, height) = self.size();
         match self.enlarge {
             0 | 1 => image,

@@ -49,7 +49,7 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
         from: 0,
         to: u64::MAX,
     };
-    let look = Look::of(walk.header(), 1);
+    let look = Look::of(walk, 1);
     let mut sound = Listener::new(walk, board, duty)?;
     let shape = match look.shape {
         coding::Shape::Rectangle => Shape::Rectangle,
@@ -68,7 +68,7 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
                 let time = (shown.tick - first) as f64 / clock;
                 let image = look.image(shown.pixels);
                 let at = Nanos((time * 1e9) as i64);
-                flashes.look(at, image.as_raw(), usize::from(look.width));
+                flashes.look(at, image.as_raw(), image.width() as usize);
                 if shape != Shape::Rectangle && (seen.is_none() || time <= middle) {
                     seen = Some(image);
                 }
@@ -84,7 +84,8 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
     let sheet = sheet_image(walk, all, look, SheetPlan::default())?;
     measured.sheet = png(&sheet)?;
     if let Some(mut image) = seen {
-        let view = safe_area_view(image.as_raw(), look.width, look.height, shape);
+        let (width, height) = (image.width() as u16, image.height() as u16);
+        let view = safe_area_view(image.as_raw(), width, height, shape);
         image.copy_from_slice(&view);
         measured.safe_area = Some(png(&image)?);
     }

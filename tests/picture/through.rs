@@ -264,3 +264,45 @@ fn uneven_motion_is_told() {
         assert_eq!(told(even).1, None, "{even}");
     }
 }
+
+/// Red, green, blue and white quarters come back upright, however the panel
+/// is mounted.
+#[test]
+fn exports_of_turned_panels_stand_upright() {
+    let folder = folder();
+    let path = folder.path();
+    let quarter = |x: usize, y: usize| match (x < 80, y < 40) {
+        (true, true) => [255, 0, 0],
+        (false, true) => [0, 255, 0],
+        (true, false) => [0, 0, 255],
+        (false, false) => [255; 3],
+    };
+    let pixel = |i: usize| quarter(i % 160, i / 160);
+    let picture: Vec<u8> = (0..160 * 80).flat_map(pixel).collect();
+    let input = "-pix_fmt rgb24 -s 160x80 -r 10";
+    encode(
+        path,
+        input,
+        &picture.repeat(3),
+        "-c:v ffv1 -pix_fmt bgr0 a.mkv",
+    );
+    for mounted in ["", "--turn 1", "--turn 2 --mirror", "--turn 3 --mirror"] {
+        let run = |arguments: String| {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+            output(command.current_dir(path).args(arguments.split_whitespace()))
+        };
+        run(format!(
+            "convert a.mkv --board tide-gauge --coding raw --fit-picture stretch --overwrite -o r.tbr {mounted}"
+        ));
+        run("export r.tbr -o a.png --at 0.1 --overwrite".into());
+        let image = image::open(path.join("a.png")).expect("a PNG").to_rgb8();
+        let (width, height) = image.dimensions();
+        let turned = mounted.contains("--turn 1") || mounted.contains("--turn 3");
+        assert_eq!(width > height, !turned, "{mounted}: {width}x{height}");
+        for (x, y) in [(20, 10), (140, 10), (20, 70), (140, 70)] {
+            let at = (x * width / 160, y * height / 80);
+            let found = image.get_pixel(at.0, at.1).0;
+            assert_eq!(found, quarter(x as usize, y as usize), "{mounted}: {x},{y}");
+        }
+    }
+}
