@@ -1,6 +1,6 @@
 //! Sound, supply and quality over time.
 
-use super::html::{curve, draw, figure, section};
+use super::pieces::{curve, draw, figure, section};
 use super::text::escape;
 use super::{Findings, Level, Measured, Plot, ReportError};
 

@@ -6,8 +6,9 @@ use super::before_after;
 use super::cautions::cautions;
 use super::curves::{quality, sound, speaker};
 use super::links::{links, needs};
+use super::pieces::section;
 use super::text::{amount, decimal, encode, escape};
-use super::{Curve, Findings, LinkFindings, Measured, OverTime, Plot, ReportError};
+use super::{Findings, LinkFindings, Measured, OverTime, ReportError};
 use crate::page::{PLAYER_SCRIPT, REEL_SCRIPT, STYLE, VIEWER};
 use crate::reel::Header;
 
@@ -88,10 +89,6 @@ fn name(findings: &Findings<'_>, header: &Header) -> String {
     }
 }
 
-pub(super) fn section(heading: &str, content: &str) -> String {
-    format!("<section>\n<h2>{heading}</h2>\n{content}</section>\n")
-}
-
 fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String {
     let verdicts = findings.links.iter().map(|link| {
         let word = link.verdict().word();
@@ -169,27 +166,6 @@ fn safe_area(measured: &Measured) -> String {
         encode(png).replace('\n', "")
     );
     section("Safe area", &content)
-}
-
-pub(super) fn figure(svg: &str, caption: &str) -> String {
-    format!(
-        "<figure class=\"chart\" tabindex=\"0\">\n{svg}\n<figcaption>{}</figcaption>\n</figure>\n",
-        escape(caption)
-    )
-}
-
-pub(super) fn draw(plot: &Plot, caption: &str) -> Result<String, ReportError> {
-    Ok(figure(&plot.svg().map_err(ReportError::Draw)?, caption))
-}
-
-pub(super) fn curve(name: &str, points: &[(f64, f64)], factor: f64) -> Curve {
-    Curve {
-        name: name.to_owned(),
-        points: points
-            .iter()
-            .map(|(at, value)| (*at, value * factor))
-            .collect(),
-    }
 }
 
 fn tone(findings: &Findings<'_>) -> Result<String, ReportError> {

@@ -3,7 +3,7 @@
 
 use std::fmt::Write as _;
 
-use super::html::{curve, draw, section};
+use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};

@@ -9,6 +9,7 @@ mod html;
 mod links;
 mod measure;
 mod over_time;
+mod pieces;
 mod plot;
 mod text;
 
