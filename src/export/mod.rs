@@ -3,6 +3,7 @@
 
 mod film;
 mod gif;
+mod mounted;
 mod picture;
 mod sheet;
 mod target;
@@ -13,7 +14,8 @@ use std::path::{Path, PathBuf};
 
 pub use film::film;
 pub use gif::gif;
-pub use picture::{Look, Mounted, pictures, single};
+pub use mounted::Mounted;
+pub use picture::{Look, pictures, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
 pub use target::Target;
 pub use walk::{Damages, Shown, Sound, Span, Step, Walk, panel_settings};

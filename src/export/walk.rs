@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::ExportError;
-use super::picture::Mounted;
+use super::mounted::Mounted;
 use crate::coding::patch::Level;
 use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
 use crate::reel::{
