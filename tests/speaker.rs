@@ -1,10 +1,15 @@
 //! The commands for the speaker: `gain`, `enclosure`, and `convert --listen`.
 
-use std::path::{Path, PathBuf};
+#[path = "common/mod.rs"]
+mod common;
+
+use std::path::Path;
 use std::process::Output;
 
 use assert_cmd::Command;
 use serde_json::Value;
+
+use common::media::packaged as clip;
 
 fn thumbreel(args: &[&str]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
@@ -22,17 +27,6 @@ fn text(output: &Output) -> String {
 
 fn json(args: &[&str]) -> Value {
     serde_json::from_str(&text(&thumbreel(args))).expect("one JSON object")
-}
-
-fn clip(name: &str) -> PathBuf {
-    let home = std::env::var("HOME").expect("HOME is set");
-    let path = Path::new(&home).join(".cache/thumbreel/clips").join(name);
-    assert!(
-        path.exists(),
-        "{} is missing: run .ci/install test",
-        path.display()
-    );
-    path
 }
 
 /// A board whose sound chain has round figures.

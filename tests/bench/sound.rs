@@ -5,7 +5,9 @@
 //! (user and system, all threads); each figure is the least of three runs. A
 //! clip's share depends on its picture: small pictures make sound look dear.
 
-use std::path::{Path, PathBuf};
+#[path = "../common/mod.rs"]
+mod common;
+
 use std::sync::atomic::AtomicBool;
 
 use rustix::time::{ClockId, clock_gettime};
@@ -15,6 +17,8 @@ use thumbreel::sound::{
     BlockEncoder, Compression, HighPass, Layout, Measured, SoundCoding, SoundMeter, SoundPlan,
     SoundStage, SuggestedBass, Verdict,
 };
+
+use common::media::packaged as clip;
 
 /// Processor seconds of this process so far.
 fn processor() -> f64 {
@@ -142,17 +146,6 @@ fn stages() {
             1000.0 * spent / SECONDS as f64
         );
     }
-}
-
-fn clip(name: &str) -> PathBuf {
-    let home = std::env::var("HOME").expect("HOME is set");
-    let path = Path::new(&home).join(".cache/thumbreel/clips").join(name);
-    assert!(
-        path.exists(),
-        "{} is missing: run .ci/install test",
-        path.display()
-    );
-    path
 }
 
 fn conversion(name: &str, with: &dyn Fn(&mut Choices)) -> (f64, Outcome) {
