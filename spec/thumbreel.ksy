@@ -148,10 +148,18 @@ types:
         type: u4
       - id: tables_length
         type: u4
-      - id: reserved_192
+      - id: x_offset
+        type: u2
+        valid:
+          max: 1023
+      - id: y_offset
+        type: u2
+        valid:
+          max: 1023
+      - id: reserved_196
         type: zero
         repeat: expr
-        repeat-expr: 192
+        repeat-expr: 188
       - id: title
         type: strz
         size: 96

@@ -145,7 +145,8 @@ typedef struct tbr_header {
     uint32_t worst_bus_bytes, worst_instructions;
     uint32_t poster_offset, poster_length, tables_offset, tables_length;
     uint16_t version_minor, part, parts;
-    uint16_t width, height;      /* pixels */
+    /* in pixels; the offsets say where the picture starts in the panel's memory */
+    uint16_t x_offset, y_offset, width, height;
     uint16_t most_pictures;
     uint16_t poster_width, poster_height;
     uint8_t shape;               /* 0 rectangle, 1 ellipse */
@@ -180,7 +181,7 @@ typedef struct tbr_picture {
     uint8_t coding, flags;
 } tbr_picture;
 
-/* A rectangle of panel pixels. */
+/* A rectangle in the panel's memory: the header's offsets are in x and y. */
 typedef struct tbr_rect {
     uint16_t x, y, w, h;
 } tbr_rect;
@@ -321,7 +322,7 @@ uint32_t tbr_sound_read(tbr_sound *sound, int16_t *samples, uint32_t n);
 /* Decodes pictures of one reel. */
 typedef struct tbr_decoder {
     void *memory;
-    uint16_t width, height;
+    tbr_rect panel; /* where the picture lies in the panel's memory */
     uint8_t coding;
 } tbr_decoder;
 
@@ -528,7 +529,7 @@ static const tbr_field tbr_header_fields[] = {
     TBR_AT(152, 8, index_offset) TBR_AT(160, 4, index_length) TBR_AT(164, 4, index_step)
     TBR_AT(168, 4, index_entries) TBR_AT(172, 4, poster_offset) TBR_AT(176, 4, poster_length)
     TBR_AT(180, 2, poster_width) TBR_AT(182, 2, poster_height) TBR_AT(184, 4, tables_offset)
-    TBR_AT(188, 4, tables_length)
+    TBR_AT(188, 4, tables_length) TBR_AT(192, 2, x_offset) TBR_AT(194, 2, y_offset)
 };
 #undef TBR_INTO
 #define TBR_INTO tbr_chunk
@@ -609,7 +610,7 @@ static int tbr_check_panel(const tbr_header *h)
     if (!sides || h->coding > 2 || !level || h->channels != (h->sound != TBR_NO_SOUND)) {
         return TBR_FIELD;
     }
-    return TBR_OK;
+    return (h->x_offset | h->y_offset) >= TBR_MAX_SIDE ? TBR_LIMIT : TBR_OK;
 }
 
 static int tbr_check_needs(const tbr_header *h)
@@ -638,27 +639,26 @@ static int tbr_check_place(uint64_t offset, uint32_t length)
     return length > TBR_MAX_CHUNK ? TBR_LIMIT : TBR_OK;
 }
 
-/* Length of a chunk of `used` payload bytes. */
-static uint64_t tbr_chunk_length(uint64_t used)
+/* Sectors of a chunk of `used` payload bytes, 4 GiB less a sector at most. */
+static uint32_t tbr_chunk_sectors(uint32_t used)
 {
-    return (TBR_CHUNK_HEADER + used + 4 + TBR_SECTOR - 1) / TBR_SECTOR * TBR_SECTOR;
+    return (TBR_CHUNK_HEADER + used + 4 + TBR_SECTOR - 1) / TBR_SECTOR;
 }
 
-static uint64_t tbr_index_length(uint32_t entries)
+static uint32_t tbr_index_sectors(uint32_t entries)
 {
-    const uint64_t sectors =
-        ((uint64_t)entries + TBR_INDEX_ENTRIES - 1) / TBR_INDEX_ENTRIES;
-    return entries == 0 ? 0
-                        : tbr_chunk_length(TBR_SECTOR - TBR_CHUNK_HEADER + sectors * TBR_SECTOR);
+    /* One more for the chunk's header, and one for its checksum. */
+    return entries == 0 ? 0 : (entries - 1) / TBR_INDEX_ENTRIES + 3;
 }
 
 static TBR_COLD int tbr_check_index_poster(const tbr_header *h)
 {
     const uint32_t pixels = (uint32_t)h->poster_width * h->poster_height;
-    const uint64_t poster = pixels == 0 ? 0 : tbr_chunk_length((uint64_t)pixels * 2);
-    if (h->index_length != tbr_index_length(h->index_entries) ||
+    /* Both lengths are whole sectors: tbr_check_place has seen to it. */
+    if (h->index_length / TBR_SECTOR != tbr_index_sectors(h->index_entries) ||
         (h->index_step == 0) != (h->index_entries == 0) || h->poster_width > h->width ||
-        h->poster_height > h->height || h->poster_length != poster) {
+        h->poster_height > h->height ||
+        h->poster_length / TBR_SECTOR != (pixels == 0 ? 0 : tbr_chunk_sectors(pixels * 2))) {
         return TBR_FIELD;
     }
     return TBR_OK;
@@ -735,7 +735,7 @@ static int tbr_check_enums(const uint8_t *s)
 
 static int tbr_check_reserved(const uint8_t *s)
 {
-    return s[87] == 0 && tbr_zeros(s + 106, 2) && tbr_zeros(s + 192, 192) &&
+    return s[87] == 0 && tbr_zeros(s + 106, 2) && tbr_zeros(s + 196, 188) &&
                    tbr_zeros(s + 480, 28)
                ? TBR_OK
                : TBR_RESERVED;
@@ -809,7 +809,7 @@ static int tbr_check_chunk(const tbr_chunk *c)
     if (c->length > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
     }
-    if (c->length != tbr_chunk_length(c->used)) {
+    if (c->used > c->length || c->length != tbr_chunk_sectors(c->used) * TBR_SECTOR) {
         return TBR_FIELD;
     }
     if (c->time > TBR_MAX_TIME || c->pictures > TBR_MAX_PICTURES) {
@@ -1623,8 +1623,8 @@ static const uint8_t *tbr_raw_next(const tbr_decoder *d, const uint8_t **at,
     r->y = tbr_u16(b + 2);
     r->w = tbr_u16(b + 4);
     r->h = tbr_u16(b + 6);
-    if (r->w == 0 || r->h == 0 || (uint32_t)r->x + r->w > d->width ||
-        (uint32_t)r->y + r->h > d->height) {
+    if (r->w == 0 || r->h == 0 || (uint32_t)r->x + r->w > d->panel.w ||
+        (uint32_t)r->y + r->h > d->panel.h) {
         return NULL;
     }
     bytes = 2u * r->w * r->h;
@@ -1634,6 +1634,13 @@ static const uint8_t *tbr_raw_next(const tbr_decoder *d, const uint8_t **at,
     }
     *at = pixels + bytes + padding;
     return pixels;
+}
+
+/* Moves a rectangle of the picture to where it lies in the panel's memory. */
+static TBR_COLD void tbr_place(tbr_rect *r, const tbr_rect *panel)
+{
+    r->x = (uint16_t)(r->x + panel->x);
+    r->y = (uint16_t)(r->y + panel->y);
 }
 
 /* Goes through a raw picture's rectangles and sends them, or only checks them. */
@@ -1652,6 +1659,7 @@ static TBR_COLD int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send
             return TBR_PICTURE;
         }
         if (send != NULL) {
+            tbr_place(&r, &d->panel);
             send(user, &r, pixels, 2u * r.w * r.h);
         }
     }
@@ -1718,7 +1726,7 @@ typedef struct tbr_tint {
 /* Lies at the start of the decoder's memory; the planes follow. */
 typedef struct tbr_patch {
     uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
-    uint16_t width, height;
+    tbr_rect panel;       /* where the picture lies in the panel's memory */
     uint32_t code, range; /* light: bits not yet taken, and how many */
     const uint8_t *data;  /* the payload's coded part */
     uint32_t length, at;  /* bytes in it; bytes taken, also past its end */
@@ -2801,10 +2809,10 @@ static TBR_COLD void tbr_patch_chroma(tbr_patch *p, const tbr_coded *c, int32_t 
 static TBR_COLD void tbr_patch_mark(tbr_patch *p, int32_t column, uint32_t blocks)
 {
     uint64_t *const cells = p->cells + 2 * p->line;
-    if (column * 16 + 8 >= p->width) { /* macroblocks reach past the panel */
+    if (column * 16 + 8 >= p->panel.w) { /* macroblocks reach past the panel */
         blocks &= 5;
     }
-    if (p->line * 16 + 8 >= p->height) {
+    if (p->line * 16 + 8 >= p->panel.h) {
         blocks &= 3;
     }
     cells[0] |= (uint64_t)(blocks & 3) << (2 * column);
@@ -3274,16 +3282,18 @@ static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w
 
 /* Sends one rectangle, strip by strip. The strips lie in the history of luma,
  * which is not needed between pictures: one is sent, the other filled. */
-static TBR_COLD void tbr_patch_send(tbr_patch *p, const tbr_rect *r)
+static TBR_COLD void tbr_patch_send(tbr_patch *p, tbr_rect *r)
 {
     const int32_t strip = 32 * p->planes[0].stride;
     const int32_t most = (strip / (2 * r->w + 2)) & ~1;
+    const int32_t x = r->x, top = r->y;
     const tbr_rect *window = r;
     int32_t y, rows;
+    tbr_place(r, &p->panel);
     for (y = 0; y < r->h; y += rows) {
         uint16_t *to = (uint16_t *)(void *)(p->planes[0].history + (p->second ? strip : 0));
         rows = r->h - y < most ? r->h - y : most;
-        tbr_show(p, r->x, r->y + y, r->w, rows, to);
+        tbr_show(p, x, top + y, r->w, rows, to);
         p->send(p->user, window, (const uint8_t *)to, 2u * r->w * (uint32_t)rows);
         window = NULL;
         p->second ^= 1;
@@ -3313,8 +3323,8 @@ static void tbr_run_ends(uint64_t run, uint32_t *from, uint32_t *to)
 static TBR_COLD void tbr_cut_rect(const tbr_patch *p, uint32_t x0, uint32_t y0, uint32_t x1,
                                   uint32_t y1, tbr_rect *r)
 {
-    x1 = x1 * 8 < p->width ? x1 * 8 : p->width;
-    y1 = y1 * 8 < p->height ? y1 * 8 : p->height;
+    x1 = x1 * 8 < p->panel.w ? x1 * 8 : p->panel.w;
+    y1 = y1 * 8 < p->panel.h ? y1 * 8 : p->panel.h;
     r->x = (uint16_t)(x0 * 8);
     r->y = (uint16_t)(y0 * 8);
     r->w = (uint16_t)(x1 - x0 * 8);
@@ -3386,10 +3396,10 @@ static uint8_t *tbr_plane_set(tbr_plane *plane, uint8_t *memory, int32_t stride,
     return plane->history + stride * 4 * block;
 }
 
-static int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
+static int tbr_patch_open(const tbr_decoder *d, const tbr_header *h, uint32_t size)
 {
-    tbr_patch *p = (tbr_patch *)memory;
-    uint8_t *rest = (uint8_t *)memory + sizeof *p;
+    tbr_patch *p = (tbr_patch *)d->memory;
+    uint8_t *rest = (uint8_t *)d->memory + sizeof *p;
     const int32_t w = (h->width + 15) & ~15, rows = (h->height + 15) & ~15;
     const uint32_t planes = (uint32_t)(w * rows + w * 64) / 2 * 3;
     if (h->width > TBR_PATCH_SIDE || h->height > TBR_PATCH_SIDE || h->level > TBR_PATCH) {
@@ -3399,8 +3409,7 @@ static int tbr_patch_open(const tbr_header *h, void *memory, uint32_t size)
         return TBR_MEMORY;
     }
     memset(p, 0, sizeof *p);
-    p->width = h->width;
-    p->height = h->height;
+    p->panel = d->panel;
     p->level = h->level;
     p->low_first = h->low_first;
     p->wire = h->wire;
@@ -3424,9 +3433,8 @@ static int tbr_patch_picture(tbr_patch *p, const tbr_picture *picture, tbr_send 
 
 TBR_COLD int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
 {
-    memset(d, 0, sizeof *d);
-    d->width = h->width;
-    d->height = h->height;
+    /* x_offset to height, in the order of a rectangle */
+    memcpy(&d->panel, (const uint8_t *)h + offsetof(tbr_header, x_offset), sizeof d->panel);
     d->coding = h->coding;
     d->memory = memory;
     if (size < h->working_memory) {
@@ -3434,7 +3442,7 @@ TBR_COLD int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory,
     }
 #if TBR_PATCH
     if (h->coding == TBR_PATCH_CODING) {
-        return tbr_patch_open(h, memory, size);
+        return tbr_patch_open(d, h, size);
     }
 #endif
     return h->coding == TBR_RAW ? TBR_OK : TBR_CODING;

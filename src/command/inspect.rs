@@ -155,8 +155,12 @@ fn panel(h: &Header) -> String {
         ""
     };
     let inverted = if h.wire.inverted { ", inverted" } else { "" };
+    let offset = match (h.x_offset, h.y_offset) {
+        (0, 0) => String::new(),
+        (x, y) => format!(", from column {x}, row {y} of the panel's memory"),
+    };
     format!(
-        "{}x{}{shape}, RGB565 {order}{swapped}{inverted}",
+        "{}x{}{shape}, RGB565 {order}{swapped}{inverted}{offset}",
         h.width, h.height
     )
 }

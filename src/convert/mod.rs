@@ -21,6 +21,7 @@ mod encoder;
 mod error;
 pub mod fit;
 mod footage;
+mod framing;
 mod limits;
 mod listen;
 mod measure;

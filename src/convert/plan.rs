@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
 use super::footage;
+use super::framing::{picture_offset, picture_plan};
 use super::limits;
 use super::speaker;
 use crate::board::{self, Board};
@@ -16,7 +17,7 @@ use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
-use crate::source::{Clip, ClipInfo, OpenOptions, QuarterTurns};
+use crate::source::{Clip, ClipInfo, OpenOptions};
 use crate::units::{Nanos, Ratio};
 
 /// Slices aim at this size: two of them fit any board's memory, and a card
@@ -63,6 +64,8 @@ pub struct ConvertPlan {
     pub pixel_format: reel::PixelFormat,
     /// What is done to pixels for the wire.
     pub wire: reel::Wire,
+    /// Column and row of the panel's memory at which the picture starts.
+    pub offset: (u16, u16),
     /// Title for menus.
     pub title: String,
     /// Bytes that a slice aims at.
@@ -150,6 +153,7 @@ impl ConvertPlan {
             title: choices.title_for(source, clip.title.as_deref()),
             open,
             clip,
+            offset: picture_offset(&board.panel, &picture),
             picture,
             subtitles,
             part_size: choices.part_size,
@@ -250,6 +254,7 @@ impl ConvertPlan {
             },
             pixel_format: self.pixel_format,
             wire: self.wire,
+            offset: self.offset,
             clock_rate: self.clock_rate(),
             rate: self.rate,
             sound: self
@@ -371,51 +376,6 @@ fn check_rate(rate: Ratio) -> Result<Ratio, ConvertError> {
         "{hertz:.3} pictures a second cannot be had; --rate takes 0.1 to {}",
         reel::MAX_RATE
     )))
-}
-
-fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertError> {
-    let panel = &choices.board.panel;
-    let turns = QuarterTurns::clockwise(i32::from(panel.turns) + i32::from(choices.turns));
-    let upright = match turns.swaps() {
-        true => (panel.height, panel.width),
-        false => (panel.width, panel.height),
-    };
-    let (w, h) = choices.size.unwrap_or(upright);
-    if !(8..=upright.0).contains(&w) || !(8..=upright.1).contains(&h) {
-        return Err(ConvertError::Choice(format!(
-            "a picture of {w}x{h} does not fit {}, whose panel shows {}x{}; choose a --size from 8x8 up to that",
-            choices.board.name, upright.0, upright.1
-        )));
-    }
-    let (width, height) = if turns.swaps() { (h, w) } else { (w, h) };
-    let whole = (w, h) == upright;
-    let plan = PicturePlan {
-        fit: choices.fit,
-        anchor: choices.anchor,
-        turns,
-        mirror: panel.mirror != choices.mirror,
-        filter: choices.filter,
-        linear_light: choices.linear_light,
-        dither: choices.dither,
-        deinterlace: choices.deinterlace,
-        tone: tone(&panel.tone),
-        shape: match panel.shape {
-            board::Shape::Ellipse if whole => picture::Shape::Ellipse,
-            _ => picture::Shape::Rectangle,
-        },
-        ..PicturePlan::new(width, height)
-    };
-    plan.validate()?;
-    Ok(plan)
-}
-
-fn tone(tone: &board::Tone) -> picture::Tone {
-    picture::Tone {
-        gamma: tone.gamma as f32,
-        black_lift: tone.black_lift as f32,
-        saturation: tone.saturation as f32,
-        sharpen: tone.sharpen as f32,
-    }
 }
 
 fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, ConvertError> {

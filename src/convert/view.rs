@@ -44,6 +44,10 @@ pub struct PictureView {
     pub made: MadeView,
     /// How they are made where the rates differ.
     pub pace: Pace,
+    /// Column of the panel's memory at which they start.
+    pub x_offset: u16,
+    /// Row of the panel's memory at which they start.
+    pub y_offset: u16,
     /// What the picture stage does.
     #[serde(flatten)]
     pub stage: PicturePlan,
@@ -106,6 +110,8 @@ impl ConvertPlan {
             picture: PictureView {
                 made: made(self),
                 pace: self.pace,
+                x_offset: self.offset.0,
+                y_offset: self.offset.1,
                 stage: self.picture.clone(),
             },
             sound: sound(self),

@@ -195,6 +195,10 @@ fields! {
         tables_offset: u32 = 184,
         /// Length of the tables chunk.
         tables_length: u32 = 188,
+        /// Column of the panel's memory at which the picture's left edge lies.
+        x_offset: u16 = 192,
+        /// The same for rows.
+        y_offset: u16 = 194,
         /// Title in UTF-8, zero padded.
         title: [u8; TITLE_BYTES] = 384,
     }
@@ -340,6 +344,9 @@ impl Header {
     fn check_panel(&self) -> Result<(), ErrorKind> {
         require((1..=MAX_SIDE).contains(&self.width), "width")?;
         require((1..=MAX_SIDE).contains(&self.height), "height")?;
+        let offset = |name, pixels: u16| limit(name, pixels.into(), u64::from(MAX_SIDE) - 1);
+        offset("x_offset", self.x_offset)?;
+        offset("y_offset", self.y_offset)?;
         require(self.coding <= 2, "coding")?;
         let levels = if self.coding == 2 { 1..=2 } else { 0..=0 };
         require(levels.contains(&self.level), "level")

@@ -19,6 +19,8 @@ pub struct Settings {
     pub pixel_format: PixelFormat,
     /// What was done to the pixels for the wire.
     pub wire: Wire,
+    /// Column and row of the panel's memory at which the picture starts, each below 1024.
+    pub offset: (u16, u16),
     /// Ticks a second: the sound rate, or 48000 without sound.
     pub clock_rate: u32,
     /// Nominal pictures a second.
@@ -86,6 +88,7 @@ impl Default for Settings {
             shape: Shape::Rectangle,
             pixel_format: PixelFormat::HighFirst,
             wire: Wire::default(),
+            offset: (0, 0),
             clock_rate: 48_000,
             rate: Ratio { num: 15, den: 1 },
             sound: SoundCoding::None,
@@ -114,6 +117,7 @@ impl Settings {
             shape: header.shape,
             pixel_format: header.pixel_format,
             wire: header.wire,
+            offset: (header.x_offset, header.y_offset),
             clock_rate: header.clock_rate,
             rate: header.rate,
             sound: header.sound,
@@ -190,6 +194,8 @@ impl Settings {
             poster_height: 0,
             tables_offset: 0,
             tables_length: 0,
+            x_offset: self.offset.0,
+            y_offset: self.offset.1,
             title: Header::title_bytes(&self.title),
         }
     }

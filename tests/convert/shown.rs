@@ -183,6 +183,29 @@ fn the_wire_gets_what_the_panel_wants() {
 }
 
 #[test]
+fn the_reel_says_where_it_lies_in_the_panels_memory() {
+    let folder = folder();
+    let clip = quarters(folder.path(), (160, 80), "-c:v ffv1", "offset.mkv");
+    let board = Board::find("tide-gauge").unwrap();
+    let (width, height) = (board.panel.width, board.panel.height);
+    assert_ne!((board.panel.x_offset, board.panel.y_offset), (0, 0));
+    for (turns, less) in [(0, (0, 0)), (0, (20, 10)), (1, (20, 10))] {
+        let (w, h) = (width - less.0, height - less.1);
+        let played = shown(&clip, |c| {
+            c.board = board.clone();
+            (c.turns, c.fit) = (turns, Fit::Stretch);
+            // The size is the viewer's: the panel may be mounted on its side.
+            let aside = (board.panel.turns + turns) % 2 == 1;
+            c.size = Some(if aside { (h, w) } else { (w, h) });
+        });
+        assert_eq!((played.header.width, played.header.height), (w, h));
+        // Smaller pictures lie in the middle of what can be seen.
+        assert_eq!(played.header.x_offset, board.panel.x_offset + less.0 / 2);
+        assert_eq!(played.header.y_offset, board.panel.y_offset + less.1 / 2);
+    }
+}
+
+#[test]
 fn a_round_panel_is_not_sent_its_corners() {
     let folder = folder();
     let clip = quarters(folder.path(), (160, 160), "-c:v ffv1", "round.mkv");

@@ -68,12 +68,14 @@ pub fn films() -> Vec<Film> {
         Film {
             width: 75,
             height: 53,
+            offset: (26, 1),
             dither: true,
             ..patch(Level::Full, 95)
         },
         Film {
             width: 101,
             height: 90,
+            offset: (1023, 700),
             dither: true,
             ..patch(Level::Light, 85)
         },
@@ -94,6 +96,7 @@ pub fn films() -> Vec<Film> {
             sound: SoundCoding::PcmU8,
             width: 33,
             height: 31,
+            offset: (5, 40),
             ..film.clone()
         },
         Film {
@@ -229,7 +232,7 @@ fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
     for _ in 0..=random.below(2) {
         let (at, length) = all[random.below(all.len() as u64) as usize];
         let place = match random.below(8) {
-            0 => 8 + random.below(184) as usize,
+            0 => 8 + random.below(188) as usize,
             1 => at + 4 + random.below(56) as usize,
             2 => at + 64 + random.below(24) as usize,
             _ => at + 64 + random.below(length as u64 - 68) as usize,

@@ -28,6 +28,8 @@ pub struct Film {
     /// Of patch: 1..=100, and whether it is dithered.
     pub quality: u8,
     pub dither: bool,
+    /// Where the picture starts in the panel's memory.
+    pub offset: (u16, u16),
     pub title: &'static str,
 }
 
@@ -51,6 +53,7 @@ impl Default for Film {
             coding: FilmCoding::Raw,
             quality: 60,
             dither: false,
+            offset: (0, 0),
             title: "Harbour at dusk",
         }
     }
@@ -141,6 +144,7 @@ impl Film {
             rate: Ratio::new(self.rate, 1).unwrap(),
             sound: self.sound,
             title: self.title.into(),
+            offset: self.offset,
             index_step_ms: 100,
             seed: self.slices,
             ..Settings::default()

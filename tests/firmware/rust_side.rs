@@ -135,10 +135,12 @@ impl Story {
         let opened = if decoder.is_some() { 0 } else { -204 };
         self.decoder = decoder;
         let line = format!(
-            "header {} {}x{} {} {} {} {}/{} {} {} {opened}",
+            "header {} {}x{}+{}+{} {} {} {} {}/{} {} {} {opened}",
             h.reel_id,
             h.width,
             h.height,
+            h.x_offset,
+            h.y_offset,
             h.duration,
             h.largest_chunk,
             h.working_memory,
@@ -184,8 +186,9 @@ impl Story {
                     Ok(rectangles) => (0, rectangles.to_vec()),
                     Err(error) => (decode_code(&error), Vec::new()),
                 };
+                let (x, y) = self.header.map_or((0, 0), |h| (h.x_offset, h.y_offset));
                 for r in rectangles {
-                    write!(line, " {},{},{},{}", r.x, r.y, r.w, r.h).unwrap();
+                    write!(line, " {},{},{},{}", r.x + x, r.y + y, r.w, r.h).unwrap();
                 }
                 let order = self
                     .header

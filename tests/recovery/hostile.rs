@@ -121,6 +121,20 @@ fn sizes_of_four_gigabytes_are_refused_by_name() {
 }
 
 #[test]
+fn offsets_past_any_panel_are_refused_by_name() {
+    for (at, name) in [(192, "x_offset"), (194, "y_offset")] {
+        let with = |offset: u16| {
+            let sector = raw_header(|s| s[at..at + 2].copy_from_slice(&offset.to_le_bytes()));
+            Header::parse(&sector.try_into().unwrap())
+        };
+        assert!(with(1023).is_ok(), "{name}");
+        let kind = with(1024).unwrap_err().kind;
+        let named = matches!(kind, ErrorKind::Limit { name: n, value: 1024, .. } if n == name);
+        assert!(named, "{name}: {kind}");
+    }
+}
+
+#[test]
 fn a_chunk_of_four_gigabytes_is_refused_before_memory_is_taken() {
     let header = wide_header();
     let mut reel = sector_of(&header);

@@ -202,8 +202,12 @@ void board_window(void *user, const tbr_rect *window, const uint8_t *pixels, uin
     board_window_wait(b);
     if (window != NULL) {
         b->window = *window;
-        b->column = window->x;
-        b->row = window->y;
+        b->window.x = (uint16_t)(window->x - b->x_offset);
+        b->window.y = (uint16_t)(window->y - b->y_offset);
+        b->wrong += window->x < b->x_offset || b->window.x + window->w > b->width ||
+                    window->y < b->y_offset || b->window.y + window->h > b->height;
+        b->column = b->window.x;
+        b->row = b->window.y;
         b->windows++;
     }
     b->bus_bytes += sent;

@@ -26,6 +26,7 @@ typedef struct board {
     uint64_t bytes_read;
     /* the panel */
     uint16_t width, height;
+    uint16_t x_offset, y_offset; /* of the visible part in its memory */
     tbr_rect window;
     uint32_t column, row;
     uint32_t bus_rate;      /* bytes a millisecond */
@@ -35,7 +36,7 @@ typedef struct board {
     const uint8_t *moving;  /* its pixels, taken at its end */
     uint32_t moving_bytes;
     uint64_t bus_bytes;
-    uint32_t windows, wrong; /* pixels sent outside a window */
+    uint32_t windows, wrong; /* windows outside the panel, pixels outside a window */
     void (*landed)(void);    /* told when a transfer is over */
     /* the sound output */
     uint32_t sound_rate;

@@ -37,8 +37,10 @@ static void show(void *user, const tbr_rect *where, const uint8_t *pixels, uint3
     (void)user;
     if (where != NULL) {
         window = *where;
-        column = where->x;
-        row = where->y;
+        window.x = (uint16_t)(where->x - reader.header.x_offset);
+        window.y = (uint16_t)(where->y - reader.header.y_offset);
+        column = window.x;
+        row = window.y;
         word(" ", where->x);
         word(",", where->y);
         word(",", where->w);
@@ -59,6 +61,8 @@ static void say_header(void)
     word("header ", h->reel_id);
     word(" ", h->width);
     word("x", h->height);
+    word("+", h->x_offset);
+    word("+", h->y_offset);
     word(" ", h->duration);
     word(" ", h->largest_chunk);
     word(" ", h->working_memory);

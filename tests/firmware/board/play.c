@@ -128,6 +128,8 @@ static void play_all(void)
             the_board.sound_rate = player.header.clock_rate;
             the_board.width = player.header.width;
             the_board.height = player.header.height;
+            the_board.x_offset = player.header.x_offset;
+            the_board.y_offset = player.header.y_offset;
         } else if (last_said == TBR_PLAYER_IDLE) {
             board_yield(&the_board, tbr_player_idle(&player));
         } else if (last_said != TBR_PLAYER_GOES_ON) {

@@ -13,7 +13,7 @@ enum { MOST_CHUNK = 1 << 16, MOST_WORK = 1 << 20 };
 static uint32_t story; /* a digest of all events */
 static tbr_decoder decoder;
 static int opened;
-static uint32_t side_w, side_h;
+static uint32_t left, top, side_w, side_h;
 static int32_t budget; /* pixels that may still be decoded */
 
 static void tell(uint64_t value)
@@ -26,8 +26,9 @@ static void tell(uint64_t value)
 static void send_pixels(void *user, const tbr_rect *r, const uint8_t *pixels, uint32_t bytes)
 {
     (void)user;
-    if (r != NULL && (r->w == 0 || r->h == 0 || (uint32_t)r->x + r->w > side_w ||
-                      (uint32_t)r->y + r->h > side_h)) {
+    if (r != NULL && (r->w == 0 || r->h == 0 || r->x < left || r->y < top ||
+                      (uint32_t)r->x + r->w > left + side_w ||
+                      (uint32_t)r->y + r->h > top + side_h)) {
         abort();
     }
     story = tbr_crc32(story, pixels, bytes);
@@ -60,6 +61,8 @@ static void note_event(const tbr_reader *r, int event, void *work)
 {
     tell((uint64_t)event);
     if (event == TBR_EV_HEADER) {
+        left = r->header.x_offset;
+        top = r->header.y_offset;
         side_w = r->header.width;
         side_h = r->header.height;
         budget = 1 << 20;
