@@ -86,8 +86,10 @@ types:
         type: u1
         valid:
           max: 1
-      - id: reserved_87
-        contents: [0]
+      - id: mounting
+        type: u1
+        valid:
+          max: 7
       - id: clock_rate
         type: u4
         valid:

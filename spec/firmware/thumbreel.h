@@ -730,12 +730,12 @@ static int tbr_check_enums(const uint8_t *s)
 {
     const uint32_t num = tbr_u32(s + 92), den = tbr_u32(s + 96);
     const int ratio = num != 0 && den != 0 && tbr_common_divisor(num, den) == 1;
-    return s[80] <= 1 && s[81] <= 1 && s[82] <= 3 && s[85] <= 3 && ratio ? TBR_OK : TBR_FIELD;
+    return s[80] <= 1 && s[81] <= 1 && s[82] <= 3 && s[85] <= 3 && s[87] <= 7 && ratio ? TBR_OK : TBR_FIELD;
 }
 
 static int tbr_check_reserved(const uint8_t *s)
 {
-    return s[87] == 0 && tbr_zeros(s + 106, 2) && tbr_zeros(s + 196, 188) &&
+    return tbr_zeros(s + 106, 2) && tbr_zeros(s + 196, 188) &&
                    tbr_zeros(s + 480, 28)
                ? TBR_OK
                : TBR_RESERVED;

@@ -8,6 +8,7 @@ use serde_json::json;
 
 use super::out::say;
 use crate::convert::compare::{Comparison, Pair, Score, compare};
+use crate::export::upright;
 
 /// Compare a reel with the clip it was made of: PSNR and SSIM
 ///
@@ -101,17 +102,24 @@ impl Worst {
     }
 }
 
-/// Clip, panel and difference side by side; no difference is mid grey.
+/// Clip, panel and difference side by side, as the viewer sees them; no
+/// difference is mid grey.
 fn strip(pair: &Pair<'_>) -> image::RgbImage {
-    let (w, h) = (u32::from(pair.width), u32::from(pair.height));
+    let differ = |(&source, &panel): (&u8, &u8)| {
+        (128 + 4 * (i32::from(panel) - i32::from(source))).clamp(0, 255) as u8
+    };
+    let difference: Vec<u8> = pair.source.iter().zip(pair.panel).map(differ).collect();
+    let views = [pair.source, pair.panel, &difference].map(|pixels| {
+        let pixel = |x: u32, y: u32| {
+            let at = (y as usize * usize::from(pair.width) + x as usize) * 3;
+            image::Rgb([pixels[at], pixels[at + 1], pixels[at + 2]])
+        };
+        let view = image::RgbImage::from_fn(pair.width.into(), pair.height.into(), pixel);
+        upright(pair.mounting, view)
+    });
+    let (w, h) = views[0].dimensions();
     image::RgbImage::from_fn(3 * w, h, |x, y| {
-        let at = ((y * w + x % w) * 3) as usize;
-        let (source, panel) = (&pair.source[at..at + 3], &pair.panel[at..at + 3]);
-        image::Rgb(std::array::from_fn(|c| match x / w {
-            0 => source[c],
-            1 => panel[c],
-            _ => (128 + 4 * (i32::from(panel[c]) - i32::from(source[c]))).clamp(0, 255) as u8,
-        }))
+        *views[(x / w) as usize].get_pixel(x % w, y)
     })
 }
 

@@ -87,6 +87,8 @@ pub struct Pair<'a> {
     pub width: u16,
     /// Rows.
     pub height: u16,
+    /// How both were turned from what the viewer sees.
+    pub mounting: reel::Mounting,
     /// The clip's picture in all its colours.
     pub source: &'a [u8],
     /// What the panel shows.
@@ -463,6 +465,7 @@ impl Sums {
         let pair = Pair {
             width: header.width,
             height: header.height,
+            mounting: header.mounting,
             source: wanted,
             panel: shown,
         };

@@ -255,6 +255,10 @@ impl ConvertPlan {
             pixel_format: self.pixel_format,
             wire: self.wire,
             offset: self.offset,
+            mounting: reel::Mounting {
+                turns: self.picture.turns.count(),
+                mirror: self.picture.mirror,
+            },
             clock_rate: self.clock_rate(),
             rate: self.rate,
             sound: self

@@ -3,10 +3,10 @@
 
 mod film;
 mod gif;
-mod mounted;
 mod picture;
 mod sheet;
 mod target;
+mod upright;
 mod walk;
 mod wav;
 
@@ -14,10 +14,10 @@ use std::path::{Path, PathBuf};
 
 pub use film::film;
 pub use gif::gif;
-pub use mounted::Mounted;
 pub use picture::{Look, pictures, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
 pub use target::Target;
+pub use upright::upright;
 pub use walk::{Damages, Shown, Sound, Span, Step, Walk, panel_settings};
 pub use wav::wav;
 

@@ -5,12 +5,12 @@ use std::path::Path;
 use image::{Rgb, RgbImage, imageops};
 
 use super::walk::shape;
-use super::{Damages, ExportError, Mounted, Span, Step, Target, Walk};
+use super::{Damages, ExportError, Span, Step, Target, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
 use crate::picture;
 use crate::picture::panel::safe_area_view;
-use crate::reel::Wire;
+use crate::reel::{Mounting, Wire};
 
 /// How panel pixels become an image.
 #[derive(Clone, Copy, Debug)]
@@ -29,7 +29,7 @@ pub struct Look {
     pub safe_area: bool,
     /// How the picture was turned for the way the panel is mounted, to be
     /// turned back: the image stands as the viewer sees it.
-    pub mounted: Mounted,
+    pub mounting: Mounting,
 }
 
 impl Look {
@@ -44,7 +44,7 @@ impl Look {
             enlarge: enlarge.max(1),
             wire: header.wire,
             safe_area: false,
-            mounted: walk.mounted(),
+            mounting: header.mounting,
         }
     }
 
@@ -53,7 +53,7 @@ impl Look {
     pub fn size(&self) -> (u32, u32) {
         let by = u32::from(self.enlarge);
         let (width, height) = (u32::from(self.width) * by, u32::from(self.height) * by);
-        match self.mounted.turns.swaps() {
+        match self.mounting.swaps() {
             true => (height, width),
             false => (width, height),
         }
@@ -79,7 +79,7 @@ impl Look {
         if self.safe_area {
             self.outline(&mut image);
         }
-        let image = self.mounted.undone(image);
+        let image = upright(self.mounting, image);
         let (width, height) = self.size();
         match self.enlarge {
             0 | 1 => image,

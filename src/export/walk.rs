@@ -7,7 +7,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::ExportError;
-use super::mounted::Mounted;
 use crate::coding::patch::Level;
 use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
 use crate::reel::{
@@ -82,7 +81,6 @@ pub struct Walk {
     sound: Option<SoundCoding>,
     damages: Damages,
     stop: Arc<AtomicBool>,
-    mounted: Mounted,
 }
 
 impl Walk {
@@ -95,8 +93,6 @@ impl Walk {
         let mut reel = ReelFile::open(path).map_err(failed)?;
         let header = *reel.header();
         let tables = reel.tables().map_err(failed)?.unwrap_or_default();
-        // A damaged note tells nothing; the pictures may be whole.
-        let note = reel.note().unwrap_or_default();
         let panel = PanelDecoder::new(panel_settings(&header, tables))
             .map_err(|error| ExportError::Coding(path.to_owned(), error))?;
         let sound = match header.sound {
@@ -111,7 +107,6 @@ impl Walk {
             sound,
             damages: Damages::default(),
             stop: Arc::default(),
-            mounted: Mounted::told(note.as_deref()),
         })
     }
 
@@ -126,12 +121,6 @@ impl Walk {
     #[must_use]
     pub const fn header(&self) -> &Header {
         &self.header
-    }
-
-    /// How pictures were turned for the way the panel is mounted.
-    #[must_use]
-    pub const fn mounted(&self) -> Mounted {
-        self.mounted
     }
 
     /// The reel's path.

@@ -102,7 +102,9 @@
       const { width, height, shape } = this.header;
       this.panel = element("canvas", { width, height, class: "panel", role: "img", "aria-label": `Panel, ${width} by ${height} pixels` });
       this.marks = element("canvas", { class: "marks", "aria-hidden": "true" });
-      this.screen = element("div", { class: shape === 1 ? "screen round" : "screen" }, this.panel, this.marks);
+      // The panel as it is mounted; the screen around it shows it upright.
+      this.mounted = element("div", { class: "mounted" }, this.panel, this.marks);
+      this.screen = element("div", { class: shape === 1 ? "screen round" : "screen" }, this.mounted);
       this.draw = this.panel.getContext("2d");
       const button = (label, hint, act) => element("button", { type: "button", title: hint, "aria-label": hint, onclick: act }, label);
       this.playButton = button("Play", "Play or pause (space)", () => this.toggle());
@@ -159,11 +161,18 @@
 
     length() { return this.header.duration == null ? 0 : this.header.duration / this.header.clockRate; }
 
+    // The panel's size as the viewer sees it.
+    uprightSize() {
+      const { width, height, turns } = this.header;
+      return turns % 2 ? { width: height, height: width } : { width, height };
+    }
+
     // The largest whole enlargement that leaves room on the page.
     roomyScale() {
       const across = Math.min(this.place.clientWidth || 480, 720) - 24;
       const down = Math.max(240, window.innerHeight * 0.6);
-      return Math.max(1, Math.min(6, Math.floor(across / this.header.width), Math.floor(down / this.header.height)));
+      const { width, height } = this.uprightSize();
+      return Math.max(1, Math.min(6, Math.floor(across / width), Math.floor(down / height)));
     }
 
     chooseScale(scale) {
@@ -174,9 +183,13 @@
     setScale(scale) {
       this.scale = scale;
       this.scaleChoice.value = String(scale);
-      const { width, height } = this.header;
-      this.screen.style.width = `${width * scale}px`;
-      this.screen.style.height = `${height * scale}px`;
+      const { width, height, turns, mirror } = this.header;
+      const upright = this.uprightSize();
+      this.screen.style.width = `${upright.width * scale}px`;
+      this.screen.style.height = `${upright.height * scale}px`;
+      this.mounted.style.width = `${width * scale}px`;
+      this.mounted.style.height = `${height * scale}px`;
+      this.mounted.style.transform = `translate(-50%, -50%) rotate(${-90 * turns}deg) scaleX(${mirror ? -1 : 1})`;
       this.marks.width = width * scale;
       this.marks.height = height * scale;
       this.drawMarks();

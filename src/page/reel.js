@@ -15,7 +15,7 @@ var Thumbreel = Thumbreel || {};
     "rateNum", "rateDen", "firstTick", "duration", "reelDuration", "fileLength", "firstPicture",
     "pictureCount", "sliceCount", "largestChunk", "prebuffer", "meanRate", "worstRate",
     "posterWidth", "posterHeight", "posterOffset", "posterLength", "part", "parts",
-    "worstBusBytes", "worstInstructions", "workingMemory",
+    "worstBusBytes", "worstInstructions", "workingMemory", "turns", "mirror",
   ];
   const CODINGS = ["raw", "jpeg", "patch"];
   const SOUNDS = ["none", "PCM 16 bit", "PCM 8 bit", "IMA ADPCM"];
@@ -224,5 +224,21 @@ var Thumbreel = Thumbreel || {};
     return image;
   }
 
-  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, fromWire, POSTER });
+  // The image as the viewer of a panel mounted like that sees it: left and right
+  // exchanged if `mirror`, then quarter turns back.
+  function upright(image, { turns, mirror }) {
+    const { width: w, height: h } = image;
+    const [width, height] = turns % 2 ? [h, w] : [w, h];
+    const from = new Uint32Array(image.data.buffer);
+    const to = new Uint32Array(width * height);
+    for (let y = 0; y < height; y++) {
+      for (let x = 0; x < width; x++) {
+        const [column, row] = [[x, y], [w - 1 - y, x], [w - 1 - x, h - 1 - y], [y, h - 1 - x]][turns];
+        to[y * width + x] = from[row * w + (mirror ? w - 1 - column : column)];
+      }
+    }
+    return new ImageData(new Uint8ClampedArray(to.buffer), width, height);
+  }
+
+  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, fromWire, upright, POSTER });
 })();

@@ -2,7 +2,7 @@
 "use strict";
 
 (function () {
-  const { element, clockText, fromWire, open, RangeSource, StreamSource } = Thumbreel;
+  const { element, clockText, fromWire, open, upright, RangeSource, StreamSource } = Thumbreel;
   const main = document.getElementById("main");
   let wasm = null;
   let current = null;
@@ -32,13 +32,14 @@
     const answer = await fetch(reel.path, { headers: { Range: `bytes=${first}-${last}` } });
     if (answer.status !== 206) return;
     const bytes = new Uint8Array(await answer.arrayBuffer());
-    canvas.getContext("2d").putImageData(fromWire(bytes, poster), 0, 0);
+    canvas.getContext("2d").putImageData(upright(fromWire(bytes, poster), poster), 0, 0);
   }
 
   function card(reel) {
     const readable = !reel.error;
     const title = readable && reel.title ? reel.title : reel.name;
-    const picture = element("canvas", { width: reel.poster ? reel.poster.width : 4, height: reel.poster ? reel.poster.height : 3, "aria-hidden": "true", class: reel.shape === "ellipse" ? "round" : "" });
+    const [width, height] = !reel.poster ? [4, 3] : reel.poster.turns % 2 ? [reel.poster.height, reel.poster.width] : [reel.poster.width, reel.poster.height];
+    const picture = element("canvas", { width, height, "aria-hidden": "true", class: reel.shape === "ellipse" ? "round" : "" });
     if (reel.poster) drawPoster(picture, reel).catch(() => {});
     const facts = readable
       ? [`${reel.width} x ${reel.height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} a second`, reel.coding,

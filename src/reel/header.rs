@@ -6,31 +6,12 @@ use super::layout::{
     MAX_SLICE_SECONDS, MAX_TIME, MAX_WORKING_MEMORY, SECTOR, UNKNOWN, VERSION_MAJOR, byte_enum,
     check_crc, crc32, fields, limit, require,
 };
+use super::panel::{Mounting, PixelFormat, Shape, Wire};
 use crate::units::Ratio;
 
 /// Bytes in the title, zero padded.
 pub const TITLE_BYTES: usize = 96;
 const CRC_AT: usize = SECTOR - 4;
-
-byte_enum! {
-    /// The visible part of the panel.
-    pub enum Shape {
-        /// All of it.
-        Rectangle = 0,
-        /// The ellipse that touches all four edges.
-        Ellipse = 1,
-    }
-}
-
-byte_enum! {
-    /// How a pixel lies in bytes.
-    pub enum PixelFormat {
-        /// RGB565, the byte with red first.
-        HighFirst = 0,
-        /// RGB565, the byte with blue first.
-        LowFirst = 1,
-    }
-}
 
 byte_enum! {
     /// How the sound block of a slice is coded.
@@ -58,41 +39,6 @@ impl SoundCoding {
             // The state holds the first sample; the others take four bits each.
             Self::ImaAdpcm => 4 + ticks / 2,
         }
-    }
-}
-
-/// What was done to the pixels so that they can be sent as they are.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub struct Wire {
-    /// Blue lies where red would: for panels that cannot be told to swap.
-    pub bgr: bool,
-    /// All colour bits are inverted: for panels that cannot be told to invert.
-    pub inverted: bool,
-}
-
-impl Wire {
-    /// A pixel of the picture as the wire wants it, and the other way round.
-    #[must_use]
-    pub const fn turn(self, pixel: u16) -> u16 {
-        let swapped = match self.bgr {
-            true => pixel >> 11 | pixel & 0x07E0 | pixel << 11,
-            false => pixel,
-        };
-        if self.inverted { !swapped } else { swapped }
-    }
-}
-
-impl Field for Wire {
-    const SIZE: usize = 1;
-    fn get(bytes: &[u8]) -> Option<Self> {
-        let b = *bytes.first()?;
-        (b < 4).then_some(Self {
-            bgr: b & 1 != 0,
-            inverted: b & 2 != 0,
-        })
-    }
-    fn put(&self, bytes: &mut [u8]) {
-        bytes[0] = u8::from(self.bgr) | u8::from(self.inverted) << 1;
     }
 }
 
@@ -147,6 +93,8 @@ fields! {
         sound: SoundCoding = 85,
         /// Sound channels: 1, or 0 without sound.
         channels: u8 = 86,
+        /// What was done to upright pictures for the panel's memory.
+        mounting: Mounting = 87,
         /// Ticks a second; the sound's sample rate.
         clock_rate: u32 = 88,
         /// Nominal pictures a second, in lowest terms.

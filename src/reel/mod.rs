@@ -22,6 +22,7 @@ mod event;
 mod header;
 mod index;
 mod layout;
+mod panel;
 mod reader;
 mod slice;
 
@@ -55,9 +56,10 @@ pub use chunk::{
 pub use end::{END_PAYLOAD, End};
 pub use error::{Blame, ErrorKind, ReelError};
 pub use event::{Damage, Event, Need};
-pub use header::{Header, PixelFormat, Shape, SoundCoding, TITLE_BYTES, Wire};
+pub use header::{Header, SoundCoding, TITLE_BYTES};
 pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
 pub use layout::*;
+pub use panel::{Mounting, PixelFormat, Shape, Wire};
 pub use reader::Reader;
 
 /// Where index sectors lie, and how long an index is.

@@ -1,9 +1,10 @@
 //! What a reel is, apart from its slices.
 
-use super::header::{Header, PixelFormat, Shape, SoundCoding, Wire};
+use super::header::{Header, SoundCoding};
 use super::layout::{
     MAX_CHUNK, MAX_PICTURES, MAX_SLICE_SECONDS, SECTOR, UNKNOWN, VERSION_MAJOR, VERSION_MINOR,
 };
+use super::panel::{Mounting, PixelFormat, Shape, Wire};
 use crate::units::Ratio;
 
 /// What a reel is, apart from its slices.
@@ -21,6 +22,8 @@ pub struct Settings {
     pub wire: Wire,
     /// Column and row of the panel's memory at which the picture starts, each below 1024.
     pub offset: (u16, u16),
+    /// What was done to upright pictures for the panel's memory.
+    pub mounting: Mounting,
     /// Ticks a second: the sound rate, or 48000 without sound.
     pub clock_rate: u32,
     /// Nominal pictures a second.
@@ -89,6 +92,7 @@ impl Default for Settings {
             pixel_format: PixelFormat::HighFirst,
             wire: Wire::default(),
             offset: (0, 0),
+            mounting: Mounting::default(),
             clock_rate: 48_000,
             rate: Ratio { num: 15, den: 1 },
             sound: SoundCoding::None,
@@ -118,6 +122,7 @@ impl Settings {
             pixel_format: header.pixel_format,
             wire: header.wire,
             offset: (header.x_offset, header.y_offset),
+            mounting: header.mounting,
             clock_rate: header.clock_rate,
             rate: header.rate,
             sound: header.sound,
@@ -170,6 +175,7 @@ impl Settings {
             level: self.level,
             sound: self.sound,
             channels: u8::from(self.sound != SoundCoding::None),
+            mounting: self.mounting,
             clock_rate: self.clock_rate,
             rate: self.rate,
             largest_chunk: MAX_CHUNK,

@@ -82,6 +82,10 @@ pub struct Poster {
     pub bgr: bool,
     /// Whether all bits are inverted.
     pub inverted: bool,
+    /// Quarter turns clockwise from what the viewer sees.
+    pub turns: u8,
+    /// Whether left and right were exchanged after them.
+    pub mirror: bool,
 }
 
 impl Facts {
@@ -118,6 +122,8 @@ impl Facts {
                 low_byte_first: header.pixel_format == PixelFormat::LowFirst,
                 bgr: header.wire.bgr,
                 inverted: header.wire.inverted,
+                turns: header.mounting.turns,
+                mirror: header.mounting.mirror,
             }),
         }
     }

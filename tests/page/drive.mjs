@@ -71,8 +71,30 @@ await context.addInitScript(() => {
 
 const waitForPlayer = () => page.waitForFunction(() => window.testPlayer && document.querySelector(".place")?.player?.shown, null, { timeout: 20000 });
 
+// What a person sees of a place on the screen, by fractions of its sides.
+const judge = await context.newPage();
+async function colourOf(shot, across, down) {
+  return judge.evaluate(async ([base64, x, y]) => {
+    const bytes = Uint8Array.from(atob(base64), (c) => c.charCodeAt(0));
+    const image = await createImageBitmap(new Blob([bytes], { type: "image/png" }));
+    const ink = new OffscreenCanvas(image.width, image.height).getContext("2d");
+    ink.drawImage(image, 0, 0);
+    return [...ink.getImageData(Math.floor(x * image.width), Math.floor(y * image.height), 1, 1).data.slice(0, 3)];
+  }, [shot.toString("base64"), across, down]);
+}
+
+// The scene stands upright, however the panel is mounted: its lamp is at the
+// upper right, its sea below.
+async function checkUpright(name, shot) {
+  const lamp = await colourOf(shot, 0.8, 0.25), sea = await colourOf(shot, 0.5, 0.95);
+  check(lamp[0] > 220 && lamp[1] > 200 && lamp[2] > 130, `${name}: no lamp at the upper right but ${lamp}`);
+  check(sea[0] < 40 && sea[1] < 70, `${name}: no sea at the bottom but ${sea}`);
+}
+
 async function checkReel(name, want) {
   await waitForPlayer();
+  await page.evaluate(() => window.testPlayer().seek(0));
+  await checkUpright(name, await page.locator(".screen").screenshot());
   for (const { tick, number, crc } of want.pictures) {
     const got = await page.evaluate(async (at) => {
       const player = window.testPlayer();
@@ -170,6 +192,10 @@ async function checkShelf() {
   await page.waitForFunction((n) => document.querySelectorAll(".shelf a.card").length === n, expected.length, { timeout: 20000 });
   // Posters are drawn when they have come: not black any more.
   await page.waitForFunction(() => [...document.querySelectorAll(".poster canvas")].every((c) => c.width < 8 || c.getContext("2d").getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 < 3 && v)), null, { timeout: 20000 });
+  for (const { title } of expected) {
+    const card = page.locator("a.card").filter({ has: page.getByText(title, { exact: true }) });
+    await checkUpright(`poster of ${title}`, await card.locator("canvas").evaluate((c) => c.toDataURL().split(",")[1]).then((text) => Buffer.from(text, "base64")));
+  }
   await shoot("shelf");
   // By keyboard alone: tab to a card and open it.
   await page.keyboard.press("Tab");

@@ -10,7 +10,8 @@ use thumbreel::coding::{
     nearest_565,
 };
 use thumbreel::reel::{
-    Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice, SoundCoding as ReelSound,
+    Mounting, Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice,
+    SoundCoding as ReelSound,
 };
 use thumbreel::sound::{BlockEncoder, SoundCoding};
 use thumbreel::units::Ratio;
@@ -19,13 +20,25 @@ const RATE: u32 = 16_000;
 const PICTURES: u32 = 10;
 const SECONDS: u32 = 3;
 
-/// Sky, sea, a moving boat and a turning light.
-fn scene(width: u16, height: u16, n: u32) -> (Vec<u8>, Vec<u16>) {
-    let (w, h) = (i32::from(width), i32::from(height));
+/// Sky, sea, a moving boat and a light that goes on and off; as the panel's
+/// memory holds it.
+fn scene(kind: &Kind, n: u32) -> (Vec<u8>, Vec<u16>) {
+    let (w, h) = (i32::from(kind.size.0), i32::from(kind.size.1));
     let boat = (n as i32 * w) / (PICTURES * SECONDS) as i32;
     let mut rgb = Vec::new();
-    for y in 0..h {
-        for x in 0..w {
+    let (across, down) = kind.native();
+    for row in 0..i32::from(down) {
+        for column in 0..i32::from(across) {
+            let column = match kind.mounting.mirror {
+                true => i32::from(across) - 1 - column,
+                false => column,
+            };
+            let (x, y) = match kind.mounting.turns {
+                0 => (column, row),
+                1 => (row, h - 1 - column),
+                2 => (w - 1 - column, h - 1 - row),
+                _ => (w - 1 - row, column),
+            };
             let sky = [30 + 140 * y / h, 50 + 90 * y / h, 110 - 20 * y / h];
             let sea = [12, 40 + (x * 7 + y * 3) % 9, 60];
             let hull = (x - boat).abs() < w / 8 && (y - 2 * h / 3).abs() < h / 20;
@@ -49,11 +62,23 @@ fn scene(width: u16, height: u16, n: u32) -> (Vec<u8>, Vec<u16>) {
 struct Kind {
     name: &'static str,
     title: &'static str,
+    /// As the viewer sees it.
     size: (u16, u16),
+    mounting: Mounting,
     shape: Shape,
     sound: Option<SoundCoding>,
     coding: Coding,
     level: Level,
+}
+
+impl Kind {
+    /// Width and height in the panel's memory.
+    const fn native(&self) -> (u16, u16) {
+        match self.mounting.swaps() {
+            true => (self.size.1, self.size.0),
+            false => self.size,
+        }
+    }
 }
 
 /// Writes one reel of each kind into `folder`.
@@ -63,6 +88,7 @@ pub fn reels(folder: &Path) {
             name: "jpeg.tbr",
             title: "Harbour, jpeg",
             size: (120, 100),
+            mounting: Mounting::default(),
             shape: Shape::Rectangle,
             sound: Some(SoundCoding::Pcm8),
             coding: Coding::Jpeg,
@@ -72,6 +98,7 @@ pub fn reels(folder: &Path) {
             name: "patch-full.tbr",
             title: "Harbour, patch full",
             size: (200, 120),
+            mounting: Mounting::default(),
             shape: Shape::Rectangle,
             sound: Some(SoundCoding::Adpcm),
             coding: Coding::Patch,
@@ -81,6 +108,7 @@ pub fn reels(folder: &Path) {
             name: "patch-light.tbr",
             title: "Harbour, patch light, round",
             size: (120, 120),
+            mounting: Mounting::default(),
             shape: Shape::Ellipse,
             sound: Some(SoundCoding::Pcm8),
             coding: Coding::Patch,
@@ -90,6 +118,7 @@ pub fn reels(folder: &Path) {
             name: "raw-square.tbr",
             title: "Harbour, square",
             size: (120, 96),
+            mounting: Mounting::default(),
             shape: Shape::Rectangle,
             sound: Some(SoundCoding::Pcm16),
             coding: Coding::Raw,
@@ -99,6 +128,7 @@ pub fn reels(folder: &Path) {
             name: "raw-round.tbr",
             title: "Harbour, round <b>& more</b>",
             size: (96, 96),
+            mounting: Mounting::default(),
             shape: Shape::Ellipse,
             sound: Some(SoundCoding::Adpcm),
             coding: Coding::Raw,
@@ -108,6 +138,33 @@ pub fn reels(folder: &Path) {
             name: "silent.tbr",
             title: "Harbour, silent",
             size: (80, 40),
+            mounting: Mounting::default(),
+            shape: Shape::Rectangle,
+            sound: None,
+            coding: Coding::Raw,
+            level: Level::Full,
+        },
+        Kind {
+            name: "turned.tbr",
+            title: "Harbour, panel on its side",
+            size: (160, 80),
+            mounting: Mounting {
+                turns: 1,
+                mirror: false,
+            },
+            shape: Shape::Rectangle,
+            sound: None,
+            coding: Coding::Raw,
+            level: Level::Full,
+        },
+        Kind {
+            name: "turned-mirror.tbr",
+            title: "Harbour, seen in a mirror",
+            size: (64, 96),
+            mounting: Mounting {
+                turns: 3,
+                mirror: true,
+            },
             shape: Shape::Rectangle,
             sound: None,
             coding: Coding::Raw,
@@ -120,7 +177,7 @@ pub fn reels(folder: &Path) {
 }
 
 fn encoder(kind: &Kind) -> Box<dyn PictureEncoder> {
-    let (width, height) = kind.size;
+    let (width, height) = kind.native();
     coding::encoder(&EncoderPlan {
         width,
         height,
@@ -142,7 +199,7 @@ fn encoder(kind: &Kind) -> Box<dyn PictureEncoder> {
 }
 
 fn write(path: &Path, kind: &Kind) {
-    let (width, height) = kind.size;
+    let (width, height) = kind.native();
     let settings = Settings {
         width,
         height,
@@ -150,6 +207,7 @@ fn write(path: &Path, kind: &Kind) {
             Shape::Rectangle => ReelShape::Rectangle,
             Shape::Ellipse => ReelShape::Ellipse,
         },
+        mounting: kind.mounting,
         clock_rate: if kind.sound.is_some() { RATE } else { 48_000 },
         rate: Ratio {
             num: PICTURES,
@@ -172,7 +230,7 @@ fn write(path: &Path, kind: &Kind) {
         title: kind.title.into(),
         ..Settings::default()
     };
-    let (_, poster) = scene(width, height, 3);
+    let (_, poster) = scene(kind, 3);
     let poster = Poster {
         width,
         height,
@@ -220,8 +278,8 @@ fn picture(
     tick_offset: u32,
     key: bool,
 ) -> Picture {
-    let (width, height) = kind.size;
-    let (rgb, pixels) = scene(width, height, n);
+    let (width, height) = kind.native();
+    let (rgb, pixels) = scene(kind, n);
     let input = PictureIn {
         width,
         height,

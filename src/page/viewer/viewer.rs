@@ -227,6 +227,8 @@ fn header_facts(h: &Header, facts: &mut [f64; FACTS]) {
             h.worst_bus_bytes.into(),
             h.worst_instructions.into(),
             h.working_memory.into(),
+            h.mounting.turns.into(),
+            f64::from(u8::from(h.mounting.mirror)),
         ],
     );
 }
