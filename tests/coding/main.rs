@@ -11,4 +11,5 @@ mod example;
 mod limits;
 mod noise;
 mod on_reel;
+mod scene_cuts;
 mod scenes;

@@ -42,8 +42,6 @@ pub struct Picture<'a> {
     pub frozen: &'a [bool],
     pub columns: usize,
     pub work: Work,
-    /// Macroblocks coded intra so far.
-    pub intra: usize,
     pub trail: Box<Trail>,
     /// Levels are rounded, not searched: a first comparison.
     pub rough: bool,
@@ -198,10 +196,7 @@ impl Picture<'_> {
     /// Adds up the decoder's work.
     fn account(&mut self, choice: &Choice) {
         match (choice.intra, choice.split) {
-            (true, _) => {
-                self.work.intra();
-                self.intra += 1;
-            }
+            (true, _) => self.work.intra(),
             (false, false) => self.work.moved(choice.vectors[0], 16),
             (false, true) => choice.vectors.iter().for_each(|&v| self.work.moved(v, 8)),
         }

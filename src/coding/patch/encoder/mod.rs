@@ -10,6 +10,7 @@ mod planes;
 mod price;
 mod quantise;
 mod residual;
+mod scene;
 mod search;
 mod work;
 mod write;
@@ -24,6 +25,7 @@ use crate::coding::rate::{Ask, Trial};
 use crate::coding::{CodingError, Encoded, PictureIn, Shape, Weights, mask};
 use macroblock::{Picture, Worth};
 use planes::Planes;
+use scene::{Grid, Look, Scene};
 use work::Work;
 use write::{Rates, Writer};
 
@@ -37,9 +39,6 @@ const LAMBDA: f32 = 0.12;
 const ACTIVITY: f32 = 0.5;
 /// Quantisers by which a key picture is finer: later pictures lean on it.
 const KEY_BOOST: f32 = 2.0;
-
-/// Levels of luma by which a cut changes a picture at the least.
-const LEAST_CUT: f32 = 8.0;
 
 /// What a [`PatchEncoder`] is made from.
 #[derive(Clone, Debug)]
@@ -65,8 +64,6 @@ struct State {
     past: Planes,
     contexts: Contexts,
     hints: Vec<[i16; 2]>,
-    /// Share of macroblocks that were intra lately.
-    usual_intra: f32,
 }
 
 /// Encodes pictures of one panel, in order.
@@ -79,7 +76,8 @@ pub struct PatchEncoder {
     hidden: Vec<bool>,
     spans: Vec<Option<(u16, u16)>>,
     state: State,
-    pending: Option<State>,
+    scene: Scene,
+    pending: Option<(State, Look)>,
 }
 
 impl PatchEncoder {
@@ -114,8 +112,8 @@ impl PatchEncoder {
                 past: Planes::black(w, h),
                 contexts: START,
                 hints: vec![[0; 2]; columns * lines],
-                usual_intra: 0.0,
             },
+            scene: Scene::default(),
             pending: None,
             settings,
         })
@@ -190,9 +188,8 @@ impl PatchEncoder {
 }
 
 impl PatchEncoder {
-    /// Codes the loaded picture: what came out, what it leaves, and the share
-    /// of macroblocks that are intra.
-    fn code(&self, input: &PictureIn<'_>, key: bool, ask: Ask) -> (Encoded, State, f32) {
+    /// Codes the loaded picture: what came out, and what it leaves.
+    fn code(&self, input: &PictureIn<'_>, key: bool, ask: Ask) -> (Encoded, State) {
         let s = &self.settings;
         let (level, blocks) = (s.level, self.columns * self.lines);
         let extreme = ((1.0 - ask.quality) / 4.0).max(0.0).exp2();
@@ -225,7 +222,6 @@ impl PatchEncoder {
             frozen: &self.frozen(past, ask.macroblocks),
             columns: self.columns,
             work: Work::picture(level, blocks, key),
-            intra: 0,
             trail: Box::new([[(0, 0); 12]; 64]),
             rough: false,
             moved_sad: 0.0,
@@ -241,7 +237,6 @@ impl PatchEncoder {
             writer,
             cells,
             mut work,
-            intra,
             ..
         } = picture;
         work.flags(writer.elements());
@@ -264,16 +259,8 @@ impl PatchEncoder {
             past: now,
             contexts: rates.contexts,
             hints,
-            usual_intra: self.state.usual_intra,
         };
-        (encoded, state, intra as f32 / blocks as f32)
-    }
-
-    /// Whether the loaded picture begins another scene: it differs from the
-    /// last one, and the share of macroblocks that found nothing there to
-    /// lean on is nearer to all than to what is usual.
-    fn is_cut(&self, intra: f32) -> bool {
-        2.0 * intra > 1.0 + self.state.usual_intra && self.source.step(&self.state.past) > LEAST_CUT
+        (encoded, state)
     }
 }
 
@@ -286,22 +273,19 @@ impl Trial for PatchEncoder {
     ) -> Result<Encoded, CodingError> {
         input.check(self.settings.width, self.settings.height)?;
         self.load(input.rgb);
-        let (mut encoded, mut state, intra) = self.code(input, key, ask);
+        let (w, h) = (input.width.into(), input.height.into());
+        let look = self.scene.look(Grid::of(&self.source.0[0], w, h));
         // Under a ceiling of bus or work a cut may have to come bit by bit.
         let whole = ask.macroblocks >= self.columns * self.lines;
-        if !key && whole && self.is_cut(intra) {
-            (encoded, state, _) = self.code(input, true, ask);
-        }
-        if !encoded.key {
-            state.usual_intra += (intra - state.usual_intra) / 8.0;
-        }
-        self.pending = Some(state);
+        let (encoded, state) = self.code(input, key || whole && look.cut, ask);
+        self.pending = Some((state, look));
         Ok(encoded)
     }
 
     fn accept(&mut self) {
-        if let Some(state) = self.pending.take() {
+        if let Some((state, look)) = self.pending.take() {
             self.state = state;
+            self.scene.go_on(look);
         }
     }
 }

@@ -52,7 +52,7 @@ impl Picture<'_> {
             for i in 0..4 {
                 let g = guess(&self.left, &self.above[column..], line, true, i, &four);
                 let (x, y) = (x + (i & 1) * 8, y + (i >> 1) * 8);
-                let part = search(x, y, g).run::<8>(&[g, found.vector], 0, &mut self.patch);
+                let part = search(x, y, g).near(&[g, found.vector], &mut self.patch);
                 four[i] = part.vector;
                 cost += part.cost;
             }

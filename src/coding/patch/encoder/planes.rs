@@ -62,19 +62,6 @@ impl Planes {
         sum
     }
 
-    /// Mean step of luma from `past`, in levels; every fourth row is asked.
-    pub fn step(&self, past: &Self) -> f32 {
-        let (now, past) = (&self.0[0], &past.0[0]);
-        let rows = |plane: &'_ Plane| plane.data.len() / plane.stride;
-        let mut sum = 0;
-        for y in (0..rows(now)).step_by(4) {
-            let at = y * now.stride;
-            let pairs = now.data[at..at + now.stride].iter().zip(&past.data[at..]);
-            sum += pairs.map(|(a, &b)| u32::from(a.abs_diff(b))).sum::<u32>();
-        }
-        sum as f32 / (rows(now).div_ceil(4) * now.stride) as f32
-    }
-
     /// From 8-bit colours; the padding repeats the edge.
     pub fn fill(&mut self, rgb: &[u8], width: u16, height: u16) {
         let (w, h) = (usize::from(width), usize::from(height));

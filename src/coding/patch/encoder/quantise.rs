@@ -6,9 +6,12 @@
 
 use super::super::Level;
 use super::super::syntax::Kind;
-use super::super::tables::{SCAN4, SCAN8};
+use super::super::tables::{BAND, SCAN4, SCAN8};
 use super::work::{LIGHT_LEVEL, block};
 use super::write::{BIT, Levels, Meter, Rates, next_near, walk};
+
+/// What a prediction leaves of a block, rows of samples.
+pub type Residual = [[i16; 8]; 8];
 
 /// Coefficients of a block in the order of the scan.
 pub type Spectrum = [f32; 64];
@@ -65,31 +68,57 @@ const BASIS4: [[f32; 4]; 4] = {
     out
 };
 
-/// 8x8 transform of a residual, in the order of the scan.
-pub fn forward8(r: &[[f32; 8]; 8]) -> Spectrum {
-    let mut mid = [[0f32; 8]; 8];
-    for k in 0..8 {
-        for y in 0..8 {
-            for x in 0..8 {
-                mid[k][x] += BASIS8[k][y] * r[y][x];
-            }
-        }
-    }
-    // The second pass works on the transpose, so that rows are vectors.
-    let turned: [[f32; 8]; 8] = core::array::from_fn(|x| core::array::from_fn(|k| mid[k][x]));
-    let mut out = [[0f32; 8]; 8];
-    for l in 0..8 {
+/// One direction of the 8x8 transform, on rows of lanes: sums and differences
+/// of the outer and inner rows first, which the basis has in common.
+#[inline(never)]
+fn pass(r: &[[f32; 8]; 8], out: &mut [[f32; 8]; 8]) {
+    let (mut sum, mut step) = ([[0.0; 8]; 4], [[0.0; 8]; 4]);
+    for i in 0..4 {
         for x in 0..8 {
-            for k in 0..8 {
-                out[l][k] += BASIS8[l][x] * turned[x][k];
-            }
+            sum[i][x] = r[i][x] + r[7 - i][x];
+            step[i][x] = r[i][x] - r[7 - i][x];
         }
     }
+    for k in 0..4 {
+        let (even, odd) = (&BASIS8[2 * k], &BASIS8[2 * k + 1]);
+        for x in 0..8 {
+            out[2 * k][x] = even[0] * sum[0][x]
+                + even[1] * sum[1][x]
+                + even[2] * sum[2][x]
+                + even[3] * sum[3][x];
+        }
+        for x in 0..8 {
+            out[2 * k + 1][x] = odd[0] * step[0][x]
+                + odd[1] * step[1][x]
+                + odd[2] * step[2][x]
+                + odd[3] * step[3][x];
+        }
+    }
+}
+
+/// 8x8 transform of a residual, in the order of the scan.
+pub fn forward8(r: &Residual) -> Spectrum {
+    let mut rows = [[0.0; 8]; 8];
+    for (row, r) in rows.iter_mut().zip(r) {
+        for i in 0..8 {
+            row[i] = f32::from(r[i]);
+        }
+    }
+    let mut out = [[0.0; 8]; 8];
+    pass(&rows, &mut out);
+    // The second pass works on the transpose, so that rows are vectors.
+    for x in 0..8 {
+        for k in 0..8 {
+            rows[x][k] = out[k][x];
+        }
+    }
+    pass(&rows, &mut out);
     SCAN8.map(|at| out[usize::from(at) & 7][usize::from(at) >> 3])
 }
 
 /// Four 4x4 transforms, interleaved as they are coded.
-pub fn forward_fours(r: &[[f32; 8]; 8]) -> Spectrum {
+pub fn forward_fours(r: &Residual) -> Spectrum {
+    let r = r.map(|row| row.map(f32::from));
     let mut all = [[0f32; 16]; 4];
     for (i, block) in all.iter_mut().enumerate() {
         let (bx, by) = ((i & 1) * 4, (i >> 1) * 4);
@@ -133,17 +162,20 @@ pub struct Aim {
     pub work: f32,
 }
 
+impl Aim {
+    /// Whether a block of this squared error cannot gain by any levels: they
+    /// cost a sign and "coded" at least, and none is more than the whole.
+    pub fn is_vain(&self, error: u32) -> bool {
+        let least = self.lambda * (self.coded + BIT as i32) as f32;
+        error as f32 <= least.max(0.3 * self.step * self.step)
+    }
+}
+
 /// Chooses the levels of least distortion + lambda x price.
 pub fn quantise(rates: &Rates, c: &Spectrum, aim: &Aim, trail: &mut Trail) -> Quantised {
     let inverse = 1.0 / aim.step;
-    let mut sizes = [0u16; 64];
-    let mut last = None;
-    for (place, (size, c)) in sizes.iter_mut().zip(c).enumerate() {
-        *size = (c.abs() * inverse + 0.4).min(2047.0) as u16;
-        if *size > 0 {
-            last = Some(place);
-        }
-    }
+    let sizes = c.map(|c| (c.abs() * inverse + 0.4).min(2047.0) as i32 as u16);
+    let last = sizes.iter().rposition(|&size| size > 0);
     let nothing = Quantised {
         levels: [0; 64],
         price: 0,
@@ -203,29 +235,75 @@ struct Node {
     price: u32,
 }
 
-const DEAD: Node = Node {
-    cost: f32::INFINITY,
-    price: 0,
-};
+/// The numbers of the bits that are set.
+fn bits(mut mask: u16) -> impl Iterator<Item = usize> {
+    core::iter::from_fn(move || {
+        let lowest = mask.trailing_zeros() as usize;
+        mask &= mask.wrapping_sub(1);
+        (lowest < 16).then_some(lowest)
+    })
+}
 
-/// What the elements of one place cost in each context class.
+/// What the flags of a place cost in one context class.
+#[derive(Clone, Copy, Default)]
 struct PlacePrices {
     more: u32,
+    stop: u32,
     zero: u32,
-    sizes: [u32; 2],
+    not_zero: u32,
 }
 
 impl PlacePrices {
-    fn of(rates: &Rates, kind: Kind, place: usize, near: usize, sizes: [u32; 2]) -> Self {
-        let context = Rates::place(kind, place, near);
-        let not_zero = rates.flag(context + 1, true);
+    /// In the three classes; they are the same in every place of a band.
+    fn of(rates: &Rates, kind: Kind, place: usize) -> [Self; 3] {
+        core::array::from_fn(|near| {
+            let context = Rates::place(kind, place, near);
+            Self {
+                more: rates.flag(context, true),
+                stop: rates.flag(context, false),
+                zero: rates.flag(context + 1, false),
+                not_zero: rates.flag(context + 1, true),
+            }
+        })
+    }
+}
+
+/// What levels cost, sign included.
+struct SizePrices {
+    one: [u32; 3],
+    more: [u32; 3],
+    /// Of sizes 2 and up, beyond `more`.
+    sizes: [u32; SIZES],
+}
+
+/// Sizes whose prices are kept.
+const SIZES: usize = 16;
+
+impl SizePrices {
+    fn of(rates: &Rates, kind: Kind, most: u32) -> Self {
+        let flags = |yes| [0, 1, 2].map(|near| BIT + rates.one(kind, near, yes));
+        let mut sizes = [0; SIZES];
+        let kept = sizes.iter_mut().take(most.saturating_sub(1) as usize);
+        for (size, price) in (2..).zip(kept) {
+            *price = rates.more(kind, size);
+        }
         Self {
-            more: rates.flag(context, true),
-            zero: rates.flag(context + 1, false),
-            sizes: sizes.map(|size| match size {
-                0 => 0,
-                _ => not_zero + rates.size(kind, near, size),
-            }),
+            one: flags(false),
+            more: flags(true),
+            sizes,
+        }
+    }
+
+    /// In the three context classes.
+    fn size(&self, rates: &Rates, kind: Kind, size: u32) -> [u32; 3] {
+        match size {
+            0 => [0; 3],
+            1 => self.one,
+            _ => {
+                let kept = self.sizes.get(size as usize - 2).copied();
+                let price = kept.unwrap_or_else(|| rates.more(kind, size));
+                self.more.map(|more| more + price)
+            }
         }
     }
 }
@@ -239,35 +317,53 @@ fn trellis(
     aim: &Aim,
     trail: &mut Trail,
 ) -> Option<Quantised> {
-    let mut now = [DEAD; 12];
-    now[aim.near * 4] = Node {
+    let most = sizes[..=last].iter().copied().max().unwrap_or(0);
+    let levels = SizePrices::of(rates, aim.kind, most.into());
+    let mut prices = PlacePrices::of(rates, aim.kind, 0);
+    let start = Node {
         cost: 0.0,
         price: 0,
     };
+    // Only the states with a bit in `alive` count.
+    let (mut now, mut alive) = ([start; 12], 1u16 << (4 * aim.near));
     // Cost, price, places and state of the best end.
     let mut best = (0.0f32, 0u32, 0usize, 0usize);
+    let mut zeros = 0;
     for place in 0..=last {
-        let magnitude = c[place].abs();
+        let after = match place < 63 && BAND[place + 1] != BAND[place] {
+            true => PlacePrices::of(rates, aim.kind, place + 1),
+            false => prices,
+        };
         let size = u32::from(sizes[place]);
+        // After two zeros there is but one state.
+        if size == 0 && zeros > 1 {
+            let own = prices[0].zero;
+            now[0].cost += aim.lambda * own as f32;
+            now[0].price += own;
+            trail[place][0] = (0, 0);
+            prices = after;
+            continue;
+        }
+        zeros = if size == 0 { zeros + 1 } else { 0 };
+        let magnitude = c[place].abs();
         let tried = [size, size.saturating_sub(1)];
         let gains = tried.map(|s| {
             let left = magnitude - s as f32 * aim.step;
             left * left - magnitude * magnitude
         });
-        let prices: [PlacePrices; 3] =
-            core::array::from_fn(|near| PlacePrices::of(rates, aim.kind, place, near, tried));
-        let mut next = [DEAD; 12];
-        for (state, node) in now.iter().enumerate() {
-            if node.cost == f32::INFINITY {
-                continue;
-            }
-            let (before, price) = (state & 3, &prices[state >> 2]);
+        let owns = tried.map(|s| levels.size(rates, aim.kind, s));
+        let (mut next, mut next_alive) = (now, 0u16);
+        for state in bits(alive) {
+            let node = &now[state];
+            let (before, near) = (state & 3, state >> 2);
+            let price = &prices[near];
             let more = if before == 0 { 0 } else { price.more };
             let mut step = |size: u32, gain: f32, own: u32| {
                 let own = own + more;
                 let cost = node.cost + gain + aim.lambda * own as f32;
                 let to = next_near(size, before) * 4 + size.min(3) as usize;
-                if cost < next[to].cost {
+                if next_alive >> to & 1 == 0 || cost < next[to].cost {
+                    next_alive |= 1 << to;
                     next[to] = Node {
                         cost,
                         price: node.price + own,
@@ -277,18 +373,17 @@ fn trellis(
             };
             for (i, &size) in tried.iter().enumerate() {
                 if size > 0 {
-                    step(size, gains[i], price.sizes[i]);
+                    step(size, gains[i], price.not_zero + owns[i][near]);
                 }
             }
             step(0, 0.0, price.zero);
         }
         if size > 0 {
-            for (state, node) in next.iter().enumerate() {
-                if state & 3 == 0 || node.cost == f32::INFINITY {
-                    continue;
-                }
+            // Ends after a level, not after a zero.
+            for state in bits(next_alive & 0xEEE) {
+                let node = &next[state];
                 let end = if place < 63 {
-                    rates.flag(Rates::place(aim.kind, place + 1, state >> 2), false)
+                    after[state >> 2].stop
                 } else {
                     0
                 };
@@ -298,7 +393,7 @@ fn trellis(
                 }
             }
         }
-        now = next;
+        (now, alive, prices) = (next, next_alive, after);
     }
     let (_, price, mut place, mut state) = best;
     if place == 0 {

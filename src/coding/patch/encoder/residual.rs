@@ -8,7 +8,9 @@ use super::super::{Level, transform};
 use super::choice::{Block, Choice, Samples};
 use super::macroblock::Picture;
 use super::planes::error;
-use super::quantise::{Aim, Quantised, Spectrum, forward_fours, forward8, quantise, rounded};
+use super::quantise::{
+    Aim, Quantised, Residual, Spectrum, forward_fours, forward8, quantise, rounded,
+};
 use super::write::{BIT, Levels};
 
 /// A block dearer than this is also tried as four.
@@ -147,6 +149,11 @@ impl Picture<'_> {
         } else {
             0
         };
+        let before = squares(&residual);
+        if aim(kind, eight_flag).is_vain(before) {
+            choice.blocks[i] = None;
+            return (before as f32, off);
+        }
         let spectrum = forward8(&residual);
         let eight = self.levels(&spectrum, &aim(kind, eight_flag));
         let mut chosen = (eight, false, eight_flag);
@@ -237,6 +244,13 @@ impl Picture<'_> {
                 coded: on as i32 - off as i32,
                 work: self.residual_price(),
             };
+            let before = squares(&residual);
+            if aim.is_vain(before) {
+                total.0 += before as f32;
+                total.1 += off;
+                choice.blocks[4 + p] = None;
+                continue;
+            }
             let q = self.levels(&forward8(&residual), &aim);
             if q.any {
                 let mut to = Target {
@@ -264,14 +278,20 @@ impl Picture<'_> {
     }
 }
 
-fn residual_of(
-    source: impl Fn(usize) -> [u8; 8],
-    guess: impl Fn(usize) -> [u8; 8],
-) -> [[f32; 8]; 8] {
-    core::array::from_fn(|j| {
+fn residual_of(source: impl Fn(usize) -> [u8; 8], guess: impl Fn(usize) -> [u8; 8]) -> Residual {
+    let mut out = [[0; 8]; 8];
+    for (j, row) in out.iter_mut().enumerate() {
         let (s, g) = (source(j), guess(j));
-        core::array::from_fn(|i| f32::from(i16::from(s[i]) - i16::from(g[i])))
-    })
+        for i in 0..8 {
+            row[i] = i16::from(s[i]) - i16::from(g[i]);
+        }
+    }
+    out
+}
+
+fn squares(residual: &Residual) -> u32 {
+    let all = residual.as_flattened().iter();
+    all.map(|&r| (i32::from(r) * i32::from(r)) as u32).sum()
 }
 
 /// Squared error with the levels less that without.

@@ -4,17 +4,22 @@ use super::super::Level;
 use super::super::predict::{Patch, Target};
 use super::planes::{Past, Plane};
 
+/// Sum of absolute differences of two rows.
+#[inline(always)]
+fn apart<const N: usize>(p: &[u8; N], q: &[u8; N]) -> u32 {
+    let mut sum = 0;
+    for i in 0..N {
+        sum += (i32::from(p[i]) - i32::from(q[i])).unsigned_abs();
+    }
+    sum
+}
+
 /// Sum of absolute differences of two `N` x `N` blocks.
 #[inline]
 fn sad<const N: usize>(a: &Plane, ax: usize, ay: usize, b: &Plane, bx: usize, by: usize) -> u32 {
     let mut sum = 0;
     for j in 0..N {
-        let (p, q) = (a.row::<N>(ax, ay + j), b.row::<N>(bx, by + j));
-        let mut line = 0u32;
-        for i in 0..N {
-            line += u32::from(p[i].abs_diff(q[i]));
-        }
-        sum += line;
+        sum += apart(a.row::<N>(ax, ay + j), b.row::<N>(bx, by + j));
     }
     sum
 }
@@ -85,15 +90,9 @@ impl Search<'_> {
             },
             quarters,
         );
-        let mut sum = 0u32;
-        for j in 0..N {
-            let p = self.source.row::<N>(self.x, self.y + j);
-            let q = &out[j * N..][..N];
-            let mut line = 0u32;
-            for i in 0..N {
-                line += u32::from(p[i].abs_diff(q[i]));
-            }
-            sum += line;
+        let mut sum = 0;
+        for (j, guess) in out.as_chunks::<N>().0.iter().enumerate().take(N) {
+            sum += apart(self.source.row::<N>(self.x, self.y + j), guess);
         }
         sum as f32 + self.price(vector)
     }
@@ -112,7 +111,27 @@ impl Search<'_> {
         }
         self.walk::<N>(&mut best, unit, effort);
         if self.level == Level::Full {
-            self.refine::<N>(&mut best, starts, patch);
+            self.refine::<N>(&mut best, &starts[..1], patch);
+        }
+        best
+    }
+
+    /// Searches an 8x8 block just around `starts`: the macroblock's vector is
+    /// known, and its parts seldom move far from it.
+    pub fn near(&self, starts: &[[i16; 2]; 2], patch: &mut Patch) -> Found {
+        let mut best = Found {
+            vector: [0; 2],
+            cost: f32::INFINITY,
+        };
+        let unit: i16 = if self.level == Level::Full { 4 } else { 1 };
+        let whole = |v: i16| (i32::from(v) + i32::from(unit) / 2).div_euclid(i32::from(unit));
+        self.whole::<8>(0, 0, &mut best, unit);
+        for s in starts {
+            self.whole::<8>(whole(s[0]), whole(s[1]), &mut best, unit);
+        }
+        self.around::<8>(&mut best, unit);
+        if self.level == Level::Full {
+            self.refine::<8>(&mut best, starts, patch);
         }
         best
     }
@@ -130,7 +149,12 @@ impl Search<'_> {
                 break;
             }
         }
-        let at = whole(best);
+        self.around::<N>(best, unit);
+    }
+
+    /// The eight whole vectors around the best one.
+    fn around<const N: usize>(&self, best: &mut Found, unit: i16) {
+        let at = best.vector.map(|v| i32::from(v / unit));
         for dy in -1..=1 {
             for dx in -1..=1 {
                 if (dx, dy) != (0, 0) {
@@ -146,27 +170,46 @@ impl Search<'_> {
             if cost < best.cost {
                 *best = Found { vector: v, cost };
             }
+            cost
         };
-        if let Some(&s) = starts.first()
-            && (s[0] | s[1]) & 3 != 0
-        {
-            consider(s, best, self);
+        for s in starts {
+            if (s[0] | s[1]) & 3 != 0 && best.vector != *s {
+                consider(*s, best, self);
+            }
         }
+        // Halves all around; quarters on the side where the halves were better.
+        let mut sides = [[-1, 1]; 2];
         for size in [2, 1] {
             let at = best.vector;
-            for [dx, dy] in [[-1, 0], [1, 0], [0, -1], [0, 1]] {
-                consider([at[0] + dx * size, at[1] + dy * size], best, self);
+            for axis in 0..2 {
+                let costs = sides[axis].map(|side| {
+                    let mut v = at;
+                    v[axis] += side * size;
+                    if side == 0 {
+                        f32::INFINITY
+                    } else {
+                        consider(v, best, self)
+                    }
+                });
+                sides[axis][usize::from(costs[0] < costs[1])] = 0;
             }
             let moved = best.vector;
             if moved != at {
                 let (dx, dy) = (moved[0] - at[0], moved[1] - at[1]);
-                let sides = if dx != 0 {
+                let corners = if dx != 0 {
                     [[dx, size], [dx, -size]]
                 } else {
                     [[size, dy], [-size, dy]]
                 };
-                for [dx, dy] in sides {
+                for [dx, dy] in corners {
                     consider([at[0] + dx, at[1] + dy], best, self);
+                }
+            }
+            // Beyond a half that is better either quarter may be.
+            let last = best.vector;
+            for axis in 0..2 {
+                if last[axis] != at[axis] {
+                    sides[axis] = [-1, 1];
                 }
             }
         }

@@ -46,17 +46,15 @@ impl Rates {
         sum + self.flag(base + most.min(length as usize), false)
     }
 
-    /// A level's size (1 or more) and sign.
+    /// Whether a level of *full* is larger than one.
     #[inline]
-    pub fn size(&self, kind: Kind, near: usize, size: u32) -> u32 {
-        if self.level == Level::Light {
-            return (2 * size.ilog2() + 2) * BIT;
-        }
-        let one = self.flag(LEVEL_ONE + kind as usize * 3 + near, size > 1);
-        if size == 1 {
-            return BIT + one;
-        }
-        BIT + one + self.number(LEVEL_MORE + kind as usize * 8, 7, size - 2)
+    pub fn one(&self, kind: Kind, near: usize, more: bool) -> u32 {
+        self.flag(LEVEL_ONE + kind as usize * 3 + near, more)
+    }
+
+    /// The size of a level of *full* that is larger than one.
+    pub fn more(&self, kind: Kind, size: u32) -> u32 {
+        self.number(LEVEL_MORE + kind as usize * 8, 7, size - 2)
     }
 
     /// The contexts of a place: "more" and "not zero".
