@@ -7,7 +7,7 @@
 use super::super::Level;
 use super::super::syntax::Kind;
 use super::super::tables::{BAND, SCAN4, SCAN8};
-use super::work::{LIGHT_LEVEL, block};
+use super::work::{FULL_LEVEL, FULL_PLACE, LIGHT_LEVEL, block};
 use super::write::{BIT, Levels, Meter, Rates, next_near, walk};
 
 /// What a prediction leaves of a block, rows of samples.
@@ -158,7 +158,7 @@ pub struct Aim {
     pub lambda: f32,
     /// Price of "coded" less that of "not coded".
     pub coded: i32,
-    /// Price of an instruction of the decoder, in *light*.
+    /// Price of an instruction of the decoder.
     pub work: f32,
 }
 
@@ -213,7 +213,12 @@ pub fn rounded(rates: &Rates, c: &Spectrum, aim: &Aim) -> Quantised {
     if let Some(last) = last {
         let mut meter = Meter::new(rates);
         walk(rates.level, &mut meter, aim.kind, aim.near, &levels);
-        let work = aim.work * (coded * LIGHT_LEVEL + block(last, false)) as f32;
+        let reading = match rates.level {
+            Level::Light => coded * LIGHT_LEVEL,
+            Level::Full => coded * FULL_LEVEL + (last as u64 + 1 - coded) * FULL_PLACE,
+        };
+        let fours = matches!(aim.kind, Kind::Fours);
+        let work = aim.work * (reading + block(last, fours)) as f32;
         quantised.price = meter.price() + work as u32;
         let price = quantised.price as i32 + aim.coded;
         quantised.any = gain + aim.lambda * (price as f32) < 0.0;
@@ -319,6 +324,9 @@ fn trellis(
 ) -> Option<Quantised> {
     let most = sizes[..=last].iter().copied().max().unwrap_or(0);
     let levels = SizePrices::of(rates, aim.kind, most.into());
+    let work = |instructions: u64| (aim.work * instructions as f32) as u32;
+    let (place_work, level_work) = (work(FULL_PLACE), work(FULL_LEVEL));
+    let fours = matches!(aim.kind, Kind::Fours);
     let mut prices = PlacePrices::of(rates, aim.kind, 0);
     let start = Node {
         cost: 0.0,
@@ -337,7 +345,7 @@ fn trellis(
         let size = u32::from(sizes[place]);
         // After two zeros there is but one state.
         if size == 0 && zeros > 1 {
-            let own = prices[0].zero;
+            let own = prices[0].zero + place_work;
             now[0].cost += aim.lambda * own as f32;
             now[0].price += own;
             trail[place][0] = (0, 0);
@@ -373,20 +381,22 @@ fn trellis(
             };
             for (i, &size) in tried.iter().enumerate() {
                 if size > 0 {
-                    step(size, gains[i], price.not_zero + owns[i][near]);
+                    step(size, gains[i], price.not_zero + owns[i][near] + level_work);
                 }
             }
-            step(0, 0.0, price.zero);
+            step(0, 0.0, price.zero + place_work);
         }
         if size > 0 {
+            let rest = work(block(place, fours));
             // Ends after a level, not after a zero.
             for state in bits(next_alive & 0xEEE) {
                 let node = &next[state];
-                let end = if place < 63 {
-                    after[state >> 2].stop
-                } else {
-                    0
-                };
+                let end = rest
+                    + if place < 63 {
+                        after[state >> 2].stop
+                    } else {
+                        0
+                    };
                 let total = node.cost + aim.lambda * (end as i32 + aim.coded) as f32;
                 if total < best.0 {
                     best = (total, node.price + end, place + 1, state);

@@ -128,7 +128,7 @@ impl Picture<'_> {
             self.rates.flag(context, true) + self.show_price(choice, Some(i)),
             self.rates.flag(context, false),
         );
-        let work = self.residual_price();
+        let work = self.work_price();
         let fours = FOURS + usize::from(choice.intra);
         let full = self.rates.level == Level::Full;
         let aim = |kind, extra: u32| Aim {
@@ -242,7 +242,7 @@ impl Picture<'_> {
                 step: step(choice.quantiser) as f32 / 16.0,
                 lambda,
                 coded: on as i32 - off as i32,
-                work: self.residual_price(),
+                work: self.work_price(),
             };
             let before = squares(&residual);
             if aim.is_vain(before) {

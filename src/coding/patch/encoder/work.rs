@@ -23,6 +23,9 @@ const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
 /// A level of *light*: its run, size, sign and "another follows".
 pub const LIGHT_LEVEL: u64 = 45;
+/// A place of *full* without a level, and one with: its flags and sign.
+pub const FULL_PLACE: u64 = FULL_FLAG;
+pub const FULL_LEVEL: u64 = 5 * FULL_FLAG;
 /// Converting one pixel.
 pub const PIXEL: u64 = 14;
 
