@@ -9,7 +9,7 @@ use super::write::BIT;
 /// How much more an instruction is worth in *light*: the level exists for the
 /// least work. From 60 to 300 the instructions at equal SSIM are the same on
 /// real clips, but the bytes rise.
-const LIGHT_WORTH: f32 = 60.0;
+const LIGHT_WORTH: f32 = 90.0;
 /// The same in *full*. From 1 to 20 the instructions at equal SSIM fall by a
 /// quarter on real clips, and the bytes rise by 13 %.
 const FULL_WORTH: f32 = 20.0;
