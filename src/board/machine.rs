@@ -18,6 +18,32 @@ section! {
     }
 }
 
+/// Instruction set of the cores, as far as decoding was counted on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum InstructionSet {
+    /// Armv7E-M: 32-bit microcontrollers with Thumb-2 and the DSP extension.
+    #[serde(rename = "armv7e-m")]
+    Armv7em,
+    /// RV32IMC: 32-bit RISC-V with multiplication and compressed instructions.
+    #[serde(rename = "rv32imc")]
+    Rv32imc,
+    /// Any other: counted as the slower of the two.
+    #[serde(rename = "other")]
+    Other,
+}
+
+impl InstructionSet {
+    /// Its name in a profile.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Armv7em => "armv7e-m",
+            Self::Rv32imc => "rv32imc",
+            Self::Other => "other",
+        }
+    }
+}
+
 section! {
     /// The cores.
     Cpu {
@@ -25,6 +51,8 @@ section! {
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
         /// Cores that the player may use: with two, one reads and sounds while the other decodes.
         cores: u8 = 2, "1 | 2", "the microcontroller's sheet", 1 ..= 2;
+        /// Instruction set: what decoding takes was counted on two; any other is taken for the slower of them.
+        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's sheet";
         /// Instructions that a core finishes in a cycle, memory waits included.
         instructions_per_cycle: f64 = 0.6, "instructions a cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
         /// Share of each core that is left for the player.

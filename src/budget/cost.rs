@@ -3,6 +3,7 @@
 
 use crate::board::{Board, Card, CardBus};
 
+use super::counted::{Counted, sound_instructions};
 use super::facts::{PictureCoding, SoundCoding};
 use super::memory::{MemoryPlan, Place};
 
@@ -12,17 +13,6 @@ pub const BLOCK: u64 = 512;
 /// Instructions to copy one pixel from picture memory to the send buffer
 /// (assumed: a load and a store move two pixels).
 const COPY_PER_PIXEL: f64 = 1.0;
-
-/// Instructions a sample to decode sound: counted on an emulated Cortex-M4, see
-/// spec/firmware/README.md.
-const fn sound_instructions(coding: SoundCoding) -> f64 {
-    match coding {
-        SoundCoding::None => 0.0,
-        SoundCoding::Pcm16 => 4.0,
-        SoundCoding::Pcm8 => 6.0,
-        SoundCoding::Adpcm => 38.0,
-    }
-}
 
 /// Wire time of a read of `bytes` in nanoseconds, framing included.
 ///
@@ -84,6 +74,8 @@ pub struct Costs {
     window_ns: f64,
     /// Nanoseconds a pixel of the JPEG unit, if there is one and it is used.
     unit_ns: Option<f64>,
+    /// What the reel's estimates come to on these cores.
+    counted: Counted,
     copies: bool,
     /// Pixels of one strip of the send buffer.
     strip: f64,
@@ -115,6 +107,7 @@ impl Costs {
             window_ns: f64::from(panel.window_bytes) * 8e9 / (clock * lines)
                 + panel.window_us * 1e3,
             unit_ns: unit.then(|| 1e9 / cpu.jpeg_pixels_per_second),
+            counted: Counted::new(coding, cpu.instruction_set),
             copies: memory.copies,
             strip: f64::from(board.player.send_bytes) / 2.0 / 2.0,
             dma: panel.dma,
@@ -127,7 +120,8 @@ impl Costs {
         pixels as f64 * self.pixel_ns + windows as f64 * self.window_ns
     }
 
-    /// Time of one core to decode a picture and copy its pixels for sending.
+    /// Time of one core to decode a picture, whose `instructions` the encoder
+    /// has estimated, and to copy its pixels for sending.
     #[must_use]
     pub fn decode_ns(&self, instructions: u64, pixels: u64) -> f64 {
         let copy = if self.copies {
@@ -136,7 +130,7 @@ impl Costs {
             0.0
         };
         let work = self.unit_ns.map_or_else(
-            || instructions as f64 * self.picture_instruction_ns,
+            || self.counted.instructions(instructions, pixels) * self.picture_instruction_ns,
             |unit| pixels as f64 * unit,
         );
         work + copy * self.picture_instruction_ns

@@ -175,10 +175,14 @@ impl Origin {
     pub fn short(&self) -> String {
         let is_key = |s: &&Source| s.name.contains(['.', '_']);
         let plain = self.from.iter().filter(|s| !is_key(s));
-        let plain: Vec<&str> = plain.map(|s| s.name.as_str()).collect();
+        let told = |s: &Source| match s.provenance {
+            Provenance::Computed => s.name.clone(),
+            word => format!("{word} {}", s.name),
+        };
+        let plain: Vec<String> = plain.map(told).collect();
         let weakest = self.from.iter().filter(is_key).map(|s| s.provenance).max();
         let keys = weakest.map(|of| format!("{of} keys of the profile"));
-        let all: Vec<&str> = plain.into_iter().chain(keys.as_deref()).collect();
+        let all: Vec<String> = plain.into_iter().chain(keys).collect();
         if self.kind == Provenance::Computed {
             format!("computed from {}", all.join(" and "))
         } else {

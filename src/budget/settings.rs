@@ -6,6 +6,7 @@ use serde::Serialize;
 use crate::coding::patch;
 use crate::units::Ratio;
 
+use super::counted::typical_estimate;
 use super::facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 
 /// What is known before encoding. Bits and work a pixel are estimates.
@@ -25,7 +26,8 @@ pub struct Settings {
     pub key_factor: f64,
     /// Share of the panel that changes from picture to picture.
     pub changed: f64,
-    /// Decode instructions for each pixel of the whole picture.
+    /// Decode instructions for each pixel of the whole picture, by the encoder's
+    /// estimate.
     pub instructions_per_pixel: f64,
     /// Share of the panel's pixels that can be seen: 1, or pi / 4 for a round panel.
     pub visible: f64,
@@ -44,14 +46,15 @@ const SLICE_SECONDS: f64 = 0.25;
 
 impl Settings {
     /// Typical figures of a coding: live action at the quality of JPEG 50,
-    /// 240x240, 24 pictures a second (assumed from trials on real clips).
+    /// 240x240, 24 pictures a second (sizes assumed from trials on real clips,
+    /// work by the table of spec/firmware/README.md).
     #[must_use]
     pub fn typical(width: u16, height: u16, rate: Ratio, coding: PictureCoding) -> Self {
-        let (bits_per_pixel, key_factor, instructions, changed) = match coding {
-            PictureCoding::Raw => (16.0, 1.0, 0.0, 1.0),
-            PictureCoding::Jpeg => (1.3, 1.2, 85.0, 1.0),
-            PictureCoding::PatchLight => (1.3, 2.5, 14.0, 0.7),
-            PictureCoding::PatchFull => (0.45, 4.0, 37.0, 0.7),
+        let (bits_per_pixel, key_factor, changed) = match coding {
+            PictureCoding::Raw => (16.0, 1.0, 1.0),
+            PictureCoding::Jpeg => (1.3, 1.2, 1.0),
+            PictureCoding::PatchLight => (1.3, 2.5, 0.7),
+            PictureCoding::PatchFull => (0.45, 4.0, 0.7),
         };
         Self {
             width,
@@ -61,7 +64,7 @@ impl Settings {
             bits_per_pixel,
             key_factor,
             changed,
-            instructions_per_pixel: instructions,
+            instructions_per_pixel: typical_estimate(coding),
             visible: 1.0,
             sound_rate: 24_000,
             sound: SoundCoding::Adpcm,

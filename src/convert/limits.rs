@@ -2,6 +2,7 @@
 //! budget judges the finished reel.
 
 use crate::board::{Board, CardBus};
+use crate::budget::{Counted, PictureCoding};
 use crate::coding::{Coding, Means};
 use crate::units::Ratio;
 
@@ -42,10 +43,14 @@ pub(super) fn link_bytes(board: &Board) -> f64 {
 /// What the board can spend on pictures.
 pub(super) fn means(board: &Board) -> Means {
     let cpu = &board.cpu;
+    // What the encoder estimates for *full*, in these cores' instructions.
+    let counted = Counted::new(PictureCoding::PatchFull, cpu.instruction_set).per_estimated;
     let sound = 2.0 * f64::from(board.sound.sample_rate);
     Means {
         link: Some(link_bytes(board) - sound),
-        instructions: Some(f64::from(cpu.clock_hz) * cpu.instructions_per_cycle * cpu.share),
+        instructions: Some(
+            f64::from(cpu.clock_hz) * cpu.instructions_per_cycle * cpu.share / counted,
+        ),
         // A decoder's pictures lie in one memory.
         memory: Some(
             board

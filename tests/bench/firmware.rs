@@ -1,5 +1,6 @@
 //! Counts of the firmware header on the emulated cores: prints the tables of
-//! spec/firmware/README.md, and with `--write` puts them there.
+//! spec/firmware/README.md, or those that are named, and with `--write` puts
+//! them there.
 //!
 //! `cargo bench --bench firmware -- --write`
 //!
@@ -30,10 +31,19 @@ const CLIPS: [&str; 4] = [
 
 fn main() {
     let write = std::env::args().any(|a| a == "--write");
-    for (name, table) in [
-        ("instructions", counts::instructions(&CLIPS, 120, 2)),
-        ("sizes", counts::sizes()),
-    ] {
+    type Table = (&'static str, fn() -> String);
+    let tables: [Table; 3] = [
+        ("instructions", || counts::instructions(&CLIPS, 120, 2)),
+        ("estimates", || counts::estimates(&CLIPS, 120, 2)),
+        ("sizes", counts::sizes),
+    ];
+    let asked = |name: &str| std::env::args().any(|a| a == name);
+    let all = !tables.iter().any(|(name, _)| asked(name));
+    for (name, table) in tables {
+        if !all && !asked(name) {
+            continue;
+        }
+        let table = table();
         println!("{table}");
         if write {
             counts::write_table(name, &table);

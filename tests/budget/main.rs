@@ -1,6 +1,7 @@
 //! Budget: published formulas, worst windows, verdicts, what would help.
 
 mod command;
+mod counted;
 mod formulas;
 mod from_reel;
 mod verdicts;

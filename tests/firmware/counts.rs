@@ -104,6 +104,43 @@ pub fn instructions(names: &[&str], n: usize, effort: u8) -> String {
     text
 }
 
+/// The table of what the encoder estimates against what was counted, both in
+/// instructions a pixel, dither included: at the quality that looks like JPEG
+/// of quality 50, below it and above it.
+pub fn estimates(names: &[&str], n: usize, effort: u8) -> String {
+    let mut text = String::from(
+        "| clip | coding, quality | estimated | sent | cortex-m4 | rv32imc |\n\
+         |---|---|---:|---:|---:|---:|\n",
+    );
+    for name in names {
+        let pictures = clips::pictures(name, n);
+        for (coding, number, level) in CODINGS {
+            if number != Coding::Patch {
+                continue;
+            }
+            let equal = clips::equal_quality(&pictures, level, effort);
+            let high = if level == Level::Light { 80 } else { 60 };
+            for (quality, mark) in [(30, ""), (equal, " (as JPEG 50)"), (high, "")] {
+                let mut plan = clips::plan(number, level, effort, quality);
+                plan.dither = true;
+                let reel = clips::reel(&pictures, &plan);
+                let counts = EMULATED.map(|target| Counts::of(target, &reel));
+                let [m4, rv32] = &counts;
+                writeln!(
+                    text,
+                    "| {name} | {coding} {quality}{mark} | {:.1} | {:.0} % | {:.1} | {:.1} |",
+                    m4.get("stated") / m4.all_pixels(),
+                    100.0 * m4.get("bus") / (2.0 * m4.all_pixels()),
+                    m4.a_pixel(),
+                    rv32.a_pixel(),
+                )
+                .unwrap();
+            }
+        }
+    }
+    text
+}
+
 /// Bytes of code, and of constants, of an object file.
 fn size(target: Target, source: &str, flags: &[&str]) -> (u64, u64) {
     let folder = tempfile::tempdir().unwrap();

@@ -74,7 +74,8 @@ fn it_holds_everything_and_asks_for_nothing() {
         "default-src 'none'",
         // Every figure says where it comes from.
         "need computed from the reel; capacity computed from assumed keys of the profile",
-        "Budget and rehearsals are computed from the reel; assumed card.clock_hz",
+        "Budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slower); assumed card.clock_hz",
+        "computed from the reel and measured on emulated cores (decode counts of the slower) and assumed keys of the profile",
     ] {
         assert!(page.contains(part), "{part}");
     }

@@ -5,7 +5,7 @@ use crate::board::Provenance;
 use super::super::facts::PictureFacts;
 use super::super::line::{Line, Origin, Part};
 use super::super::memory::{Place, draws_ahead};
-use super::keys::{BUS_KEYS, intake_key};
+use super::keys::{BUS_KEYS, CORE_KEYS, intake_key};
 use super::{Case, Link};
 
 impl Case<'_> {
@@ -64,7 +64,8 @@ impl Case<'_> {
 
     /// Where the cores' times come from.
     fn cores_origin(&self) -> Origin {
-        let origin = self.need_from(&["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"]);
+        let work = Origin::of_work(self.reel, self.board);
+        let origin = self.need_from(&CORE_KEYS).and(work);
         if self.memory.picture_place == Place::External {
             origin.and(self.origin(&["cpu.external_factor"]))
         } else {

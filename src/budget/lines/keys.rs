@@ -12,6 +12,9 @@ pub(super) const BUS_KEYS: [&str; 4] = [
     "panel.window_us",
 ];
 
+/// Keys that the cores' speed comes from.
+pub(super) const CORE_KEYS: [&str; 3] = ["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"];
+
 /// Keys that the card's rate comes from where no read was measured.
 pub(super) const CARD_KEYS: [&str; 5] = [
     "card.clock_hz",
@@ -78,11 +81,11 @@ impl Origin {
                 "wifi.loss",
             ],
         };
-        let cores = ["cpu.clock_hz", "cpu.instructions_per_cycle", "cpu.share"];
         Self::of_pictures(reel)
             .and(Self::keys(board, link_keys))
             .and(Self::keys(board, &[stalls, intake_key(link)]))
             .and(Self::keys(board, &BUS_KEYS))
-            .and(Self::keys(board, &cores))
+            .and(Self::keys(board, &CORE_KEYS))
+            .and(Self::of_work(reel, board))
     }
 }

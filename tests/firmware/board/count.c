@@ -19,7 +19,7 @@ static tbr_picture picture;
 
 /* Sums, and the worst. */
 static struct {
-    uint64_t decode, send, check, sound, bus;
+    uint64_t decode, send, check, sound, bus, stated;
     uint32_t worst, pictures, changed, slices, samples, faults;
 } sum;
 
@@ -57,6 +57,7 @@ static void count_picture(void)
     sum.decode += middle - start;
     sum.send += end - middle;
     sum.worst = end - start > sum.worst ? end - start : sum.worst;
+    sum.stated += picture.cost;
     sum.pictures++;
     sum.changed += !(picture.flags & TBR_PICTURE_UNCHANGED);
 }
@@ -115,6 +116,7 @@ int bench_main(void)
     number("send ", sum.send);
     number("worst ", sum.worst);
     number("bus ", sum.bus);
+    number("stated ", sum.stated);
     number("slices ", sum.slices);
     number("check ", sum.check);
     number("samples ", sum.samples);
