@@ -59,7 +59,7 @@ pub(crate) trait Trial: Send {
 }
 
 /// Tries until the limits hold.
-const MOST_TRIES: u32 = 10;
+const MOST_TRIES: u32 = 12;
 /// Pictures over which the bucket is steered to its middle.
 const HORIZON: f32 = 24.0;
 
@@ -201,10 +201,13 @@ impl<T: Trial> RateControl<T> {
             && picture.instructions > most
         {
             let over = f64::from(picture.instructions) / f64::from(most.max(1));
-            ask.quality -= (WORK_HALVING * over.log2() as f32).clamp(1.5, 8.0);
-            if ask.quality < (self.quality - 20.0).min(LEAST_EASED) {
+            let floor = (self.quality - 20.0).min(LEAST_EASED);
+            let eased = ask.quality - (WORK_HALVING * over.log2() as f32).clamp(1.5, 8.0);
+            if eased < floor {
+                // Both at once would save far more than is asked.
                 ask.macroblocks = shrink(ask.macroblocks, most, picture.instructions);
             }
+            ask.quality = eased.max(ask.quality.min(floor));
         }
         ask
     }

@@ -5,6 +5,7 @@ use crate::budget::{
     Costs, Link, MEMORY_MARGIN, MemoryPlan, Part, PictureCoding, Place, ReelFacts, SoundCoding,
     card_rate, draws_ahead, rate_bps,
 };
+use crate::coding::patch;
 
 /// Work a pixel of a busy picture, in instructions, by coding: the encoder's
 /// own estimate for `patch`, measured spans for JPEG.
@@ -16,6 +17,9 @@ const fn busy_work(coding: PictureCoding) -> f64 {
         PictureCoding::PatchFull => 45.0,
     }
 }
+
+/// No slice is asked to be larger, in bytes.
+pub const LARGEST_SLICE: u32 = 65_536;
 
 /// Windows that a picture may set before their time is felt.
 const WINDOWS: u64 = 16;
@@ -150,7 +154,8 @@ fn slice_bytes(ring: u64, board: &Board, wish: &Wish) -> u32 {
     } else {
         2048
     };
-    quarter.clamp(one.min(65_536), 65_536) as u32
+    let most = u64::from(LARGEST_SLICE);
+    quarter.clamp(one.min(most), most) as u32
 }
 
 /// The wait in milliseconds that must be ridden out: the worst stall, or a
@@ -241,7 +246,12 @@ impl Time {
         let pixels = (send / self.pixel).max(0.0);
         let whole = pixels >= wish.pixels as f64;
         let bus = 2.0 * pixels.min(wish.pixels as f64) + 11.0 * WINDOWS as f64;
-        let work = ((decode - self.copy) / self.instruction).max(0.0);
+        // A pixel that is shown costs the core more than the estimate says, but
+        // no more pixels are shown than the estimate has room for.
+        let shown = self.copy / wish.pixels.max(1) as f64 / f64::from(patch::SHOWN_PIXEL);
+        let work = ((decode - self.copy) / self.instruction)
+            .max(decode / (self.instruction + shown))
+            .max(0.0);
         (bus as u32, work.min(4e9) as u32, whole)
     }
 }

@@ -3,6 +3,8 @@
 //! budget and rehearsals must agree before it gets its name.
 
 mod check;
+mod loosen;
+mod trials;
 mod ways;
 mod words;
 
@@ -20,10 +22,10 @@ use crate::board::Board;
 use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
 use crate::coding::{Coding, patch};
 use crate::reel::{ReelFile, split_to};
-use crate::rehearsal::{Conditions, Rehearsal, Tally};
+use crate::rehearsal::Tally;
 use crate::sound;
 use crate::units::{Nanos, Ratio};
-use check::{fair, is_ours, lacks, limit, raw_fits, short_of, tightened};
+use check::{fair, is_ours, lacks, limit, raw_fits, short_of};
 
 /// What a fit must reach.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -74,8 +76,6 @@ const BEST_QUALITY: u8 = 90;
 const SLOWEST: f64 = 6.0;
 /// What is added to the margin, try by try, before a slower rate is tried.
 const TIGHTENINGS: [f64; 5] = [0.0, 0.03, 0.07, 0.13, 0.22];
-/// Rehearsals on each board with one limit tightened.
-const TIGHT_REHEARSALS: u32 = 400;
 
 /// One way to make the reel.
 #[derive(Clone, Copy, Debug)]
@@ -169,6 +169,15 @@ fn has_link(board: &Board, asked: Option<Link>) -> Result<(), ConvertError> {
         "nothing can be fitted to the link of the board `{}`: {reason}; add one to its profile, or fit the other link",
         board.name
     )))
+}
+
+/// A reel that passed, and the plan it was made by.
+struct Made {
+    plan: ConvertPlan,
+    outcome: Outcome,
+    facts: ReelFacts,
+    budget: Budget,
+    tally: Tally,
 }
 
 /// The coding and size that a piece was tried with.
@@ -315,20 +324,32 @@ impl Search<'_> {
             let facts = facts_of(&path)?;
             match self.judge(way, &facts) {
                 Ok((budget, tally)) => {
-                    let tightest = self.tightest(&plan, &facts, &budget, &allowed);
-                    let trades = self.trades(way, tightest, &tally);
-                    return Ok(Ok(Fitted {
+                    let made = Made {
+                        plan,
                         outcome,
-                        link: way.link,
-                        trades,
+                        facts,
                         budget,
                         tally,
-                    }));
+                    };
+                    let made = self.loosened(way, made, progress)?;
+                    return Ok(Ok(self.told(way, made, &allowed)));
                 }
                 Err(short) => reason = short,
             }
         }
         Ok(Err(reason))
+    }
+
+    /// What is told of a reel that passed.
+    fn told(&self, way: &Way, made: Made, allowed: &Allowance) -> Fitted {
+        let tightest = self.tightest(&made.plan, &made.facts, &made.budget, allowed);
+        Fitted {
+            trades: self.trades(way, tightest, &made.tally),
+            outcome: made.outcome,
+            link: way.link,
+            budget: made.budget,
+            tally: made.tally,
+        }
     }
 
     /// Budget with the margin, rehearsals as the board is, and rehearsals
@@ -348,33 +369,8 @@ impl Search<'_> {
         {
             return Err(short_of(line));
         }
-        let tally = self.rehearse(facts, self.board(), way.link, self.goal.rehearsals)?;
-        for (what, board) in tightened(self.board(), self.goal.margin) {
-            self.rehearse(facts, &board, way.link, TIGHT_REHEARSALS)
-                .map_err(|reason| format!("with {what} less by the margin, {reason}"))?;
-        }
+        let tally = self.rehearsals(facts, way.link)?;
         Ok((budget, tally))
-    }
-
-    fn rehearse(
-        &self,
-        facts: &ReelFacts,
-        board: &Board,
-        link: Link,
-        runs: u32,
-    ) -> Result<Tally, String> {
-        let rehearsal = Rehearsal::new(facts, board, link, &Conditions::default())
-            .map_err(|e| e.to_string())?;
-        let tally = rehearsal.many(runs, self.goal.seed);
-        if tally.clean == tally.runs {
-            return Ok(tally);
-        }
-        let cause = tally.commonest_cause().map_or("", |c| c.words());
-        Err(format!(
-            "{} of {} rehearsals were not clean: {cause}",
-            tally.runs - tally.clean,
-            tally.runs
-        ))
     }
 }
 

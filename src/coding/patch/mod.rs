@@ -29,7 +29,7 @@ mod transform;
 
 pub use decoder::{Decoder, STATE_BYTES, memory_bytes};
 #[cfg(feature = "host")]
-pub use encoder::{PatchEncoder, PatchSettings, QUANTISERS_A_QUALITY};
+pub use encoder::{PatchEncoder, PatchSettings, QUANTISERS_A_QUALITY, SHOWN_PIXEL};
 
 /// How much of the syntax a stream uses.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

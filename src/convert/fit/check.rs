@@ -1,7 +1,7 @@
 //! What a way, a trial or a finished reel is held against.
 
 use super::super::ConvertPlan;
-use super::super::allowance::Allowance;
+use super::super::allowance::{Allowance, LARGEST_SLICE};
 use super::super::encoder::picture_bucket;
 use super::{Way, hertz};
 use crate::board::Board;
@@ -136,13 +136,21 @@ pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> R
     let bucket = picture_bucket(plan, rate).map_err(|e| e.to_string())?;
     // Bytes in any second are at most the rate and the burst together.
     let steady = f64::from(bucket.rate) / (1.0 + BURST);
+    // Where the ring is small, a slice of one large picture must go into it
+    // beside a read.
+    let slice = f64::from(allowed.slice);
+    let room = if allowed.slice < LARGEST_SLICE {
+        (3.0 * slice - steady / hertz(way.rate)).max(slice)
+    } else {
+        f64::INFINITY
+    };
     plan.coding.choice.limit_rate = None;
     let coded = way.coding != PictureCoding::Raw;
     plan.coding.choice.limits = Limits {
         mean: plan.coding.choice.limits.mean,
         link: Some(Bucket {
             rate: steady as u32,
-            depth: (steady * BURST) as u32,
+            depth: (steady * BURST).min(room) as u32,
         })
         .filter(|_| coded),
         bus: Some(bound(plan.coding.choice.limits.bus, allowed.bus))

@@ -15,6 +15,8 @@ mod search;
 mod work;
 mod write;
 
+pub use work::SHOWN_PIXEL;
+
 use super::neighbour::Neighbour;
 use super::predict::Patch;
 use super::range::{Contexts, START};

@@ -27,7 +27,9 @@ pub const LIGHT_LEVEL: u64 = 45;
 pub const FULL_PLACE: u64 = FULL_FLAG;
 pub const FULL_LEVEL: u64 = 5 * FULL_FLAG;
 /// Converting one pixel.
-pub const PIXEL: u64 = 14;
+pub const PIXEL: u64 = SHOWN_PIXEL as u64;
+/// The same, for those who plan with the estimate.
+pub const SHOWN_PIXEL: u8 = 14;
 
 /// An intra macroblock's prediction: six blocks.
 pub const INTRA: u64 = 6 * 500;

@@ -1,0 +1,99 @@
+//! The rehearsals that a finished reel must pass.
+
+use super::Search;
+use super::check::tightened;
+use crate::board::Board;
+use crate::budget::{Link, ReelFacts};
+use crate::rehearsal::{Conditions, Rehearsal, StallPlan, Tally};
+
+/// Rehearsals by chance on each board with one limit tightened: so many hours
+/// of play, within these numbers. With none of N wrong, at most 3 of N are to
+/// be feared (95 %; rule of three, Hanley and Lippman-Hand 1983).
+const HOURS: f64 = 40.0;
+const LEAST_RUNS: u32 = 400;
+const MOST_RUNS: u32 = 30_000;
+/// Seconds of play from one worst stall to the next, and steps between the
+/// places that are tried.
+const APART: f64 = 20.0;
+const STEPS: u64 = 500;
+/// No place is nearer to the next than this, in bytes.
+const LEAST_STEP: u64 = 4096;
+
+impl Search<'_> {
+    /// The board as it is, then with each limit tightened by the margin: by
+    /// chance, and with the worst stall at every place in turn, which chance
+    /// would hardly ever put there.
+    pub(super) fn rehearsals(&self, facts: &ReelFacts, link: Link) -> Result<Tally, String> {
+        let tally = self.by_chance(facts, self.board(), link, self.goal.rehearsals)?;
+        let boards = tightened(self.board(), self.goal.margin);
+        let with = |what: &str, reason: String| format!("with {what} less by the margin, {reason}");
+        for (what, board) in &boards {
+            self.by_chance(facts, board, link, LEAST_RUNS)
+                .and_then(|_| struck(facts, board, link))
+                .map_err(|reason| with(what, reason))?;
+        }
+        let runs = (HOURS * 3600.0 / facts.seconds().max(0.1)) as u32;
+        if runs > LEAST_RUNS {
+            for (what, board) in &boards {
+                self.by_chance(facts, board, link, runs.min(MOST_RUNS))
+                    .map_err(|reason| with(what, reason))?;
+            }
+        }
+        Ok(tally)
+    }
+
+    fn by_chance(
+        &self,
+        facts: &ReelFacts,
+        board: &Board,
+        link: Link,
+        runs: u32,
+    ) -> Result<Tally, String> {
+        let rehearsal = Rehearsal::new(facts, board, link, &Conditions::default())
+            .map_err(|e| e.to_string())?;
+        let tally = rehearsal.many(runs, self.goal.seed);
+        if tally.clean == tally.runs {
+            return Ok(tally);
+        }
+        let cause = tally.commonest_cause().map_or("", |c| c.words());
+        Err(format!(
+            "{} of {} rehearsals were not clean: {cause}",
+            tally.runs - tally.clean,
+            tally.runs
+        ))
+    }
+}
+
+/// Plays the reel with the link's worst stall every [`APART`] seconds, each
+/// time a little later.
+fn struck(facts: &ReelFacts, board: &Board, link: Link) -> Result<(), String> {
+    let stalls = match link {
+        Link::Card => board.card.as_ref().map(|c| &c.stalls),
+        Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
+    };
+    let Some(stalls) = stalls.filter(|s| s.per_minute > 0.0) else {
+        return Ok(());
+    };
+    let length = (stalls.worst_ms * 1e6) as u64;
+    let bytes = facts.slice_bytes();
+    let apart = (APART / facts.seconds().max(APART) * bytes as f64) as u64;
+    let step = (apart / STEPS).max(LEAST_STEP);
+    for (seed, first) in (0..apart).step_by(step as usize).enumerate() {
+        let places = (first..bytes).step_by(apart.max(1) as usize);
+        let conditions = Conditions {
+            stalls: StallPlan::At(places.map(|at| (at, length)).collect()),
+            ..Conditions::default()
+        };
+        let rehearsal =
+            Rehearsal::new(facts, board, link, &conditions).map_err(|e| e.to_string())?;
+        if let Some(fault) = rehearsal.run(seed as u64).first {
+            return Err(format!(
+                "a stall of {:.0} ms is felt at {:.1} s: {}",
+                stalls.worst_ms,
+                fault.at_ns as f64 / 1e9,
+                fault.cause.words()
+            ));
+        }
+    }
+    Ok(())
+}
