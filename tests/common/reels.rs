@@ -3,8 +3,8 @@
 use std::io::Cursor;
 use thumbreel::faults::Chance;
 use thumbreel::reel::{
-    Event, Header, Picture, Poster, Reader, ReelFile, ReelWriter, Settings, Slice, SoundCoding,
-    Summary, Survey, crc32,
+    Event, Header, Mounting, Picture, Poster, Reader, ReelFile, ReelWriter, Settings, Slice,
+    SoundCoding, Summary, Survey, crc32,
 };
 use thumbreel::units::Ratio;
 
@@ -19,6 +19,11 @@ pub fn tiny_settings() -> Settings {
     Settings {
         width: 16,
         height: 12,
+        offset: (26, 1),
+        mounting: Mounting {
+            turns: 1,
+            mirror: true,
+        },
         clock_rate: 8000,
         rate: Ratio { num: 10, den: 1 },
         sound: SoundCoding::PcmU8,
