@@ -104,7 +104,7 @@ pub struct Choices {
     pub part_size: Option<u64>,
     /// Replace an existing reel.
     pub overwrite: bool,
-    /// Decoder threads, 0 for one a core.
+    /// Decoder threads, 0 for a number that suits the cores.
     pub threads: usize,
 }
 

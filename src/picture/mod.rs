@@ -16,6 +16,7 @@ pub mod flash;
 mod format;
 pub mod geometry;
 mod grade;
+mod halve;
 mod interlace;
 pub mod pace;
 pub mod panel;

@@ -7,6 +7,7 @@ use fast_image_resize::pixels::{F32, F32x3};
 use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 
 use super::geometry::Window;
+use super::halve::{self, Part, halve};
 use super::plan::{Filter, PictureError};
 
 /// Samples of one plane, borrowed.
@@ -35,6 +36,8 @@ pub struct Scaler {
     options: ResizeOptions,
     /// Reach of the kernel in output pixels when shrinking.
     support: f64,
+    /// Memory of halved planes that are not in use.
+    spare: Vec<Vec<u8>>,
 }
 
 impl Scaler {
@@ -53,6 +56,7 @@ impl Scaler {
             resizer: Resizer::new(),
             options: ResizeOptions::new().resize_alg(ResizeAlg::Convolution(kernel)),
             support,
+            spare: Vec::new(),
         }
     }
 
@@ -126,12 +130,12 @@ impl Scaler {
         alpha: bool,
         (width, height): (u32, u32),
     ) -> Result<Image<'static>, PictureError> {
+        if plane.kind == PixelType::U8 {
+            return self.codes(plane, window, (width, height));
+        }
         let data = complete(plane)?;
         let image =
             ImageRef::new(plane.stride, plane.height, &data, plane.kind).map_err(refused)?;
-        if plane.kind == PixelType::U8 {
-            return self.twice(&image, plane, window, (width, height));
-        }
         let (left, w, h) = (plane.left, plane.width, plane.height);
         let view = CroppedImage::new(&image, left, 0, w, h).map_err(refused)?;
         let mut out = Image::new(width, height, plane.kind);
@@ -143,6 +147,57 @@ impl Scaler {
             .resize(&view, &mut out, &options)
             .map_err(refused)?;
         Ok(out)
+    }
+
+    /// Scales 8-bit samples, first by halves where there is much to shrink.
+    fn codes(
+        &mut self,
+        plane: Plane<'_>,
+        window: Window,
+        size: (u32, u32),
+    ) -> Result<Image<'static>, PictureError> {
+        let (x, y) = (window.w / f64::from(size.0), window.h / f64::from(size.1));
+        let data = complete(plane)?;
+        if x.min(y) < halve::FROM {
+            let image =
+                ImageRef::new(plane.stride, plane.height, &data, plane.kind).map_err(refused)?;
+            return self.twice(&image, plane, window, size);
+        }
+        // What the kernel reaches, from an even sample on.
+        let reached = |start: f64, length: f64, step: f64, limit: u32| {
+            let reach = self.support * step + 2.0;
+            let first = (start - reach).max(0.0) as u32 & !1;
+            let last = ((start + length + reach) as u32 + 1).min(limit);
+            (first, last - first)
+        };
+        let (left, w) = reached(window.x, window.w, x, plane.width);
+        let (top, h) = reached(window.y, window.h, y, plane.height);
+        let part = Part {
+            stride: plane.stride as usize,
+            left: (plane.left + left) as usize,
+            top: top as usize,
+            width: w as usize,
+            height: h as usize,
+        };
+        let mut memory = self.spare.pop().unwrap_or_default();
+        halve(&data, part, &mut memory);
+        let half = Plane {
+            data: &memory,
+            stride: w.div_ceil(2),
+            left: 0,
+            width: w.div_ceil(2),
+            height: h.div_ceil(2),
+            kind: plane.kind,
+        };
+        let window = Window {
+            x: (window.x - f64::from(left)) / 2.0,
+            y: (window.y - f64::from(top)) / 2.0,
+            w: window.w / 2.0,
+            h: window.h / 2.0,
+        };
+        let scaled = self.codes(half, window, size);
+        self.spare.push(memory);
+        scaled
     }
 
     /// Down in 8 bits, which is fast, then across in floating point, so that

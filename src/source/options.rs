@@ -22,7 +22,7 @@ pub enum SoundChoice {
 pub struct OpenOptions {
     /// Which sound track.
     pub sound: SoundChoice,
-    /// Decoder threads; 0 for as many as there are cores. They do not change
+    /// Decoder threads; 0 for a number that suits the cores. They do not change
     /// what is decoded.
     pub threads: usize,
     /// Start of the wanted part, from the clip's beginning.
@@ -45,8 +45,18 @@ pub struct OpenOptions {
 impl OpenOptions {
     pub(super) fn threads(&self) -> usize {
         match self.threads {
-            0 => std::thread::available_parallelism().map_or(1, usize::from),
+            0 => usual_threads(std::thread::available_parallelism().map_or(1, usize::from)),
             n => n,
         }
+    }
+}
+
+/// Two more than cores, as a thread often waits for rows of the picture that
+/// another decodes; libav advises against more than sixteen.
+const fn usual_threads(cores: usize) -> usize {
+    match cores {
+        0 | 1 => 1,
+        2..=14 => cores + 2,
+        _ => 16,
     }
 }
