@@ -17,7 +17,7 @@ use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
-use crate::source::{Clip, ClipInfo, OpenOptions};
+use crate::source::{Clip, ClipInfo, OpenOptions, Opened};
 use crate::units::{Nanos, Ratio};
 
 /// Slices aim at this size: two of them fit any board's memory, and a card
@@ -39,6 +39,8 @@ pub struct ConvertPlan {
     pub board: String,
     /// How the clip is opened.
     pub open: OpenOptions,
+    /// The clip's file, open for the first pass over it.
+    pub(super) opened: Opened,
     /// What the clip states of itself.
     pub clip: ClipInfo,
     /// What is done to pictures.
@@ -122,14 +124,11 @@ impl ConvertPlan {
             shrunk: false,
             sound_only: false,
         };
-        let clip = Clip::open(
-            source,
-            &OpenOptions {
-                from: Nanos(0),
-                ..open.clone()
-            },
-        )?;
-        let clip = clip.info().clone();
+        let whole = OpenOptions {
+            from: Nanos(0),
+            ..open.clone()
+        };
+        let (clip, opened) = Clip::look(source, &whole)?;
         check_part(&open, &clip)?;
         let board = &choices.board;
         let mut picture = picture_plan(choices)?;
@@ -152,6 +151,7 @@ impl ConvertPlan {
             board: board.name.clone(),
             title: choices.title_for(source, clip.title.as_deref()),
             open,
+            opened,
             clip,
             offset: picture_offset(&board.panel, &picture),
             picture,

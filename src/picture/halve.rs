@@ -84,7 +84,7 @@ mod tests {
     fn rounding_leaves_no_bias() {
         let width = 64;
         let data: Vec<u8> = (0..width * 64)
-            .map(|i| (i * 2_654_435_761_usize >> 13) as u8)
+            .map(|i| ((i * 2_654_435_761_usize) >> 13) as u8)
             .collect();
         let part = Part {
             stride: width,

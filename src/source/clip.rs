@@ -13,6 +13,7 @@ use ffmpeg::frame::side_data;
 use super::error::SourceError;
 use super::info::ClipInfo;
 use super::open::{self, SQUARE};
+use super::opened::Opened;
 use super::options::OpenOptions;
 use super::timeline::{JumpBridge, SECOND, SoundRun, frames_to_nanos, nanos};
 use super::track::{PictureTrack, SoundTrack};
@@ -64,13 +65,35 @@ impl Clip {
     /// The file cannot be opened, is not a clip, has no pictures or not the
     /// wanted sound track, or ends before the wanted start.
     pub fn open(path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
-        let mut clip = Self::begin(path, options)?;
+        Self::open_again(&Opened::default(), path, options)
+    }
+
+    /// As [`open`](Self::open), in the file that is `opened` already, if it
+    /// still is.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub fn open_again(
+        opened: &Opened,
+        path: &Path,
+        options: &OpenOptions,
+    ) -> Result<Self, SourceError> {
+        let input = opened.take().map_or_else(|| open::container(path), Ok)?;
+        let mut clip = Self::begin(input, path, options)?;
         clip.go_to_start()?;
         Ok(clip)
     }
 
-    fn begin(path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
-        let mut input = open::container(path)?;
+    /// What is known of a clip, and its file to open it again.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub fn look(path: &Path, options: &OpenOptions) -> Result<(ClipInfo, Opened), SourceError> {
+        let clip = Self::begin(open::container(path)?, path, options)?;
+        Ok((clip.info, Opened::new(clip.input)))
+    }
+
+    fn begin(mut input: Input, path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
         let stream = open::picture_stream(path, &input)?;
         let mut picture = PictureTrack::open(path, &input, stream, options)?;
         let mut info = open::describe_clip(path, &input, &picture, options)?;
@@ -450,7 +473,8 @@ impl Clip {
 
     /// Starts over without a jump.
     pub(super) fn reopen(&mut self) -> Result<(), SourceError> {
-        *self = Self::begin(&self.path.clone(), &self.options.clone())?;
+        let input = open::container(&self.path)?;
+        *self = Self::begin(input, &self.path.clone(), &self.options.clone())?;
         Ok(())
     }
 

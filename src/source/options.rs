@@ -51,12 +51,12 @@ impl OpenOptions {
     }
 }
 
-/// Two more than cores, as a thread often waits for rows of the picture that
+/// More than cores, as a thread often waits for rows of the picture that
 /// another decodes; libav advises against more than sixteen.
 const fn usual_threads(cores: usize) -> usize {
     match cores {
         0 | 1 => 1,
-        2..=14 => cores + 2,
+        2..=7 => 2 * cores + 2,
         _ => 16,
     }
 }
