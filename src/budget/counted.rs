@@ -77,7 +77,7 @@ pub const fn typical_estimate(coding: PictureCoding) -> f64 {
         PictureCoding::Raw => 0.0,
         PictureCoding::Jpeg => 85.0,
         PictureCoding::PatchLight => 18.4,
-        PictureCoding::PatchFull => 32.4,
+        PictureCoding::PatchFull => 24.6,
     }
 }
 

@@ -286,11 +286,13 @@ fn cleaned(clip: &Clip, plain: &[Outcome]) {
         .collect();
     for row in plain.iter().skip(2).step_by(2) {
         let bytes = at_equal(&rows, |o| o.truth, |o| o.mean, row.truth);
+        let told = match bytes.is_nan() {
+            true => "no quality measured comes to".into(),
+            false => format!("{:.1} % of its bytes at", 100.0 * bytes / row.mean),
+        };
         println!(
-            "{} with denoise: {:.1} % of its bytes at equal SSIM to the clean clip ({:.4})",
-            row.label,
-            100.0 * bytes / row.mean,
-            row.truth
+            "{} with denoise: {told} equal SSIM to the clean clip ({:.4})",
+            row.label, row.truth
         );
     }
     let best = |rows: &[Outcome]| rows.iter().map(|o| o.truth).fold(0.0, f64::max);
@@ -319,7 +321,8 @@ fn line(o: &Outcome) {
     );
 }
 
-/// `what` at a measure of `at`, between the two nearest outcomes (or beyond).
+/// `what` at a measure of `at`, between the two nearest outcomes; not a number
+/// where none lies on either side.
 fn at_equal(rows: &[Outcome], of: fn(&Outcome) -> f64, what: fn(&Outcome) -> f64, at: f64) -> f64 {
     if rows.is_empty() {
         return f64::NAN;
@@ -328,9 +331,10 @@ fn at_equal(rows: &[Outcome], of: fn(&Outcome) -> f64, what: fn(&Outcome) -> f64
     let mut points: Vec<_> = rows.iter().map(|r| (scale(of(r)), what(r).ln())).collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let x = scale(at);
-    let i = points
-        .partition_point(|p| p.0 < x)
-        .clamp(1, points.len() - 1);
+    let i = points.partition_point(|p| p.0 < x).max(1);
+    if x < points[0].0 || i >= points.len() {
+        return f64::NAN;
+    }
     let ((x0, y0), (x1, y1)) = (points[i - 1], points[i]);
     (y0 + (y1 - y0) * (x - x0) / (x1 - x0)).exp()
 }
