@@ -192,6 +192,11 @@ async function checkShelf() {
   await page.waitForFunction((n) => document.querySelectorAll(".shelf a.card").length === n, expected.length, { timeout: 20000 });
   // Posters are drawn when they have come: not black any more.
   await page.waitForFunction(() => [...document.querySelectorAll(".poster canvas")].every((c) => c.width < 8 || c.getContext("2d").getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 < 3 && v)), null, { timeout: 20000 });
+  const inFrames = await page.evaluate(() => [...document.querySelectorAll(".poster")].every((frame) => {
+    const [outer, inner] = [frame, frame.querySelector("canvas")].map((e) => e.getBoundingClientRect());
+    return Math.abs(outer.width - outer.height) < 1 && Math.abs(inner.height - outer.height) < 1;
+  }));
+  check(inFrames, "a poster stands over its square frame");
   for (const { title } of expected) {
     const card = page.locator("a.card").filter({ has: page.getByText(title, { exact: true }) });
     await checkUpright(`poster of ${title}`, await card.locator("canvas").evaluate((c) => c.toDataURL().split(",")[1]).then((text) => Buffer.from(text, "base64")));
