@@ -322,13 +322,19 @@ fn line(o: &Outcome) {
 }
 
 /// `what` at a measure of `at`, between the two nearest outcomes; not a number
-/// where none lies on either side.
+/// where none lies on either side. Outcomes come by quality; past the best one
+/// more quality is less true (grain comes back), and they do not count.
 fn at_equal(rows: &[Outcome], of: fn(&Outcome) -> f64, what: fn(&Outcome) -> f64, at: f64) -> f64 {
     if rows.is_empty() {
         return f64::NAN;
     }
     let scale = |s: f64| -(1.0 - s).ln();
-    let mut points: Vec<_> = rows.iter().map(|r| (scale(of(r)), what(r).ln())).collect();
+    let best = (0..rows.len()).max_by(|&a, &b| of(&rows[a]).total_cmp(&of(&rows[b])));
+    let rising = &rows[..=best.unwrap_or(0)];
+    let mut points: Vec<_> = rising
+        .iter()
+        .map(|r| (scale(of(r)), what(r).ln()))
+        .collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let x = scale(at);
     let i = points.partition_point(|p| p.0 < x).max(1);
