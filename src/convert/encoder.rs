@@ -31,11 +31,9 @@ pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, Co
 
 fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
     let choice = &plan.coding.choice;
+    let asked = choice.limit_rate.map(|rate| picture_bucket(plan, rate));
     let limits = Limits {
-        link: choice
-            .limit_rate
-            .map(|rate| picture_bucket(plan, rate))
-            .transpose()?,
+        link: asked.transpose()?.or(choice.limits.link),
         ..choice.limits
     };
     let coder = coding::encoder(&EncoderPlan {

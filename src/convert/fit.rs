@@ -20,7 +20,7 @@ use super::run::run;
 use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
 use crate::board::Board;
 use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
-use crate::coding::{Coding, patch};
+use crate::coding::{Coding, CodingError, patch};
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::Tally;
 use crate::sound;
@@ -272,7 +272,7 @@ impl Search<'_> {
             return Ok(raw_fits(&plan, way, &allowed));
         }
         let facts = self.trial(way)?;
-        Ok(fair(&facts, way, &allowed))
+        Ok(fair(&facts, &plan, way, &allowed))
     }
 
     /// Facts of a piece from the middle of the clip, at the clip's own rate.
@@ -320,7 +320,10 @@ impl Search<'_> {
             if let Err(short) = limit(&mut plan, way, &allowed) {
                 return Ok(Err(short));
             }
-            let outcome = run(&plan, progress, self.stop)?;
+            let outcome = match self.run(&plan, progress)? {
+                Ok(outcome) => outcome,
+                Err(short) => return Ok(Err(short)),
+            };
             let facts = facts_of(&path)?;
             match self.judge(way, &facts) {
                 Ok((budget, tally)) => {
@@ -338,6 +341,22 @@ impl Search<'_> {
             }
         }
         Ok(Err(reason))
+    }
+
+    /// Carries out a plan; the reason if its limits can't be kept.
+    fn run(
+        &self,
+        plan: &ConvertPlan,
+        progress: &dyn Progress,
+    ) -> Result<Result<Outcome, String>, ConvertError> {
+        match run(plan, progress, self.stop) {
+            Ok(outcome) => Ok(Ok(outcome)),
+            Err(ConvertError::Coding {
+                reason: CodingError::Limit(words),
+                ..
+            }) => Ok(Err(words)),
+            Err(other) => Err(other),
+        }
     }
 
     /// What is told of a reel that passed.

@@ -13,7 +13,8 @@ use thumbreel::budget::{Budget, Link, Part, ReelFacts, Terms, Verdict};
 use thumbreel::coding::Coding;
 use thumbreel::coding::patch::Level;
 use thumbreel::convert::fit::{FitGoal, Fitted, fit};
-use thumbreel::convert::{Choices, ConvertError, ConvertPlan, Quiet, run};
+use thumbreel::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, run};
+use thumbreel::reel::ReelFile;
 use thumbreel::rehearsal::{Conditions, Rehearsal};
 use thumbreel::units::{Nanos, Ratio};
 
@@ -106,6 +107,59 @@ fn what_is_short_is_named_with_how_much() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
+/// A slow link: the bytes of the pictures keep to the bucket that the reel
+/// states, and without it they would not.
+#[test]
+fn pictures_keep_to_what_the_link_allows() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut board = Board::find("lantern-room").unwrap();
+    board.wifi.as_mut().unwrap().usable_share = 0.015;
+    let mut choices = Choices::new(board);
+    choices.length = Some(Nanos(1_500_000_000));
+    let goal = FitGoal {
+        link: Some(Link::Wifi),
+        ..FitGoal::default()
+    };
+    let reel = folder.path().join("fit.tbr");
+    let stop = AtomicBool::new(false);
+    let fitted = fit(&choices, &clip("bikes.mp4"), &reel, goal, &Quiet, &stop).unwrap();
+    let facts = ReelFacts::read(&reel).unwrap();
+    let (rate, depth) = stated_bucket(&reel).unwrap();
+    assert!(over_bucket(&facts, rate, depth) <= 0.0);
+
+    let made = fitted.outcome;
+    choices.size = Some((made.width, made.height));
+    choices.rate = Ratio::new((made.rate * 1001.0).round() as u32, 1001);
+    choices.coding.coding = Some(Coding::Patch);
+    choices.coding.quality = Some(90);
+    let free = folder.path().join("free.tbr");
+    let plan = ConvertPlan::resolve(&choices, &clip("bikes.mp4"), &free).unwrap();
+    run(&plan, &Quiet, &stop).unwrap();
+    let free = ReelFacts::read(&free).unwrap();
+    assert!(over_bucket(&free, rate, depth) > 0.0);
+}
+
+/// Rate (bytes/s) and depth (bytes) of the limit on the link that a reel's
+/// note states.
+fn stated_bucket(reel: &Path) -> Option<(f64, f64)> {
+    let note = ReelFile::open(reel).unwrap().note().unwrap().unwrap();
+    let note: serde_json::Value = serde_json::from_str(&note).unwrap();
+    let link = &note["picture"]["limits"]["link"];
+    Some((link["rate"].as_f64()?, link["depth"].as_f64()?))
+}
+
+/// By how many bytes the pictures overfill a leaky bucket at the worst.
+fn over_bucket(facts: &ReelFacts, rate: f64, depth: f64) -> f64 {
+    let (mut filled, mut last, mut over) = (0.0_f64, 0, f64::NEG_INFINITY);
+    for picture in &facts.pictures {
+        let seconds = (picture.tick - last) as f64 / f64::from(facts.clock_rate);
+        last = picture.tick;
+        filled = (filled - rate * seconds).max(0.0) + f64::from(picture.bytes);
+        over = over.max(filled - depth);
+    }
+    over
+}
+
 /// Fits one clip and judges the reel by other seeds, by limits tightened one
 /// at a time, and by whether it makes use of what there is.
 fn one(board: &Board, name: &str, seconds: f64) -> Result<String, String> {
@@ -143,6 +197,12 @@ fn one(board: &Board, name: &str, seconds: f64) -> Result<String, String> {
     {
         return Err(format!("{} is {}", line.part.name(), line.verdict.word()));
     }
+    if let Some((rate, depth)) = stated_bucket(&reel) {
+        let over = over_bucket(&facts, rate, depth);
+        if over > 1.0 {
+            return Err(format!("the link's limit is passed by {over:.0} bytes"));
+        }
+    }
     clean(&facts, board, fitted.link, 1000).map_err(|e| format!("other seeds: {e}"))?;
     for (limit, tight) in limits::with_less(board, 1.0 - MARGIN) {
         holds(&facts, &tight, fitted.link).map_err(|e| format!("{limit} tightened: {e}"))?;
@@ -176,7 +236,8 @@ fn used_up(facts: &ReelFacts, board: &Board, link: Link) -> Option<&'static str>
 }
 
 /// Where no limit binds, the reel must be as good as it can be: encoded
-/// without any limit it is no larger, and no faster rate of the clip fits.
+/// without any limit it is no larger, and nothing that shows more pixels a
+/// second fits.
 fn best_there_is(
     choices: &Choices,
     name: &str,
@@ -196,14 +257,14 @@ fn best_there_is(
         let clip_rate = asked.clip.picture.rate;
         faster.rate = Ratio::new(clip_rate.num, clip_rate.den * (divisor - 1));
         faster.size = Some(panel);
-        return does_not_fit(&faster, name, fitted.link, folder)
+        return none_shows_more(&faster, name, fitted, folder)
             .map(|()| format!("1/{} of the clip's rate does not fit", divisor - 1));
     }
     if (o.width, o.height) != panel && (o.height, o.width) != panel {
         let larger = |v: u16| (f64::from(v) * 1.2 / 8.0) as u16 * 8;
         let mut larger_one = choices.clone();
         larger_one.size = Some((larger(o.width).min(panel.0), larger(o.height).min(panel.1)));
-        return does_not_fit(&larger_one, name, fitted.link, folder)
+        return none_shows_more(&larger_one, name, fitted, folder)
             .map(|()| format!("{:?} does not fit", larger_one.size.unwrap()));
     }
     if o.coding == "raw" {
@@ -232,18 +293,26 @@ fn best_there_is(
     ))
 }
 
-/// That nothing better fits; an error if it does.
-fn does_not_fit(choices: &Choices, name: &str, link: Link, folder: &Path) -> Result<(), String> {
+/// That what fits these choices, if anything, shows no more pixels a second;
+/// an error if it does.
+fn none_shows_more(
+    choices: &Choices,
+    name: &str,
+    fitted: &Fitted,
+    folder: &Path,
+) -> Result<(), String> {
     let goal = FitGoal {
         margin: MARGIN,
-        link: Some(link),
+        link: Some(fitted.link),
         ..FitGoal::default()
     };
     let stop = AtomicBool::new(false);
     let path = folder.join("better.tbr");
+    let shown = |o: &Outcome| f64::from(o.width) * f64::from(o.height) * o.rate;
     match fit(choices, &clip(name), &path, goal, &Quiet, &stop) {
         Err(ConvertError::NoFit { .. }) => Ok(()),
         Err(error) => Err(error.to_string()),
+        Ok(other) if shown(&other.outcome) <= shown(&fitted.outcome) => Ok(()),
         Ok(better) => {
             let o = better.outcome;
             Err(format!("{}x{} at {:.2}/s fits", o.width, o.height, o.rate))

@@ -11,6 +11,8 @@ use crate::sound;
 
 /// Seconds of the link that a burst may take.
 const BURST: f64 = 0.3;
+/// Share of its fair size that a key picture must be able to have.
+const KEY_SHARE: f64 = 0.75;
 
 /// So many times the stalls of the profile: two that follow each other closely
 /// are rare, and must be met in a few hundred rehearsals.
@@ -89,8 +91,14 @@ pub(super) fn raw_fits(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Re
     Ok(())
 }
 
-/// Whether the means of a trial fit with some room for its peaks.
-pub(super) fn fair(facts: &ReelFacts, way: &Way, allowed: &Allowance) -> Result<(), String> {
+/// Whether the means of a trial fit with some room for its peaks, and its key
+/// pictures, which look coarse for a while where they must be small.
+pub(super) fn fair(
+    facts: &ReelFacts,
+    plan: &ConvertPlan,
+    way: &Way,
+    allowed: &Allowance,
+) -> Result<(), String> {
     let count = facts.pictures.len().max(1) as f64;
     let mean = |f: &dyn Fn(&PictureFacts) -> u32| {
         facts.pictures.iter().map(|p| f64::from(f(p))).sum::<f64>() / count
@@ -101,12 +109,22 @@ pub(super) fn fair(facts: &ReelFacts, way: &Way, allowed: &Allowance) -> Result<
     let pictures = mean(&|p| p.bytes) * slower.sqrt() * hertz(way.rate);
     let fixed =
         (facts.slice_bytes() as f64 - mean(&|p| p.bytes) * count) / facts.seconds().max(0.1);
+    let keys = facts.pictures.iter().filter(|p| p.key).count().max(1) as f64;
+    let key = mean(&|p| if p.key { p.bytes } else { 0 }) * count / keys;
+    let bucket = link_bucket(plan, way, allowed)?;
+    let at_once = f64::from(bucket.depth) + f64::from(bucket.rate) / hertz(way.rate);
     let checks = [
         (
             link_words(allowed),
             pictures + fixed,
             allowed.link * 0.85,
             "bytes/s",
+        ),
+        (
+            link_words(allowed),
+            key,
+            at_once / KEY_SHARE,
+            "bytes a key picture",
         ),
         (
             "decoding",
@@ -129,9 +147,12 @@ pub(super) fn fair(facts: &ReelFacts, way: &Way, allowed: &Allowance) -> Result<
     Ok(())
 }
 
-/// Puts an allowance into a plan as hard limits.
-pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
-    let bound = |asked: Option<u32>, own: u32| asked.map_or(own, |asked| asked.min(own));
+fn bound(asked: Option<u32>, own: u32) -> u32 {
+    asked.map_or(own, |asked| asked.min(own))
+}
+
+/// What pictures may take of the link at once and in the long run.
+fn link_bucket(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Result<Bucket, String> {
     let rate = bound(plan.coding.choice.limit_rate, allowed.link.min(4e9) as u32);
     let bucket = picture_bucket(plan, rate).map_err(|e| e.to_string())?;
     // Bytes in any second are at most the rate and the burst together.
@@ -144,15 +165,20 @@ pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> R
     } else {
         f64::INFINITY
     };
+    Ok(Bucket {
+        rate: steady as u32,
+        depth: (steady * BURST).min(room) as u32,
+    })
+}
+
+/// Puts an allowance into a plan as hard limits.
+pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
+    let bucket = link_bucket(plan, way, allowed)?;
     plan.coding.choice.limit_rate = None;
     let coded = way.coding != PictureCoding::Raw;
     plan.coding.choice.limits = Limits {
         mean: plan.coding.choice.limits.mean,
-        link: Some(Bucket {
-            rate: steady as u32,
-            depth: (steady * BURST).min(room) as u32,
-        })
-        .filter(|_| coded),
+        link: Some(bucket).filter(|_| coded),
         bus: Some(bound(plan.coding.choice.limits.bus, allowed.bus))
             .filter(|_| coded && !allowed.whole),
         instructions: Some(bound(

@@ -2,7 +2,6 @@
 
 use super::{Made, Search, Way, facts_of};
 use crate::budget::{Budget, Part};
-use crate::convert::run::run;
 use crate::convert::{ConvertError, Progress};
 
 /// A peak this near to its limit was held down by it.
@@ -55,7 +54,9 @@ impl Search<'_> {
         let mut plan = made.plan.clone();
         plan.coding.choice.limits.instructions = Some(asked.map_or(raised, |a| a.min(raised)));
         plan.output = self.beside.join("loosened.tbr");
-        let outcome = run(&plan, progress, self.stop)?;
+        let Ok(outcome) = self.run(&plan, progress)? else {
+            return Ok(None);
+        };
         let facts = facts_of(&plan.output)?;
         let judged = self.judge(way, &facts).ok();
         Ok(judged.map(|(budget, tally)| Made {

@@ -5,31 +5,49 @@ use crate::budget::{Link, PictureCoding};
 use crate::coding::Coding;
 use crate::units::Ratio;
 
+/// Pictures a second that look smooth; common practice, no source.
+const SMOOTH: f64 = 30.0;
+
+/// Size, what the clip's rate is divided by, and the rate.
+type Shape = (Option<(u16, u16)>, u32, Ratio);
+
 impl Search<'_> {
-    /// All ways, the best first: large before small, fast before slow, least
-    /// loss before least work.
+    /// All ways, the best first: what shows most pixels a second, and of two
+    /// that show as many the larger, then the faster, then the one of least
+    /// loss.
     pub(super) fn ways(&self) -> Vec<Way> {
         let links = self
             .goal
             .link
             .map_or_else(|| Link::of(self.board()), |link| vec![link]);
+        let mut shapes = Vec::new();
+        for size in self.sizes() {
+            for (divisor, rate) in self.rates() {
+                shapes.push((size, divisor, rate));
+            }
+        }
+        shapes.sort_by(|a, b| self.shown(b).total_cmp(&self.shown(a)));
         let mut ways = Vec::new();
         for link in links {
-            for size in self.sizes() {
-                for (divisor, rate) in self.rates() {
-                    for coding in self.codings() {
-                        ways.push(Way {
-                            link,
-                            size,
-                            divisor,
-                            rate,
-                            coding,
-                        });
-                    }
+            for &(size, divisor, rate) in &shapes {
+                for coding in self.codings() {
+                    ways.push(Way {
+                        link,
+                        size,
+                        divisor,
+                        rate,
+                        coding,
+                    });
                 }
             }
         }
         ways
+    }
+
+    /// Pixels a second; motion gains little above [`SMOOTH`].
+    fn shown(&self, &(size, _, rate): &Shape) -> f64 {
+        let (w, h) = size.unwrap_or_else(|| self.board().panel.upright_size());
+        f64::from(w) * f64::from(h) * hertz(rate).min(SMOOTH)
     }
 
     fn sizes(&self) -> Vec<Option<(u16, u16)>> {
