@@ -26,7 +26,8 @@ pub struct CodingChoice {
     pub effort: Option<u8>,
     /// Take noise out of the pictures first.
     pub denoise: bool,
-    /// Mean and limits beside the link's.
+    /// Mean and limits; the link's here is of pictures alone, and counts where
+    /// `limit_rate` is not given.
     pub limits: Limits,
 }
 

@@ -258,14 +258,14 @@ fn best_there_is(
         faster.rate = Ratio::new(clip_rate.num, clip_rate.den * (divisor - 1));
         faster.size = Some(panel);
         return none_shows_more(&faster, name, fitted, folder)
-            .map(|()| format!("1/{} of the clip's rate does not fit", divisor - 1));
+            .map(|()| format!("1/{} of the clip's rate shows no more", divisor - 1));
     }
     if (o.width, o.height) != panel && (o.height, o.width) != panel {
         let larger = |v: u16| (f64::from(v) * 1.2 / 8.0) as u16 * 8;
         let mut larger_one = choices.clone();
         larger_one.size = Some((larger(o.width).min(panel.0), larger(o.height).min(panel.1)));
         return none_shows_more(&larger_one, name, fitted, folder)
-            .map(|()| format!("{:?} does not fit", larger_one.size.unwrap()));
+            .map(|()| format!("{:?} shows no more", larger_one.size.unwrap()));
     }
     if o.coding == "raw" {
         return Ok("raw at the clip's own rate".into());

@@ -109,8 +109,11 @@ pub(super) fn fair(
     let pictures = mean(&|p| p.bytes) * slower.sqrt() * hertz(way.rate);
     let fixed =
         (facts.slice_bytes() as f64 - mean(&|p| p.bytes) * count) / facts.seconds().max(0.1);
-    let keys = facts.pictures.iter().filter(|p| p.key).count().max(1) as f64;
-    let key = mean(&|p| if p.key { p.bytes } else { 0 }) * count / keys;
+    let keys = facts.pictures.iter().filter(|p| p.key);
+    let (keys, bytes) = keys.fold((0.0, 0.0), |(n, sum), p| {
+        (n + 1.0, sum + f64::from(p.bytes))
+    });
+    let key = bytes / f64::max(keys, 1.0);
     let bucket = link_bucket(plan, way, allowed)?;
     let at_once = f64::from(bucket.depth) + f64::from(bucket.rate) / hertz(way.rate);
     let checks = [
@@ -122,8 +125,8 @@ pub(super) fn fair(
         ),
         (
             link_words(allowed),
-            key,
-            at_once / KEY_SHARE,
+            key * KEY_SHARE,
+            at_once,
             "bytes a key picture",
         ),
         (
@@ -147,7 +150,8 @@ pub(super) fn fair(
     Ok(())
 }
 
-fn bound(asked: Option<u32>, own: u32) -> u32 {
+/// A limit of the board's, or the lower one that is asked for.
+pub(super) fn bound(asked: Option<u32>, own: u32) -> u32 {
     asked.map_or(own, |asked| asked.min(own))
 }
 

@@ -1,5 +1,6 @@
 //! Work that peaks alone have held down is given back.
 
+use super::check::bound;
 use super::{Made, Search, Way, facts_of};
 use crate::budget::{Budget, Part};
 use crate::convert::{ConvertError, Progress};
@@ -52,7 +53,7 @@ impl Search<'_> {
     ) -> Result<Option<Made>, ConvertError> {
         let asked = self.base.coding.choice.limits.instructions;
         let mut plan = made.plan.clone();
-        plan.coding.choice.limits.instructions = Some(asked.map_or(raised, |a| a.min(raised)));
+        plan.coding.choice.limits.instructions = Some(bound(asked, raised));
         plan.output = self.beside.join("loosened.tbr");
         let Ok(outcome) = self.run(&plan, progress)? else {
             return Ok(None);

@@ -8,9 +8,6 @@ use crate::units::Ratio;
 /// Pictures a second that look smooth; common practice, no source.
 const SMOOTH: f64 = 30.0;
 
-/// Size, what the clip's rate is divided by, and the rate.
-type Shape = (Option<(u16, u16)>, u32, Ratio);
-
 impl Search<'_> {
     /// All ways, the best first: what shows most pixels a second, and of two
     /// that show as many the larger, then the faster, then the one of least
@@ -20,34 +17,32 @@ impl Search<'_> {
             .goal
             .link
             .map_or_else(|| Link::of(self.board()), |link| vec![link]);
-        let mut shapes = Vec::new();
-        for size in self.sizes() {
-            for (divisor, rate) in self.rates() {
-                shapes.push((size, divisor, rate));
-            }
-        }
-        shapes.sort_by(|a, b| self.shown(b).total_cmp(&self.shown(a)));
         let mut ways = Vec::new();
         for link in links {
-            for &(size, divisor, rate) in &shapes {
-                for coding in self.codings() {
-                    ways.push(Way {
-                        link,
-                        size,
-                        divisor,
-                        rate,
-                        coding,
-                    });
+            let mut of_link = Vec::new();
+            for size in self.sizes() {
+                for (divisor, rate) in self.rates() {
+                    for coding in self.codings() {
+                        of_link.push(Way {
+                            link,
+                            size,
+                            divisor,
+                            rate,
+                            coding,
+                        });
+                    }
                 }
             }
+            of_link.sort_by(|a, b| self.shown(b).total_cmp(&self.shown(a)));
+            ways.extend(of_link);
         }
         ways
     }
 
     /// Pixels a second; motion gains little above [`SMOOTH`].
-    fn shown(&self, &(size, _, rate): &Shape) -> f64 {
-        let (w, h) = size.unwrap_or_else(|| self.board().panel.upright_size());
-        f64::from(w) * f64::from(h) * hertz(rate).min(SMOOTH)
+    fn shown(&self, way: &Way) -> f64 {
+        let (w, h) = self.size_of(way);
+        f64::from(w) * f64::from(h) * hertz(way.rate).min(SMOOTH)
     }
 
     fn sizes(&self) -> Vec<Option<(u16, u16)>> {

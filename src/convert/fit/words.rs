@@ -33,7 +33,7 @@ impl Search<'_> {
     }
 
     /// Width and height of a way's pictures.
-    fn size_of(&self, way: &Way) -> (u16, u16) {
+    pub(super) fn size_of(&self, way: &Way) -> (u16, u16) {
         way.size
             .unwrap_or_else(|| self.board().panel.upright_size())
     }
