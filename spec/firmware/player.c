@@ -25,7 +25,7 @@
  *   A picture that is missing is repeated: the panel keeps its own.
  *   A damaged slice is silent for as long as it would have lasted, and
  *   pictures stand until the next key picture.
- *   When the memory runs dry, sound fades out, time stands still, and play
+ *   When the memory underruns, sound fades out, time stands still, and play
  *   goes on when it has filled again.
  *   Sound never jumps: every break ends in a short fall to zero and begins
  *   with a short rise.
@@ -88,7 +88,7 @@ typedef struct tbr_player_counts {
     uint32_t late;    /* decoded but sent with a later one, or passed over */
     uint32_t waiting; /* passed over for want of a key picture */
     uint32_t damaged; /* stretches of the reel that could not be used */
-    uint32_t dry;     /* times the memory ran dry */
+    uint32_t dry;     /* times the memory underran */
     uint32_t lost;    /* times the source failed */
 } tbr_player_counts;
 
@@ -161,7 +161,7 @@ typedef struct tbr_player {
 } tbr_player;
 
 /* Sets everything up; the reel itself is opened by the first calls that follow.
- * TBR_MEMORY if the ring holds less than a sector. */
+ * TBR_MEMORY if the ring buffer holds less than a sector. */
 int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
 /* One core: plays, yields while idle, and returns only with something to say. */
 int tbr_player_run(tbr_player *player);
@@ -200,7 +200,7 @@ enum { TBR_SLOT_ITEM, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
 
 enum { TBR_FETCH_OPEN, TBR_FETCH_READ, TBR_FETCH_LOST, TBR_FETCH_DONE };
 
-/* Bytes free at the ring's head without a break; with `wrapped`, at its start. */
+/* Bytes free at the ring buffer's head without a break; with `wrapped`, at its start. */
 static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
 {
     const tbr_player_fetcher *f = &p->fetcher;
@@ -526,7 +526,7 @@ static void tbr_play_settle(tbr_player *p)
 }
 
 /* Gives back the slots that neither sound nor pictures need. A raw picture is
- * sent from the ring itself: its slot is kept while the transfer may run,
+ * sent from the ring buffer itself: its slot is kept while the transfer may run,
  * unless there is no other room to read into. */
 static void tbr_play_release(tbr_player *p)
 {

@@ -50,19 +50,19 @@ section! {
         /// Clock of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
         /// Cores that the player may use: with two, one reads and sounds while the other decodes.
-        cores: u8 = 2, "1 | 2", "the microcontroller's sheet", 1 ..= 2;
+        cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
         /// Instruction set: what decoding takes was counted on two; any other is taken for the slower of them.
-        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's sheet";
+        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
         /// Instructions that a core finishes in a cycle, memory waits included.
         instructions_per_cycle: f64 = 0.6, "instructions a cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
         /// Share of each core that is left for the player.
-        share: f64 = 0.8, "share", "1 less what radio, system and the sketch use", 0.05 ..= 1.0;
+        share: f64 = 0.8, "share", "1 less what radio, system and your firmware use", 0.05 ..= 1.0;
         /// Factor on decode time when pictures lie in external memory.
         external_factor: f64 = 1.5, "factor", "probe: decode lines; assume 1.3 to 2", 1 ..= 10;
         /// Share by which the time of equal work varies.
         jitter: f64 = 0.05, "share", "probe: spread of decode lines", 0 ..= 1;
-        /// Pixels a second of a JPEG unit; 0 for none.
-        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's sheet", 0 ..= 1e10;
+        /// Pixels per second of a JPEG unit; 0 for none.
+        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's datasheet", 0 ..= 1e10;
     }
 }
 
@@ -76,7 +76,7 @@ pub enum LatePolicy {
     CatchUp,
 }
 
-/// What the player does when the sound has run dry.
+/// What the player does when the sound has underrun.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StarvePolicy {
@@ -89,9 +89,9 @@ pub enum StarvePolicy {
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
-        /// Bytes of the ring that read data wait in; 0 takes what memory leaves.
-        ring_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes in the ring before play begins; 0 takes what the reel asks for.
+        /// Bytes of the ring buffer that read data wait in; 0 takes what memory leaves.
+        ring_buffer_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
+        /// Bytes in the ring buffer before play begins; 0 takes what the reel asks for.
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
         /// Bytes of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
@@ -103,7 +103,7 @@ section! {
         wait_tearing: bool = false, "true | false", "firmware";
         /// What happens to a picture that is ready too late.
         late: LatePolicy = LatePolicy::Drop, "drop | catch-up", "firmware";
-        /// What happens when the sound has run dry.
+        /// What happens when the sound has underrun.
         starve: StarvePolicy = StarvePolicy::Pause, "pause | silence", "firmware";
         /// Lateness of a picture against the sound that is still in step.
         tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: sound that leads by 45 ms is noticed (from memory)", 1 ..= 1000;

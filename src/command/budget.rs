@@ -26,11 +26,11 @@ pub struct Args {
     /// A built-in board's name or a profile's path.
     #[arg(long, short)]
     board: String,
-    /// Judge one link only.
+    /// Check one link only.
     #[arg(long)]
-    from: Option<From>,
-    /// Say on one page whether card or air suits better, and where the air stops sufficing.
-    #[arg(long, conflicts_with = "from")]
+    link: Option<LinkArg>,
+    /// Compare card and Wi-Fi on one page, and show where Wi-Fi is no longer fast enough.
+    #[arg(long, conflicts_with = "link")]
     compare: bool,
     #[command(flatten)]
     settings: SettingsArgs,
@@ -57,13 +57,13 @@ pub(super) struct SettingsArgs {
     /// Size in pixels, for settings without a reel [default: the board's panel].
     #[arg(long, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
     size: Option<(u16, u16)>,
-    /// Pictures a second, for settings without a reel.
-    #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
-    rate: Ratio,
+    /// Frames per second, for settings without a reel.
+    #[arg(long, alias = "fps", value_name = "FPS", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
+    frame_rate: Ratio,
     /// Picture coding, for settings without a reel.
     #[arg(long, default_value = "patch", conflicts_with = "reel")]
     coding: CodingArg,
-    /// Bits a pixel in the mean, for settings without a reel [default: typical of the coding].
+    /// Bits per pixel in the mean, for settings without a reel [default: typical of the coding].
     #[arg(long, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
     /// Sound rate in Hz, for settings without a reel [default: the board's].
@@ -79,18 +79,17 @@ pub(super) struct SettingsArgs {
 
 /// A link, as typed.
 #[derive(Clone, Copy, ValueEnum)]
-pub(super) enum From {
+pub(super) enum LinkArg {
     /// The memory card.
-    #[value(alias = "card")]
-    Sd,
+    Card,
     /// The wireless link.
     Wifi,
 }
 
-impl From {
+impl LinkArg {
     pub(super) fn link(self) -> Link {
         match self {
-            Self::Sd => Link::Card,
+            Self::Card => Link::Card,
             Self::Wifi => Link::Wifi,
         }
     }
@@ -141,8 +140,10 @@ impl SettingsArgs {
             ))
             .into());
         }
-        if !(0.1..=120.0).contains(&(f64::from(self.rate.num) / f64::from(self.rate.den))) {
-            return Err(Usage("the rate must be 0.1 to 120 pictures a second".into()).into());
+        if !(0.1..=120.0)
+            .contains(&(f64::from(self.frame_rate.num) / f64::from(self.frame_rate.den)))
+        {
+            return Err(Usage("the rate must be 0.1 to 120 frames per second".into()).into());
         }
         let coding = match self.coding {
             CodingArg::Raw => PictureCoding::Raw,
@@ -150,7 +151,7 @@ impl SettingsArgs {
             CodingArg::PatchLight => PictureCoding::PatchLight,
             CodingArg::Patch => PictureCoding::PatchFull,
         };
-        let mut settings = Settings::typical(width, height, self.rate, coding);
+        let mut settings = Settings::typical(width, height, self.frame_rate, coding);
         settings.sound = match self.sound {
             SoundArg::None => SoundCoding::None,
             SoundArg::Pcm16 => SoundCoding::Pcm16,
@@ -179,8 +180,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         window: args.window,
     };
     let links = args
-        .from
-        .map_or_else(|| Link::of(&board), |from| vec![from.link()]);
+        .link
+        .map_or_else(|| Link::of(&board), |link| vec![link.link()]);
     let budgets = links
         .iter()
         .map(|link| Budget::new(&reel, &board, *link, terms))
@@ -215,7 +216,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .iter()
         .map(|b| b.verdict)
         .min()
-        .unwrap_or(Verdict::Not);
+        .unwrap_or(Verdict::DoesNotFit);
     Ok(exit_code(verdict))
 }
 
@@ -238,9 +239,9 @@ pub(super) fn facts(
 
 pub(super) fn exit_code(verdict: Verdict) -> ExitCode {
     ExitCode::from(match verdict {
-        Verdict::Fit => 0,
+        Verdict::Fits => 0,
         Verdict::Tight => 3,
-        Verdict::Not => 4,
+        Verdict::DoesNotFit => 4,
     })
 }
 

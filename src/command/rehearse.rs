@@ -13,7 +13,7 @@ use crate::rehearsal::{
 };
 use crate::units::Nanos;
 
-use super::budget::{From, SettingsArgs, board, bytes, clock, exit_code, facts};
+use super::budget::{LinkArg, SettingsArgs, board, bytes, clock, exit_code, facts};
 use super::out::say;
 use super::{Usage, size, values};
 
@@ -25,25 +25,25 @@ pub struct Args {
     /// A built-in board's name or a profile's path.
     #[arg(long, short)]
     board: String,
-    /// Where the reel is read from [default: the card, else the air].
+    /// Link that the reel is read from [default: card if there is one, else wifi].
     #[arg(long)]
-    from: Option<From>,
+    link: Option<LinkArg>,
     /// How many rehearsals.
     #[arg(long, default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     runs: u32,
     /// Seed of the first; the others count up from it.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Bytes in the ring before play begins [default: the player's, else the reel's].
+    /// Bytes in the ring buffer before play begins [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     start: Option<u64>,
-    /// Bytes of the ring [default: what memory leaves].
+    /// Bytes of the ring buffer [default: what memory leaves].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
-    ring: Option<u64>,
+    ring_buffer: Option<u64>,
     /// What happens to late pictures [default: the player's policy].
     #[arg(long)]
     late: Option<Late>,
-    /// What happens when the sound runs dry [default: the player's policy].
+    /// What happens on a sound underrun [default: the player's policy].
     #[arg(long)]
     starve: Option<Starve>,
     /// A stall at a place in the reel, in milliseconds, instead of stalls by chance; may be repeated.
@@ -52,7 +52,7 @@ pub struct Args {
     /// No stalls at all.
     #[arg(long, conflicts_with = "stall_at")]
     no_stalls: bool,
-    /// Draw the level of the ring in the worst rehearsal (SVG).
+    /// Draw the level of the ring buffer in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     #[command(flatten)]
@@ -102,7 +102,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .first()
         .copied()
         .context("the board has no link")?;
-    let link = args.from.map_or(first, From::link);
+    let link = args.link.map_or(first, LinkArg::link);
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
     let tally = rehearsal.many(args.runs, args.seed);
@@ -118,7 +118,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
-            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
+            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
             "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
@@ -143,7 +143,7 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     };
     Ok(Conditions {
         start_bytes: args.start,
-        ring_bytes: args.ring,
+        ring_buffer_bytes: args.ring_buffer,
         late: args.late.map(|late| match late {
             Late::Drop => LatePolicy::Drop,
             Late::CatchUp => LatePolicy::CatchUp,
@@ -235,7 +235,7 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
     );
     if let Some(level) = tally.low_water_bytes {
         say!(
-            "  Lowest level of the ring as a slice began: {}",
+            "  Lowest level of the ring buffer as a slice began: {}",
             bytes(level as f64)
         );
     }
@@ -252,7 +252,7 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
     say!(
         "  Least that keeps {runs} rehearsals clean: before play {}, ring {}",
         words(least.start_bytes),
-        words(least.ring_bytes)
+        words(least.ring_buffer_bytes)
     );
     say!("  All of it is {}", rehearsal.origin());
 }

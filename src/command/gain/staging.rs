@@ -188,7 +188,7 @@ impl Staging {
         );
     }
 
-    /// High gain and turned down in software: yes or no, and why.
+    /// The recommended gain and volume, with the reason.
     fn answer(&self) -> String {
         let (highest, cut) = self.highest;
         let Choice {
@@ -197,16 +197,16 @@ impl Staging {
         let supply = format!("{} {:.1} V", self.own.name, self.own.volts);
         if gain_db >= highest - 0.01 {
             return format!(
-                "Strap for high gain and turn down in software? Yes: on {supply} only the highest gain, {highest:.0} dB, \
-                 gets this sound as loud as the chain can make it; play at volume {volume_db:.1} dB.{}",
+                "Recommended: strap {highest:.0} dB, volume {volume_db:.1} dB. On {supply} only the highest gain plays \
+                 this sound as loud as the chain allows.{}",
                 self.softness()
             );
         }
         let noise = self.stage.noise_volts(highest) / self.stage.noise_volts(gain_db);
         format!(
-            "Strap for high gain and turn down in software? No: strap {gain_db:.0} dB and play at volume {volume_db:.1} dB. \
-             At {highest:.0} dB the same loudness needs {cut:.1} dB in software, which costs {:.1} bits more and raises the noise \
-             by {:.1} dB, and any slip of the volume clips on {supply}.",
+            "Recommended: strap {gain_db:.0} dB, volume {volume_db:.1} dB. \
+             At {highest:.0} dB the same loudness needs a volume of {cut:.1} dB, which loses {:.1} more bits and raises the noise \
+             by {:.1} dB; too high a volume then clips on {supply}.",
             (volume_db - cut) / DB_PER_BIT,
             20.0 * noise.log10(),
         )
@@ -292,7 +292,7 @@ pub(super) fn cautions() {
     say!(
         "\ncautions: the output is a bridge: neither wire of the speaker may touch ground. Regulator, diode and \
          amplifier can get hot; a lithium cell takes 4.2 V at most, is charged at 0 to 45 C, stops at 3.0 V, and is \
-         never used swollen or damaged nor charged unattended. The parts' own sheets, local codes and licensed \
+         never used swollen or damaged nor charged unattended. The parts' own datasheets, local codes and licensed \
          practice go before every figure here."
     );
 }
