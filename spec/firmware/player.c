@@ -66,11 +66,11 @@ typedef struct tbr_hooks {
 /* Memory and habits. */
 typedef struct tbr_player_setup {
     uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
-    uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
+    uint32_t ring_buffer_bytes; /* the more, the longer a stall is ridden out */
     void *work;          /* header.working_memory bytes, aligned to 4 */
     uint32_t work_bytes;
     uint32_t piece;      /* most bytes in one read; 512 or more */
-    uint8_t loop;        /* play the list again and again */
+    uint8_t loop;        /* play the list without end */
 } tbr_player_setup;
 
 /* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
@@ -210,12 +210,12 @@ static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
         return 0;
     }
     if (got == p->put) {
-        return wrapped ? p->setup.ring_bytes : p->setup.ring_bytes - f->head;
+        return wrapped ? p->setup.ring_buffer_bytes : p->setup.ring_buffer_bytes - f->head;
     }
     if (f->head <= tail) {
         return wrapped ? 0 : tail - f->head;
     }
-    return wrapped ? tail : p->setup.ring_bytes - f->head;
+    return wrapped ? tail : p->setup.ring_buffer_bytes - f->head;
 }
 
 /* Finds room for `bytes` and moves the head there; 0 if there is none yet. */
@@ -280,7 +280,7 @@ static int tbr_fetch_open(tbr_player *p)
         return 1;
     }
     tbr_reader_open(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
-    f->reader.capacity = p->setup.ring_bytes;
+    f->reader.capacity = p->setup.ring_buffer_bytes;
     f->reader.asks = 1;
     f->state = TBR_FETCH_READ;
     return 1;
@@ -433,7 +433,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
         f->state = TBR_FETCH_OPEN;
         return 1;
     }
-    tbr_reader_place(r, p->setup.ring, p->setup.ring_bytes);
+    tbr_reader_place(r, p->setup.ring, p->setup.ring_buffer_bytes);
     tbr_reader_seek(r, f->goal);
     f->goal = 0;
     return 1;
@@ -1005,7 +1005,7 @@ static int tbr_see(tbr_player *p)
 
 int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setup *setup)
 {
-    if (setup->ring_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
+    if (setup->ring_buffer_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
         return TBR_MEMORY;
     }
     memset(p, 0, sizeof *p);

@@ -390,7 +390,7 @@
       if (this.loop) this.play();
     }
 
-    // One picture forth or back, standing still.
+    // Steps one frame; play stops.
     step(direction) {
       if (this.reel.live) return Promise.resolve();
       if (this.playing) this.pause();
