@@ -79,7 +79,7 @@ section! {
         dropout_v: f64 = 0.25, "volts", "the regulator's datasheet at the load current", 0 ..= 3;
         /// The regulator's own current.
         quiescent_ma: f64 = 0.1, "milliamperes", "the regulator's datasheet", 0 ..= 50;
-        /// Rise of its inside over the air for each watt.
+        /// Thermal resistance, junction to ambient.
         theta_ja: f64 = 140.0, "degrees Celsius per watt", "the regulator's datasheet, for its package on a small board; by package class about 140 for three small leads, 60 with a cooling tab (common practice, no source)", 5 ..= 500;
         /// Time in which it comes within a third of its last temperature.
         settle_s: f64 = 300.0, "seconds", "a thermometer on the part: 63 % of the rise", 1 ..= 7200;

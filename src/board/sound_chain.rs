@@ -58,7 +58,7 @@ section! {
         output_ohm: f64 = 0.3, "ohms", "the amplifier's datasheet: on resistance", 0 ..= 5;
         /// Noise at the output, A-weighted.
         noise_uv: f64 = 30.0, "microvolts", "the amplifier's datasheet: output noise", 0 ..= 10000;
-        /// Rise of its inside over the air for each watt.
+        /// Thermal resistance, junction to ambient.
         theta_ja: f64 = 60.0, "degrees Celsius per watt", "the amplifier's datasheet, for its package on a small board", 5 ..= 500;
         /// Switching frequency of the output.
         switching_hz: f64 = 330e3, "Hz", "the amplifier's datasheet", 50e3 ..= 5e6;

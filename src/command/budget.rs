@@ -261,7 +261,7 @@ fn amount(value: f64, unit: &str) -> String {
         "bytes" => bytes(value),
         "bytes/s" => format!("{}/s", bytes(value)),
         "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
-        "degrees C over the air" => format!("{value:.0} C rise"),
+        "degrees C above ambient" => format!("{value:.0} C rise"),
         _ => format!("{value:.0} {short}"),
     }
 }

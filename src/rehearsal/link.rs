@@ -298,7 +298,7 @@ impl<'a> LinkRun<'a> {
     }
 
     /// Fetches the next unit; `space` is when the ring buffer has room for it.
-    /// Returns when its bytes are in the ring.
+    /// Returns when its bytes are in the ring buffer.
     pub(super) fn fetch(&mut self, space: u64) -> u64 {
         if space > self.free {
             self.delay = Delay::default();

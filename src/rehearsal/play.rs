@@ -25,7 +25,7 @@ pub(super) struct Rules {
 /// Memory kept from run to run.
 #[derive(Default)]
 pub(super) struct Scratch {
-    /// When each slice was whole in the ring.
+    /// When each slice was whole in the ring buffer.
     pub arrived: Vec<u64>,
     /// When its sound began.
     pub began: Vec<u64>,

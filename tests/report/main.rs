@@ -66,7 +66,7 @@ fn it_holds_everything_and_asks_for_nothing() {
         "Contact sheet",
         "Need against capacity over time",
         "From the card",
-        "From the air",
+        "Over Wi-Fi",
         "Sound and current over time",
         "Quality over time",
         "Settings",

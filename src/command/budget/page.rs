@@ -257,7 +257,7 @@ fn print_comparison(comparison: &Comparison) {
         (Some(mcs), Some(reach)) => say!(
             "    MCS {mcs}: some {reach:.0} m indoors on one floor (ITU-R P.1238, an order of magnitude)"
         ),
-        _ => say!("    no MCS: this reel is too much for the air with one stream at 20 MHz"),
+        _ => say!("    no MCS: this reel is too much for Wi-Fi with one stream at 20 MHz"),
     }
     say!(
         "    a round trip of {:.0} ms with this TCP window, {}",
