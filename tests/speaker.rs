@@ -151,7 +151,7 @@ fn gain_measures_a_clip_and_the_reel_made_of_it() {
         .as_f64()
         .unwrap();
     assert!((loudness + 18.0).abs() < 0.5, "{loudness} LUFS");
-    assert_eq!(of_reel["staging"]["sound"]["whence"], "measured");
+    assert_eq!(of_reel["staging"]["sound"]["origin"], "measured");
     let mean = |key: &str| of_reel["supply"][key]["mean_ma"].as_f64().unwrap();
     assert!(
         mean("high_passed") < mean("as_it_is"),

@@ -39,15 +39,31 @@ fn refused() -> Vec<String> {
 /// All that a person reads, by where it stands.
 fn texts() -> Vec<(String, String)> {
     let commands = [
-        "boards", "budget", "compare", "convert", "demo", "enclosure", "export", "gain",
-        "inspect", "manual", "rehearse", "repair", "report", "serve", "verify",
+        "boards",
+        "budget",
+        "compare",
+        "convert",
+        "demo",
+        "enclosure",
+        "export",
+        "gain",
+        "inspect",
+        "manual",
+        "rehearse",
+        "repair",
+        "report",
+        "serve",
+        "verify",
     ];
     let mut all = vec![("thumbreel help".to_owned(), printed(&["help"]))];
     for command in commands {
         all.push((format!("{command} --help"), printed(&[command, "--help"])));
     }
     for name in ["lantern-room", "tide-gauge"] {
-        all.push((format!("boards show {name}"), printed(&["boards", "show", name])));
+        all.push((
+            format!("boards show {name}"),
+            printed(&["boards", "show", name]),
+        ));
         for command in ["budget", "rehearse", "gain", "enclosure"] {
             let run = printed(&[command, "--board", name, "--json"]);
             all.push((format!("{command} --board {name} --json"), run));

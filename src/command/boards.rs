@@ -121,7 +121,7 @@ fn keys() -> ExitCode {
         say!("[{section}]");
         for key in keys {
             say!("  {}:{} [{}]", key.name, key.what, terms_of(section, key));
-            say!("      {}", key.whence);
+            say!("      {}", key.source);
         }
         say!("");
     }

@@ -24,7 +24,7 @@ impl Levels {
         self.loudness - SINE_LUFS
     }
 
-    fn whence(&self) -> &'static str {
+    fn origin(&self) -> &'static str {
         if self.measured { "measured" } else { "assumed" }
     }
 }
@@ -92,7 +92,7 @@ impl Staging {
             choices: supplies.map(|s| (s, best(s))).to_vec(),
             sound: board.sound.speaker.sensitivity_db.map(pressure),
             board: board.clone(),
-            levels: (peak, levels.loudness, levels.whence()),
+            levels: (peak, levels.loudness, levels.origin()),
             highest: (highest, cut),
             stage,
             supplies,
@@ -108,9 +108,9 @@ impl Staging {
     }
 
     pub(super) fn print(&self) {
-        let (peak, loudness, whence) = self.levels;
+        let (peak, loudness, origin) = self.levels;
         say!(
-            "{}: {} ohms, {} W rated; amplifier reference {:.1} dBV ({}), sound peaks at {peak:.1} dBFS and is {loudness:.1} LUFS loud ({whence})",
+            "{}: {} ohms, {} W rated; amplifier reference {:.1} dBV ({}), sound peaks at {peak:.1} dBFS and is {loudness:.1} LUFS loud ({origin})",
             self.board.name,
             self.stage.load_ohm,
             self.stage.rated_w,
@@ -266,7 +266,7 @@ impl Staging {
         };
         json!({
             "board": self.board.name,
-            "sound": {"peak_dbfs": self.levels.0, "loudness_lufs": self.levels.1, "whence": self.levels.2},
+            "sound": {"peak_dbfs": self.levels.0, "loudness_lufs": self.levels.1, "origin": self.levels.2},
             "pairings": self.rows.iter().map(row).collect::<Vec<_>>(),
             "best": self.choices.iter().map(choice).collect::<Vec<_>>(),
             "own": choice(&(self.own, self.own_choice)),
