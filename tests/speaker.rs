@@ -444,7 +444,7 @@ fn help_states_unit_and_default_of_every_sound_option() {
         ("--high-shelf <DB>", ["-12 to 12 dB", "[default: 0]"]),
         (
             "--dynamic-range <DYNAMIC_RANGE>",
-            ["2.5:1", "[default: off]"],
+            ["2.5:1", "[default: full]"],
         ),
         (
             "--sound-rate <HZ>",

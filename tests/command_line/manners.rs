@@ -124,12 +124,12 @@ fn a_plan_shows_named_values_and_passes_by_a_reel_that_exists() {
     ]);
     for line in [
         "the reel exists; only --overwrite would replace it",
-        "fit: whole",
+        "framing: letterbox",
         "dither: blue-noise",
         "loudness: -16",
         "high pass:\n      hz: 300",
         "anchor:\n      x: 0\n      y: 0.5",
-        "dynamic_range: full",
+        "dynamic range: full",
     ] {
         assert!(text.contains(line), "{line:?} is not in: {text}");
     }
