@@ -24,10 +24,10 @@ pub struct Args {
     /// Clips in any format that the media library reads; - reads one from standard input
     #[arg(required = true, value_name = "CLIP")]
     clips: Vec<PathBuf>,
-    /// Reel to write, or an existing folder; beside each clip by default
+    /// Reel to write, or an existing folder [default: next to each clip]
     #[arg(short, long, value_name = "PATH")]
     output: Option<PathBuf>,
-    /// Replace reels that exist
+    /// Replace existing reels
     #[arg(long)]
     overwrite: bool,
     /// Choose size, frame rate and coding so that the reel plays on this board over the given link (card, wifi, or any), and check the choice by budget and rehearsals
@@ -36,19 +36,19 @@ pub struct Args {
     /// Share of each capacity that a fitted reel leaves free, in percent
     #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = clap::value_parser!(u8).range(0..=50), requires = "fit")]
     fit_margin: u8,
-    /// Print the checked plan and convert nothing
+    /// Print the plan without converting
     #[arg(long)]
     plan: bool,
-    /// Clips to convert side by side
+    /// Number of clips to convert at the same time
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
     jobs: u16,
-    /// Also write the sound beside the reel as WAV, and a second one as the board's speaker renders it, 6 dB lower [default: off]
+    /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
     preview: bool,
     /// Print one JSON object per clip, in the order of the clips
     #[arg(long)]
     json: bool,
-    /// Draw no progress bars and print no closing lines
+    /// Print no progress and no summary
     #[arg(long)]
     quiet: bool,
     #[command(flatten)]
@@ -103,7 +103,7 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
         let output = output_for(args, clip, standard_input)?;
         if !taken.insert(output.clone()) {
             let text = format!(
-                "two clips would become {}; convert them in two calls",
+                "two clips would be written to {}; convert them separately",
                 output.display()
             );
             return Err(Usage(text).into());
@@ -137,15 +137,18 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
         }
         Some(output) if several || output.as_os_str().as_encoded_bytes().ends_with(b"/") => {
             usage(format!(
-                "{} is not a folder; several reels need one: make it first",
+                "{} is not a folder; to write several reels, create it first",
                 output.display()
             ))
         }
         Some(output) => Ok(output.clone()),
         None if standard_input => {
-            usage("standard input has no name to take; name the reel with --output".into())
+            usage("standard input has no file name; name the reel with --output".into())
         }
-        None if named == *clip => usage(format!("{} is named like a reel already", clip.display())),
+        None if named == *clip => usage(format!(
+            "{} already has the name of a reel; name the output with --output",
+            clip.display()
+        )),
         None => Ok(named),
     }
 }
@@ -256,14 +259,14 @@ enum Done {
     Fitted(Box<Fitted>),
 }
 
-/// The link to fit, as typed.
+/// The link to fit.
 #[derive(Clone, Copy, clap::ValueEnum)]
 enum FitLink {
     /// The memory card
     Card,
     /// The wireless link
     Wifi,
-    /// Whichever can be fitted, the card first
+    /// The first link that fits, the card first
     Any,
 }
 
