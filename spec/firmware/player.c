@@ -1,194 +1,8 @@
-/* player.c - the playback loop: reel in, pictures and sound out, in step.
- *
- * Copy it beside thumbreel.h and include it in one source file of yours, after
- * defining THUMBREEL_IMPLEMENTATION there (or cut the part down to "INSIDE"
- * into a header and compile the rest on its own). You write eight small
- * functions; README.md beside this file says what to wire where.
- *
- * One core:   tbr_player_open, then tbr_player_run until it returns something
- *             other than TBR_PLAYER_ITEM. Or call tbr_player_step in a loop of
- *             your own.
- * Two cores:  the same tbr_player_open; then one core calls
- *             tbr_player_fetch (reads ahead), the other tbr_player_present
- *             (sound and pictures), each in its own loop. They share nothing
- *             but a queue with one writer and one reader. All other functions
- *             belong to the core that presents.
- *
- * Rules of play
- *   Sound is the master clock: a picture is shown when the sample it belongs
- *   to is heard. Without sound the hook `clock` takes its place.
- *   A picture that is late by more than a picture's time is not sent: coding
- *   "patch" decodes it and sends its changes with the next one; a raw one is
- *   passed over if the next one is a key picture. Later than
- *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture;
- *   sooner if they hold memory that the sound to come needs.
- *   A picture that is missing is repeated: the panel keeps its own.
- *   A damaged slice is silent for as long as it would have lasted, and
- *   pictures stand until the next key picture.
- *   When the memory runs dry, sound fades out, time stands still, and play
- *   goes on when it has filled again.
- *   Sound never jumps: every break ends in a short fall to zero and begins
- *   with a short rise.
- */
-#include "thumbreel.h"
+/* player.c - the playback loop. player.h is its manual. */
+#include "player.h"
 
-#ifdef __cplusplus
-extern "C" {
-#endif
-
-/* Results of the hook `read`, besides a count. */
-enum { TBR_READ_END = -1, TBR_READ_FAILED = -2 };
-
-/* What the board can do. All get `user`. */
-typedef struct tbr_hooks {
-    void *user;
-    /* Reads up to n of the bytes that follow, and returns how many; 0: none
-     * yet; TBR_READ_END; TBR_READ_FAILED: try again later. */
-    int32_t (*read)(void *user, void *to, uint32_t n);
-    /* Goes to a byte offset in item 0, 1, ... of the list; below zero: there
-     * is none, or it cannot be reached now. NULL if the source cannot seek. */
-    int (*seek)(void *user, uint32_t item, uint64_t offset);
-    /* Sends a rectangle to the panel. May return while a transfer is running. */
-    tbr_send window;
-    /* Returns when the last transfer is over. NULL if `window` waits itself. */
-    void (*window_wait)(void *user);
-    /* Takes up to n samples into the queue that is being played, and returns
-     * how many it took. It plays zeros when the queue is empty. */
-    uint32_t (*sound)(void *user, const int16_t *samples, uint32_t n);
-    /* Samples taken and not heard yet. */
-    uint32_t (*sound_left)(void *user);
-    /* Microseconds since some start, modulo 2^32. */
-    uint32_t (*clock)(void *user);
-    /* Nothing to do for about so many microseconds. Buttons may be read here. */
-    void (*yield)(void *user, uint32_t microseconds);
-} tbr_hooks;
-
-/* Memory and habits. */
-typedef struct tbr_player_setup {
-    uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
-    uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
-    void *work;          /* header.working_memory bytes, aligned to 4 */
-    uint32_t work_bytes;
-    uint32_t piece;      /* most bytes in one read; 512 or more */
-    uint8_t loop;        /* play the list again and again */
-} tbr_player_setup;
-
-/* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
-enum {
-    TBR_PLAYER_GOES_ON = 0,
-    TBR_PLAYER_IDLE = 1,  /* nothing to do just now */
-    TBR_PLAYER_ITEM = 2,  /* a reel begins: set the sound to
-                             player->header.clock_rate, then go on */
-    TBR_PLAYER_ENDED = 3  /* all has been seen and heard */
-};
-
-/* Counters, for a status page or a log. */
-typedef struct tbr_player_counts {
-    uint32_t shown;   /* pictures sent */
-    uint32_t late;    /* decoded but sent with a later one, or passed over */
-    uint32_t waiting; /* passed over for want of a key picture */
-    uint32_t damaged; /* stretches of the reel that could not be used */
-    uint32_t dry;     /* times the memory ran dry */
-    uint32_t lost;    /* times the source failed */
-} tbr_player_counts;
-
-#define TBR_PLAYER_SLOTS 32u /* a power of two */
-#define TBR_PLAYER_BLOCK 64u /* samples made at a time */
-/* Later than this, in parts of a second, pictures wait for a key picture. */
-#define TBR_PLAYER_LATEST 1
-/* Time between tries to reach a source that failed, in microseconds. */
-#define TBR_PLAYER_RETRY 250000u
-/* Longest silence for a gap, in seconds; past a longer one play goes on. */
-#define TBR_PLAYER_LONGEST_GAP 10u
-
-/* One entry of the queue: a stretch of the ring. */
-typedef struct tbr_player_slot {
-    int64_t start; /* the presenting side's: when its first tick is heard */
-    uint32_t at, bytes;
-    int32_t code;
-    uint8_t kind, generation, restart, stale;
-} tbr_player_slot;
-
-/* The side that reads ahead. */
-typedef struct tbr_player_fetcher {
-    tbr_reader reader;
-    uint64_t goal; /* where to start in the item that is being opened */
-    uint32_t item, head, retry_at;
-    uint8_t generation, state, restart;
-} tbr_player_fetcher;
-
-typedef struct tbr_player {
-    tbr_header header; /* of the reel that is playing */
-    tbr_player_counts counts;
-    tbr_hooks hooks;
-    tbr_player_setup setup;
-    /* written by the fetching side */
-    tbr_player_slot slots[TBR_PLAYER_SLOTS];
-    uint32_t put;
-    uint8_t stuck;
-    tbr_player_fetcher fetcher;
-    /* written by the presenting side */
-    uint32_t got;
-    uint8_t generation;
-    uint32_t goal_item;
-    uint64_t goal_tick;
-    /* the presenting side's own */
-    tbr_decoder decoder;
-    tbr_sound block;
-    tbr_slice slice;
-    tbr_picture picture;
-    int16_t samples[TBR_PLAYER_BLOCK];
-    int64_t made;        /* ticks made, given to the sound queue or not yet */
-    int64_t taken;       /* ticks given to the sound queue */
-    int64_t clock_time;  /* without sound: the tick that is being "heard" */
-    int64_t from;        /* only the last picture before this is sent: a seek */
-    uint64_t expected;   /* reel time of the next slice */
-    uint64_t position;   /* reel time of the picture that is on */
-    uint64_t slice_time; /* reel time of the slice it is in */
-    uint64_t skip;       /* ticks to pass over: a seek into a slice */
-    uint64_t clock_rest;
-    uint32_t hear, see;  /* the slots that sound and pictures are at */
-    uint32_t silence, tail; /* zeros to come; samples of a fall to zero to come */
-    uint32_t sample_at, sample_end;
-    uint32_t clock_last;
-    int32_t gain, volume, last;
-    int error;
-    uint8_t state, hearing, seeing, has_picture, need_key, need_expected;
-    uint8_t paused, wants_seek, wants_stop, window_open, is_open, says_item;
-    uint8_t sounded; /* what was given last may not be zero */
-    uint32_t want_item;
-    uint64_t want_tick;
-} tbr_player;
-
-/* Sets everything up; the reel itself is opened by the first calls that follow.
- * TBR_MEMORY if the ring holds less than a sector. */
-int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
-/* One core: plays, yields while idle, and returns only with something to say. */
-int tbr_player_run(tbr_player *player);
-/* One core: one round of presenting and reading ahead. */
-int tbr_player_step(tbr_player *player);
-/* Two cores: one piece of reading ahead; returns 1 if it did something. */
-int tbr_player_fetch(tbr_player *player);
-/* Two cores: what is due of sound and pictures. */
-int tbr_player_present(tbr_player *player);
-/* Goes to a tick of item 0, 1, ... of the list. TBR_CALL if the source cannot seek. */
-int tbr_player_seek(tbr_player *player, uint32_t item, uint64_t tick);
-/* Fades out and stands still; or goes on. */
-void tbr_player_pause(tbr_player *player, int paused);
-/* 0 to 32768, reached by a ramp of 10 ms. 32768 leaves samples as they are. */
-void tbr_player_volume(tbr_player *player, int32_t volume);
-/* Fades out, plays a moment of silence, and ends. */
-void tbr_player_stop(tbr_player *player);
-/* Microseconds until something is due, at most 5000. */
-uint32_t tbr_player_idle(tbr_player *player);
-
-#ifdef __cplusplus
-}
-#endif
-
-/* --- INSIDE ------------------------------------------------------------- */
-
-#include <string.h>
+#ifndef THUMBREEL_PLAYER_C
+#define THUMBREEL_PLAYER_C
 
 /* What one side wrote is seen by the other only after these. */
 #define TBR_TAKE(field) __atomic_load_n(&(field), __ATOMIC_ACQUIRE)
@@ -235,7 +49,7 @@ static void tbr_fetch_put(tbr_player *p, uint8_t kind, uint32_t bytes, int32_t c
 {
     tbr_player_fetcher *f = &p->fetcher;
     tbr_player_slot *s = &p->slots[p->put % TBR_PLAYER_SLOTS];
-    memset(s, 0, sizeof *s);
+    TBR_FILL(s, 0, sizeof *s);
     s->kind = kind;
     s->at = f->head;
     s->bytes = bytes;
@@ -428,7 +242,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
     f->goal = p->goal_tick;
     f->restart = 1;
     f->state = TBR_FETCH_READ;
-    if (f->item != p->goal_item || !r->has_header || r->state == TBR_AT_FAILURE) {
+    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK) {
         f->item = p->goal_item;
         f->state = TBR_FETCH_OPEN;
         return 1;
@@ -642,7 +456,7 @@ static void tbr_hear_open(tbr_player *p, const tbr_chunk *c, const uint8_t *byte
         p->hearing = 1;
     } else {
         /* A block that breaks its coding is silent for as long. */
-        p->counts.damaged++;
+        p->counts.broken++;
         tbr_hear_break(p, left);
         p->hear++;
     }
@@ -795,7 +609,7 @@ static uint32_t tbr_hear_tail(tbr_player *p)
 static uint32_t tbr_hear_silence(tbr_player *p)
 {
     const uint32_t n = p->silence < TBR_PLAYER_BLOCK ? p->silence : TBR_PLAYER_BLOCK;
-    memset(p->samples, 0, n * sizeof p->samples[0]);
+    TBR_FILL(p->samples, 0, n * sizeof p->samples[0]);
     p->silence -= n;
     return n;
 }
@@ -827,10 +641,31 @@ static uint32_t tbr_hear_make(tbr_player *p)
     }
 }
 
+/* Whether the queue ran empty in the middle of sound, as when a read took longer
+ * than it lasted. Zeros are being heard: what comes next rises from there. */
+static void tbr_hear_starved(tbr_player *p)
+{
+    const int32_t step = 32768 / (int32_t)tbr_play_fade(p) + 1;
+    const int falls = !p->sounded && (p->tail > 0 || p->sample_at != p->sample_end);
+    int32_t rise = 0;
+    uint32_t i;
+    if ((!falls && !(p->sounded && p->gain > 0)) || p->hooks.sound_left(p->hooks.user) > 0) {
+        return;
+    }
+    p->counts.starved++;
+    p->last = 0;
+    for (i = p->sample_at; i < p->sample_end; i++) {
+        rise = falls ? 0 : rise + step < 32768 ? rise + step : 32768;
+        p->last = p->samples[i] = (int16_t)(p->samples[i] * rise / 32768);
+    }
+    p->gain = p->gain * rise / 32768;
+}
+
 /* Fills the sound queue as far as it takes samples. */
 static int tbr_hear_feed(tbr_player *p)
 {
     int did = 0;
+    tbr_hear_starved(p);
     for (;;) {
         uint32_t n;
         if (p->sample_at == p->sample_end) {
@@ -954,11 +789,14 @@ static void tbr_see_decode(tbr_player *p, int sends)
         p->counts.late += (uint32_t)changes;
         return;
     }
+    if (p->picture.coding == TBR_PATCH_CODING && changes) {
+        tbr_play_settle(p); /* the last strip lies where decoding writes */
+    }
     code = tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
                       p->hooks.user);
     p->window_open |= (uint8_t)sends;
     if (code != TBR_OK) {
-        p->counts.damaged++;
+        p->counts.broken++;
         p->need_key = 1;
     } else if (changes) {
         p->counts.shown += sends ? 1 : 0;
@@ -1008,7 +846,7 @@ int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setu
     if (setup->ring_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
         return TBR_MEMORY;
     }
-    memset(p, 0, sizeof *p);
+    TBR_FILL(p, 0, sizeof *p);
     p->hooks = *hooks;
     p->setup = *setup;
     p->volume = 32768;
@@ -1057,10 +895,12 @@ static void tbr_player_obey(tbr_player *p)
     }
 }
 
-/* Waits for enough to begin with. */
+/* Waits for enough to begin with. Pictures that are still to be shown hold the
+ * memory that is to be filled: their times come, since the sound made before is
+ * played to its end. */
 static int tbr_player_fill(tbr_player *p)
 {
-    const int did = tbr_hear_feed(p);
+    const int did = tbr_hear_feed(p) | (p->is_open ? tbr_see(p) : 0);
     if (!tbr_play_has(p, p->hear)) {
         return did;
     }
@@ -1205,3 +1045,5 @@ void tbr_player_volume(tbr_player *p, int32_t volume)
 }
 
 void tbr_player_stop(tbr_player *p) { p->wants_stop = 1; }
+
+#endif /* THUMBREEL_PLAYER_C */

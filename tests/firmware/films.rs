@@ -7,7 +7,7 @@ use thumbreel::coding::{
     ByteOrder, Coding, Encoded, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
     encoder,
 };
-use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
+use thumbreel::reel::{Picture, PixelFormat, Settings, Slice, SoundCoding, Wire};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
 use thumbreel::units::Ratio;
 
@@ -30,6 +30,9 @@ pub struct Film {
     pub dither: bool,
     /// Where the picture starts in the panel's memory.
     pub offset: (u16, u16),
+    /// What is done to the pixels before they are coded, and their byte order.
+    pub wire: Wire,
+    pub format: PixelFormat,
     pub title: &'static str,
 }
 
@@ -54,6 +57,8 @@ impl Default for Film {
             quality: 60,
             dither: false,
             offset: (0, 0),
+            wire: Wire::default(),
+            format: PixelFormat::HighFirst,
             title: "Harbour at dusk",
         }
     }
@@ -113,7 +118,7 @@ impl Film {
             width: self.width,
             height: self.height,
             shape: Shape::Rectangle,
-            order: ByteOrder::HighFirst,
+            order: order(self.format),
             rate: Ratio::new(self.rate, 1).unwrap(),
             coding,
             level,
@@ -145,10 +150,26 @@ impl Film {
             sound: self.sound,
             title: self.title.into(),
             offset: self.offset,
+            wire: self.wire,
+            pixel_format: self.format,
             index_step_ms: 100,
             seed: self.slices,
             ..Settings::default()
         }
+    }
+
+    /// A picture as this panel wants its colours, dithered or not.
+    fn turned(&self, (mut rgb, mut pixels): (Vec<u8>, Vec<u16>)) -> (Vec<u8>, Vec<u16>) {
+        for colour in rgb.chunks_exact_mut(3) {
+            if self.wire.bgr {
+                colour.swap(0, 2);
+            }
+            if self.wire.inverted {
+                colour.iter_mut().for_each(|v| *v = 255 - *v);
+            }
+        }
+        pixels.iter_mut().for_each(|p| *p = self.wire.turn(*p));
+        (rgb, pixels)
     }
 
     pub fn slices(&self) -> Vec<Slice> {
@@ -168,7 +189,7 @@ impl Film {
         let (time, ticks) = (i * u64::from(self.ticks()), self.ticks());
         let pictures = (0..self.pictures).map(|n| {
             let number = i as u32 * self.pictures + n;
-            let (rgb, pixels) = harbour(self.width, self.height, number);
+            let (rgb, pixels) = self.turned(harbour(self.width, self.height, number));
             let input = PictureIn {
                 width: self.width,
                 height: self.height,
@@ -203,6 +224,13 @@ impl FilmCoding {
             Self::Raw => 0,
             Self::Patch(level) => level as u8,
         }
+    }
+}
+
+pub const fn order(format: PixelFormat) -> ByteOrder {
+    match format {
+        PixelFormat::HighFirst => ByteOrder::HighFirst,
+        PixelFormat::LowFirst => ByteOrder::LowFirst,
     }
 }
 
