@@ -4,11 +4,42 @@
 #ifndef THUMBREEL_PLAYER_C
 #define THUMBREEL_PLAYER_C
 
-/* What one side wrote is seen by the other only after these. */
-#define TBR_TAKE(field) __atomic_load_n(&(field), __ATOMIC_ACQUIRE)
-#define TBR_GIVE(field, value) __atomic_store_n(&(field), (value), __ATOMIC_RELEASE)
+/* What one side wrote is seen by the other only after these. Plain loads and
+ * stores of a byte or a word are whole on every core that this is for; those of
+ * <stdatomic.h> become calls of a library on some (Cortex-M0+ by clang). */
+#ifdef __GNUC__
+#define TBR_FENCE(order) __atomic_thread_fence(order)
+#elif !defined(TBR_FENCE)
+#error "define TBR_FENCE(order) as a memory barrier of your compiler's"
+#endif
 
-enum { TBR_SLOT_ITEM, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
+static uint32_t tbr_take32(const uint32_t *field)
+{
+    const uint32_t value = *(const volatile uint32_t *)field;
+    TBR_FENCE(__ATOMIC_ACQUIRE);
+    return value;
+}
+
+static uint8_t tbr_take8(const uint8_t *field)
+{
+    const uint8_t value = *(const volatile uint8_t *)field;
+    TBR_FENCE(__ATOMIC_ACQUIRE);
+    return value;
+}
+
+static void tbr_give32(uint32_t *field, uint32_t value)
+{
+    TBR_FENCE(__ATOMIC_RELEASE);
+    *(volatile uint32_t *)field = value;
+}
+
+static void tbr_give8(uint8_t *field, uint8_t value)
+{
+    TBR_FENCE(__ATOMIC_RELEASE);
+    *(volatile uint8_t *)field = value;
+}
+
+enum { TBR_SLOT_ITEM, TBR_SLOT_TABLES, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
 
 /* --- reading ahead ------------------------------------------------------ */
 
@@ -18,7 +49,7 @@ enum { TBR_FETCH_OPEN, TBR_FETCH_READ, TBR_FETCH_LOST, TBR_FETCH_DONE };
 static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
 {
     const tbr_player_fetcher *f = &p->fetcher;
-    const uint32_t got = TBR_TAKE(p->got);
+    const uint32_t got = tbr_take32(&p->got);
     const uint32_t tail = got == p->put ? 0 : p->slots[got % TBR_PLAYER_SLOTS].at;
     if (p->put - got >= TBR_PLAYER_SLOTS - 1) {
         return 0;
@@ -62,12 +93,12 @@ static void tbr_fetch_put(tbr_player *p, uint8_t kind, uint32_t bytes, int32_t c
         f->reader.stale = 0;
     }
     f->head += bytes;
-    TBR_GIVE(p->put, p->put + 1);
+    tbr_give32(&p->put, p->put + 1);
 }
 
 static int tbr_fetch_wait(tbr_player *p)
 {
-    TBR_GIVE(p->stuck, 1);
+    tbr_give8(&p->stuck, 1);
     return 0;
 }
 
@@ -176,10 +207,31 @@ static int tbr_fetch_has_place(tbr_player *p)
     return 1;
 }
 
-static int tbr_fetch_place_slice(tbr_player *p)
+/* Goes to where play is to start, once what lies before the slices is read. */
+static int tbr_fetch_to_goal(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    const int goes = f->goal > f->reader.header.first_tick;
+    f->wants_tables = 0;
+    if (goes) {
+        f->restart = 1;
+        tbr_reader_seek(&f->reader, f->goal);
+    }
+    f->goal = 0;
+    return goes;
+}
+
+static int tbr_fetch_place_chunk(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
     const uint32_t length = f->reader.chunk.length;
+    if (f->reader.chunk.kind == TBR_SLICE && tbr_fetch_to_goal(p)) {
+        return 1; /* the tables that should have come first are lost */
+    }
+    if (length > p->setup.ring_bytes) {
+        tbr_reader_place(&f->reader, p->setup.ring, 0); /* tables: slices are no longer */
+        return 1;
+    }
     if (!tbr_fetch_find(p, length)) {
         return tbr_fetch_wait(p);
     }
@@ -190,12 +242,19 @@ static int tbr_fetch_place_slice(tbr_player *p)
 static int tbr_fetch_header(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
+    const tbr_header *h = &f->reader.header;
     tbr_fetch_put(p, TBR_SLOT_ITEM, TBR_SECTOR, 0);
-    if (f->goal > f->reader.header.first_tick) {
-        f->restart = 1;
-        tbr_reader_seek(&f->reader, f->goal);
-        f->goal = 0;
+    f->wants_tables = h->coding == TBR_JPEG && h->tables_length > 0;
+    if (!f->wants_tables) {
+        tbr_fetch_to_goal(p);
     }
+    return 1;
+}
+
+static int tbr_fetch_tables(tbr_player *p)
+{
+    tbr_fetch_put(p, TBR_SLOT_TABLES, p->fetcher.reader.chunk.length, 0);
+    tbr_fetch_to_goal(p);
     return 1;
 }
 
@@ -205,7 +264,9 @@ static int tbr_fetch_event(tbr_player *p, int event)
     case TBR_EV_HEADER:
         return tbr_fetch_header(p);
     case TBR_EV_PLACE:
-        return tbr_fetch_place_slice(p);
+        return tbr_fetch_place_chunk(p);
+    case TBR_EV_CHUNK:
+        return tbr_fetch_tables(p);
     case TBR_EV_SLICE:
         tbr_fetch_put(p, TBR_SLOT_SLICE, p->fetcher.reader.chunk.length, 0);
         return 1;
@@ -234,7 +295,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
 {
     tbr_player_fetcher *f = &p->fetcher;
     tbr_reader *r = &f->reader;
-    if (TBR_TAKE(p->got) != p->put) {
+    if (tbr_take32(&p->got) != p->put) {
         return 0;
     }
     f->generation = generation;
@@ -242,7 +303,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
     f->goal = p->goal_tick;
     f->restart = 1;
     f->state = TBR_FETCH_READ;
-    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK) {
+    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK || f->wants_tables) {
         f->item = p->goal_item;
         f->state = TBR_FETCH_OPEN;
         return 1;
@@ -255,7 +316,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
 
 static int tbr_fetch_any(tbr_player *p)
 {
-    const uint8_t generation = TBR_TAKE(p->generation);
+    const uint8_t generation = tbr_take8(&p->generation);
     if (generation != p->fetcher.generation) {
         return tbr_fetch_begin(p, generation);
     }
@@ -275,7 +336,7 @@ int tbr_player_fetch(tbr_player *p)
 {
     const int did = tbr_fetch_any(p);
     if (did) {
-        TBR_GIVE(p->stuck, 0);
+        tbr_give8(&p->stuck, 0);
     }
     return did;
 }
@@ -327,7 +388,7 @@ static tbr_player_slot *tbr_play_slot(tbr_player *p, uint32_t number)
 
 static int tbr_play_has(const tbr_player *p, uint32_t number)
 {
-    return number != TBR_TAKE(p->put);
+    return number != tbr_take32(&p->put);
 }
 
 /* Waits for a transfer that may still read from memory to be changed. */
@@ -339,6 +400,8 @@ static void tbr_play_settle(tbr_player *p)
     p->window_open = 0;
 }
 
+enum { TBR_FROM_WORK = 1, TBR_FROM_RING = 2 };
+
 /* Gives back the slots that neither sound nor pictures need. A raw picture is
  * sent from the ring itself: its slot is kept while the transfer may run,
  * unless there is no other room to read into. */
@@ -348,20 +411,21 @@ static void tbr_play_release(tbr_player *p)
     if (done == p->got) {
         return;
     }
-    if (p->window_open && p->header.coding == TBR_RAW) {
-        if (!TBR_TAKE(p->stuck)) {
+    if (p->window_open & TBR_FROM_RING) {
+        if (!tbr_take8(&p->stuck)) {
             return;
         }
         tbr_play_settle(p);
     }
-    TBR_GIVE(p->got, done);
+    tbr_give32(&p->got, done);
 }
 
-/* Drops what was read before a seek. */
+/* Drops what was read before a seek, but not what is read once: a header, tables. */
 static void tbr_play_discard(tbr_player *p)
 {
     while (tbr_play_has(p, p->hear) &&
-           tbr_play_slot(p, p->hear)->generation != p->generation) {
+           tbr_play_slot(p, p->hear)->generation != p->generation &&
+           tbr_play_slot(p, p->hear)->kind > TBR_SLOT_TABLES) {
         p->hear++;
         p->see = p->hear;
     }
@@ -371,8 +435,8 @@ static void tbr_play_discard(tbr_player *p)
 static int tbr_play_filled(tbr_player *p)
 {
     uint32_t bytes = 0, i;
-    const uint32_t put = TBR_TAKE(p->put);
-    if (TBR_TAKE(p->stuck)) {
+    const uint32_t put = tbr_take32(&p->put);
+    if (tbr_take8(&p->stuck)) {
         return 1;
     }
     for (i = p->hear; i != put; i++) {
@@ -491,6 +555,37 @@ static int tbr_hear_slice(tbr_player *p)
     return 1;
 }
 
+/* What must be there to decode pictures. */
+static int tbr_hear_decoder(tbr_player *p, const tbr_header *h)
+{
+    const int code = tbr_decoder_open(&p->decoder, h, p->setup.work, p->setup.work_bytes);
+    if (h->coding == TBR_JPEG && p->hooks.jpeg != NULL && code == TBR_CODING) {
+        return TBR_OK;
+    }
+    return code;
+}
+
+/* Keeps the tables of a JPEG reel: their segments between SOI and EOI. */
+static int tbr_hear_tables(tbr_player *p)
+{
+    const uint8_t *const bytes = p->setup.ring + tbr_play_slot(p, p->hear)->at;
+    tbr_chunk c;
+    if (p->see != p->hear) {
+        return 0;
+    }
+    tbr_chunk_read(bytes, &c);
+    p->tables = c.used > 4 ? c.used - 4 : 0;
+    if (p->tables > p->setup.work_bytes) {
+        p->tables = 0;
+        p->error = TBR_MEMORY;
+        p->state = TBR_PLAY_OVER;
+    }
+    TBR_COPY(p->setup.work, bytes + TBR_CHUNK_HEADER + 2, p->tables);
+    p->hear++;
+    p->see = p->hear;
+    return 1;
+}
+
 /* Begins a reel, once everything of the one before has been seen. */
 static int tbr_hear_item(tbr_player *p)
 {
@@ -511,7 +606,7 @@ static int tbr_hear_item(tbr_player *p)
     tbr_play_settle(p);
     if (p->error == TBR_OK && !(p->is_open && h.reel_id == p->header.reel_id &&
                                 h.first_tick == p->expected && h.part > 1)) {
-        p->error = tbr_decoder_open(&p->decoder, &h, p->setup.work, p->setup.work_bytes);
+        p->error = tbr_hear_decoder(p, &h);
         p->need_expected = 1;
     }
     p->header = h;
@@ -567,6 +662,8 @@ static int tbr_hear_next(tbr_player *p)
     switch (tbr_play_slot(p, p->hear)->kind) {
     case TBR_SLOT_ITEM:
         return tbr_hear_item(p);
+    case TBR_SLOT_TABLES:
+        return tbr_hear_tables(p);
     case TBR_SLOT_SLICE:
         return tbr_hear_slice(p);
     default:
@@ -778,23 +875,39 @@ static int tbr_see_superseded(tbr_player *p, int64_t now)
     if (next.flags & TBR_PICTURE_UNCHANGED) {
         return 0; /* it shows this one */
     }
-    return p->picture.coding != TBR_RAW || (next.flags & TBR_PICTURE_KEY) != 0;
+    return p->picture.coding == TBR_PATCH_CODING || (next.flags & TBR_PICTURE_KEY) != 0;
+}
+
+static int tbr_see_jpeg(tbr_player *p)
+{
+    tbr_jpeg jpeg;
+    jpeg.bytes = p->picture.bytes;
+    jpeg.length = p->picture.length;
+    jpeg.tables = (const uint8_t *)p->setup.work;
+    jpeg.tables_length = p->tables;
+    jpeg.panel = p->decoder.panel;
+    jpeg.low_first = p->header.low_first;
+    return p->hooks.jpeg(p->hooks.user, &jpeg) < 0 ? TBR_PICTURE : TBR_OK;
 }
 
 static void tbr_see_decode(tbr_player *p, int sends)
 {
     const int changes = !(p->picture.flags & TBR_PICTURE_UNCHANGED);
+    const int jpeg = changes && p->picture.coding == TBR_JPEG && p->header.coding == TBR_JPEG;
     int code;
-    if (p->picture.coding == TBR_RAW && !sends) {
+    if (p->picture.coding != TBR_PATCH_CODING && !sends) {
         p->counts.late += (uint32_t)changes;
         return;
     }
     if (p->picture.coding == TBR_PATCH_CODING && changes) {
         tbr_play_settle(p); /* the last strip lies where decoding writes */
     }
-    code = tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
-                      p->hooks.user);
-    p->window_open |= (uint8_t)sends;
+    code = jpeg ? tbr_see_jpeg(p)
+                : tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
+                             p->hooks.user);
+    if (sends && (changes || p->header.coding == TBR_PATCH_CODING)) {
+        p->window_open |= p->picture.coding == TBR_RAW ? TBR_FROM_RING : TBR_FROM_WORK;
+    }
     if (code != TBR_OK) {
         p->counts.broken++;
         p->need_key = 1;
@@ -809,7 +922,7 @@ static void tbr_see_decode(tbr_player *p, int sends)
 static int64_t tbr_see_patience(const tbr_player *p)
 {
     const uint64_t clock = p->header.clock_rate;
-    if (TBR_TAKE(p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
+    if (tbr_take8(&p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
         return (int64_t)(clock * p->header.rate_den / p->header.rate_num);
     }
     return (int64_t)clock * TBR_PLAYER_LATEST;
@@ -869,11 +982,12 @@ static void tbr_player_jump(tbr_player *p)
     p->tail = p->silence = 0;
     p->skip = 0;
     p->hearing = p->seeing = p->has_picture = p->sounded = 0;
+    p->see = p->hear;
     p->need_expected = 1;
     p->wants_seek = 0;
     p->error = TBR_OK;
     p->state = TBR_PLAY_FILL;
-    TBR_GIVE(p->generation, (uint8_t)(p->generation + 1));
+    tbr_give8(&p->generation, (uint8_t)(p->generation + 1));
 }
 
 /* Does what was asked for, once the sound has faded out. */
@@ -904,8 +1018,8 @@ static int tbr_player_fill(tbr_player *p)
     if (!tbr_play_has(p, p->hear)) {
         return did;
     }
-    if (tbr_play_slot(p, p->hear)->kind == TBR_SLOT_ITEM) {
-        return tbr_hear_item(p) | did;
+    if (tbr_play_slot(p, p->hear)->kind <= TBR_SLOT_TABLES) {
+        return tbr_hear_next(p) | did;
     }
     if (tbr_play_filled(p)) {
         p->state = TBR_PLAY_ON;

@@ -42,6 +42,17 @@ extern "C" {
 /* Results of the hook `read`, besides a count. */
 enum { TBR_READ_END = -1, TBR_READ_FAILED = -2 };
 
+/* A JPEG picture (ITU-T T.81: baseline, 4:2:0). Many decoders want a whole file:
+ * that is the first 2 of `bytes` (SOI), all of `tables`, and the rest of `bytes`. */
+typedef struct tbr_jpeg {
+    const uint8_t *bytes; /* from SOI to EOI, without the tables that all share */
+    uint32_t length;
+    const uint8_t *tables; /* DQT and DHT segments, without SOI and EOI */
+    uint32_t tables_length;
+    tbr_rect panel;    /* where the picture lies in the panel's memory */
+    uint8_t low_first; /* order of a pixel's bytes: 0 high first, 1 low first */
+} tbr_jpeg;
+
 /* What the board can do. All get `user`. */
 typedef struct tbr_hooks {
     void *user;
@@ -64,13 +75,19 @@ typedef struct tbr_hooks {
     uint32_t (*clock)(void *user);
     /* Nothing to do for about so many microseconds. Buttons may be read here. */
     void (*yield)(void *user, uint32_t microseconds);
+    /* Decodes a JPEG picture and sends it to the panel, colours as they are in
+     * it. Below zero: it cannot be decoded. May return while a transfer is
+     * running, but not while it reads from the picture. NULL without a decoder:
+     * reels of coding JPEG are TBR_CODING then. */
+    int (*jpeg)(void *user, const tbr_jpeg *picture);
 } tbr_hooks;
 
 /* Memory and habits. */
 typedef struct tbr_player_setup {
     uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
     uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
-    void *work;          /* header.working_memory bytes, aligned to 4 */
+    void *work;          /* header.working_memory bytes, aligned to 4; of JPEG reels
+                            header.tables_length */
     uint32_t work_bytes;
     uint32_t piece;      /* most bytes in one read; 512 or more */
     uint8_t loop;        /* play the list again and again */
@@ -120,6 +137,7 @@ typedef struct tbr_player_fetcher {
     uint64_t goal; /* where to start in the item that is being opened */
     uint32_t item, head, retry_at;
     uint8_t generation, state, restart;
+    uint8_t wants_tables; /* JPEG tables come before anything else */
 } tbr_player_fetcher;
 
 typedef struct tbr_player {
@@ -152,6 +170,7 @@ typedef struct tbr_player {
     uint64_t slice_time; /* reel time of the slice it is in */
     uint64_t skip;       /* ticks to pass over: a seek into a slice */
     uint64_t clock_rest;
+    uint32_t tables;     /* bytes of JPEG tables in the working memory */
     uint32_t hear, see;  /* the slots that sound and pictures are at */
     uint32_t silence, tail; /* zeros to come; samples of a fall to zero to come */
     uint32_t sample_at, sample_end;

@@ -242,7 +242,7 @@ enum {
     TBR_EV_SLICE = 3,  /* the same for a slice: checked, ready to be opened */
     TBR_EV_DAMAGE = 4, /* reader->damage: sound is silent from..to, read on */
     TBR_EV_END = 5,    /* nothing more will come */
-    TBR_EV_PLACE = 6   /* only if `asks`: say where the slice is to lie */
+    TBR_EV_PLACE = 6   /* only if `asks`: say where reader->chunk is to lie */
 };
 
 /* A stretch of the reel that cannot be presented. */
@@ -262,8 +262,9 @@ typedef struct tbr_reader {
     uint64_t position;    /* offset of the next byte it is given */
     uint64_t time;        /* tick at which the next slice should start */
     const uint8_t *bytes; /* the chunk, from its first byte */
-    uint8_t asks;         /* set it to be asked where each slice is to lie, and
-                             to pass over everything else but the end */
+    uint8_t asks;         /* set it to be asked where each slice (of JPEG reels the
+                             tables too) is to lie, and to pass over everything
+                             else but the end */
     uint8_t has_end;      /* at the end: there was an end chunk */
     uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
     /* its own */
@@ -301,7 +302,7 @@ uint64_t tbr_reader_jump(tbr_reader *reader);
 void tbr_reader_ended(tbr_reader *reader);
 /* The next event, TBR_EV_..., or an error: no reel, too new, too large. */
 int tbr_reader_next(tbr_reader *reader);
-/* After TBR_EV_PLACE: the slice shall lie in `buffer`; what has been read of
+/* After TBR_EV_PLACE: the chunk shall lie in `buffer`; what has been read of
  * it is moved there. 0 bytes: pass it over. */
 void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
 /* Goes to the key slice for `tick`: by one sector of the index or, without an
@@ -1336,7 +1337,8 @@ static void tbr_reader_enter(tbr_reader *r)
         r->number = c->number + 1;
     }
     r->time = c->time;
-    if (r->asks && c->kind == TBR_SLICE) {
+    if (r->asks && (c->kind == TBR_SLICE ||
+                    (c->kind == TBR_TABLES && r->header.coding == TBR_JPEG))) {
         r->state = TBR_AT_PLACE;
     } else if (r->asks && c->kind == TBR_END) {
         r->state = TBR_AT_LAST;

@@ -39,11 +39,17 @@ fn builds() -> Vec<Build> {
                 });
             }
         }
-        all.push(Build {
-            compiler: "aarch64-linux-gnu-gcc",
-            flags: vec![level, "-static"],
-            emulator: &["qemu-aarch64"],
-        });
+        // 64 bits with the low byte first, and with the high byte first.
+        for (compiler, emulator) in [
+            ("aarch64-linux-gnu-gcc", &["qemu-aarch64"]),
+            ("s390x-linux-gnu-gcc", &["qemu-s390x"]),
+        ] {
+            all.push(Build {
+                compiler,
+                flags: vec![level, "-static"],
+                emulator,
+            });
+        }
     }
     all
 }
@@ -115,7 +121,11 @@ fn expected(name: &str, film: &Film, reel: &[u8]) -> String {
             let mut block = vec![0; *ticks as usize];
             decode_block(block_coding(header.sound).unwrap(), bytes, &mut block).unwrap();
             if film.sound == SoundCoding::PcmS16 {
-                assert_eq!(block, super::films::tone(ticks_before, *ticks), "the source");
+                assert_eq!(
+                    block,
+                    super::films::tone(ticks_before, *ticks),
+                    "the source"
+                );
             }
             ticks_before += u64::from(*ticks);
             samples.extend(block.iter().flat_map(|s| s.to_le_bytes()));

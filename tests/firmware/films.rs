@@ -39,6 +39,7 @@ pub struct Film {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FilmCoding {
     Raw,
+    Jpeg,
     Patch(Level),
 }
 
@@ -112,6 +113,7 @@ impl Film {
     fn encoder(&self) -> Box<dyn PictureEncoder> {
         let (coding, level) = match self.coding {
             FilmCoding::Raw => (Coding::Raw, Level::Full),
+            FilmCoding::Jpeg => (Coding::Jpeg, Level::Full),
             FilmCoding::Patch(level) => (Coding::Patch, level),
         };
         encoder(&EncoderPlan {
@@ -133,7 +135,7 @@ impl Film {
 
     fn working_memory(&self) -> u32 {
         match self.coding {
-            FilmCoding::Raw => 0,
+            FilmCoding::Raw | FilmCoding::Jpeg => 0,
             FilmCoding::Patch(_) => memory_bytes(self.width, self.height) as u32 + STATE_BYTES,
         }
     }
@@ -153,6 +155,7 @@ impl Film {
             wire: self.wire,
             pixel_format: self.format,
             index_step_ms: 100,
+            tables: self.encoder().tables().to_vec(),
             seed: self.slices,
             ..Settings::default()
         }
@@ -215,13 +218,14 @@ impl FilmCoding {
     pub const fn number(self) -> u8 {
         match self {
             Self::Raw => 0,
+            Self::Jpeg => 1,
             Self::Patch(_) => 2,
         }
     }
 
     const fn level(self) -> u8 {
         match self {
-            Self::Raw => 0,
+            Self::Raw | Self::Jpeg => 0,
             Self::Patch(level) => level as u8,
         }
     }

@@ -25,6 +25,8 @@ pub struct Played {
     pub pictures: Vec<Seen>,
     /// Samples from the first one that the player gave.
     pub heard: Vec<i16>,
+    /// JPEG pictures as whole files, with their windows.
+    pub jpegs: Vec<([u16; 4], Vec<u8>)>,
 }
 
 impl Played {
@@ -51,6 +53,10 @@ pub fn play(target: Target, reels: &[&[u8]], arguments: &[(&str, u64)]) -> Playe
         ("pictures", "pictures".into()),
         ("samples", "samples".into()),
     ];
+    let jpeg = crate::common::reels::header_of(reels[0]).coding == 1;
+    if jpeg && !arguments.contains(&("no_jpeg", 1)) {
+        words.push(("jpegs", "jpegs".into()));
+    }
     for (reel, name) in reels.iter().zip(["reel", "reel2", "reel3"]) {
         fs::write(at.join(name), reel).unwrap();
         words.push((name, name.to_owned()));
@@ -76,6 +82,7 @@ pub fn play(target: Target, reels: &[&[u8]], arguments: &[(&str, u64)]) -> Playe
             .map(|b| i16::from_le_bytes([b[0], b[1]]))
             .collect::<Vec<_>>()[log["first_heard"] as usize..]
             .to_vec(),
+        jpegs: fs::read(at.join("jpegs")).map_or(Vec::new(), |file| jpegs(&file)),
         log,
     }
 }
@@ -91,6 +98,19 @@ fn pictures(file: &[u8], reel: &[u8]) -> Vec<Seen> {
             pixels: b[16..].to_vec(),
         })
         .collect()
+}
+
+/// What `record_jpeg` in `board/play.c` wrote.
+fn jpegs(mut file: &[u8]) -> Vec<([u16; 4], Vec<u8>)> {
+    let mut all = Vec::new();
+    while let Some((head, rest)) = file.split_at_checked(12) {
+        let word = |i: usize| u16::from_le_bytes([head[2 * i], head[2 * i + 1]]);
+        let length = usize::from(word(0)) + (usize::from(word(1)) << 16);
+        let window = [word(2), word(3), word(4), word(5)];
+        all.push((window, rest[..length].to_vec()));
+        file = &rest[length..];
+    }
+    all
 }
 
 pub fn expected(reel: &[u8]) -> Expected {
@@ -258,7 +278,14 @@ fn no_reel_freezes_in_a_small_ring() {
         .reel();
         let expected = expected(&reel);
         let largest = u64::from(crate::common::reels::header_of(&reel).largest_chunk);
-        for (quarters, queue) in [(4, 512), (4, 2048), (5, 2048), (6, 800), (8, 2048), (12, 2048)] {
+        for (quarters, queue) in [
+            (4, 512),
+            (4, 2048),
+            (5, 2048),
+            (6, 800),
+            (8, 2048),
+            (12, 2048),
+        ] {
             let ring = largest * quarters / 4;
             let arguments = with(&[("ring", ring), ("queue", queue)]);
             let played = play(Target::Desk, &[&reel], &arguments);
@@ -271,6 +298,71 @@ fn no_reel_freezes_in_a_small_ring() {
             assert!(quarters < 12 || played.get("dry") == 0, "{coding:?}");
         }
     }
+}
+
+/// The source's pictures of a film that change something, and their ticks.
+fn changing(film: &Film) -> Vec<(u64, Vec<u8>)> {
+    (0..film.slices as u32 * film.pictures)
+        .filter(|n| n % 7 != 5 || n % (film.pictures * film.key_every as u32) == 0)
+        .map(|n| {
+            let tick = u64::from(n) * u64::from(film.clock_rate) / u64::from(film.rate);
+            (tick, harbour(film.width, film.height, n).0)
+        })
+        .collect()
+}
+
+/// Every JPEG picture reaches the hook whole, with its tables and its place: a
+/// general-purpose decoder makes the source's picture of it.
+#[test]
+fn jpeg_pictures_reach_the_boards_own_decoder() {
+    let film = Film {
+        coding: FilmCoding::Jpeg,
+        quality: 90,
+        offset: (26, 1),
+        ..Film::default()
+    };
+    let reel = film.reel();
+    let source = changing(&film);
+    let goal = 9_700;
+    for (target, more) in [
+        (Target::Desk, vec![]),
+        (Target::Desk, vec![("ring", 20_000), ("socket", 1)]),
+        (Target::Desk, vec![("ring", 20_000), ("background", 1)]),
+        (
+            Target::Desk,
+            vec![("ring", 20_000), ("seek_at", 0), ("seek_to", goal)],
+        ),
+        (Target::CortexM4, vec![("ring", 20_000)]),
+    ] {
+        let played = play(target, &[&reel], &with(&more));
+        let seeks = more.contains(&("seek_to", goal));
+        let from = source.iter().rposition(|p| p.0 <= goal).unwrap();
+        let want = if seeks { &source[from..] } else { &source[..] };
+        assert_eq!(played.get("said"), 3);
+        assert_eq!(played.get("broken"), 0);
+        assert_eq!(played.jpegs.len(), want.len(), "{more:?}");
+        for ((window, file), (tick, rgb)) in played.jpegs.iter().zip(want) {
+            assert_eq!(*window, [26, 1, film.width, film.height]);
+            let decoded = image::load_from_memory(file).unwrap().into_rgb8();
+            assert_eq!(
+                decoded.dimensions(),
+                (film.width.into(), film.height.into())
+            );
+            let off = decoded
+                .as_raw()
+                .iter()
+                .zip(rgb)
+                .map(|(a, b)| u64::from(a.abs_diff(*b)));
+            let mean = off.sum::<u64>() as f64 / rgb.len() as f64;
+            assert!(mean < 8.0, "picture at {tick} is off by {mean}");
+        }
+    }
+    // One that cannot be decoded is counted; without a decoder the reel is refused.
+    let breaks = play(Target::Desk, &[&reel], &with(&[("jpeg_breaks", 1)]));
+    assert_eq!(breaks.get("broken"), source.len() as u64);
+    assert_eq!(breaks.get("shown"), 0);
+    let none = play(Target::Desk, &[&reel], &with(&[("no_jpeg", 1)]));
+    assert_eq!((none.get("error"), none.get("said")), (1, 204));
 }
 
 /// A pixel as the viewer sees it: five bits of red, six of green, five of blue.

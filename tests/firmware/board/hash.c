@@ -2,7 +2,7 @@
  * line each: all that was sent to the panel and all samples, as two numbers.
  * Nothing here depends on the core, so every build of every compiler must write
  * the same. Arguments: list=FILE (paths, one a line), log=FILE. */
-#include <string.h>
+#include <stddef.h>
 
 #define THUMBREEL_IMPLEMENTATION
 #include "thumbreel.h"
@@ -104,7 +104,7 @@ static void line(const char *path, int said)
 static void play_file(const char *path)
 {
     const tbr_hooks hooks = {NULL, read_some, seek_to,   show, NULL,
-                             play, left,      clock_now, idle};
+                             play, left,      clock_now, idle, NULL};
     const tbr_player_setup setup = {ring, sizeof ring, work, sizeof work, 4096, 0};
     int said;
     reel = bench_open(path, 0);
