@@ -78,6 +78,7 @@ fn texts() -> Vec<(String, String)> {
         "spec/firmware/README.md",
         "spec/firmware/thumbreel.h",
         "spec/firmware/player.c",
+        "spec/firmware/player.h",
         "spec/firmware/probe.c",
         "src/page/index.html",
         "src/page/player.js",

@@ -22,9 +22,10 @@
  *                   uint32_t bytes) that goes on from crc, 0 at the start
  *
  * DEMANDS
- *   C99 or C++17, two's complement, 8-bit bytes, low byte first. No allocation, no floating
- *   point, no recursion, nothing of the C library but memcpy and memset.
- *   Under 1 KB of stack. Sizes: README.md beside this file.
+ *   C99 or C++17, two's complement, 8-bit bytes; low or high byte first (the
+ *   latter must be told by __BYTE_ORDER__). No allocation, no floating point, no
+ *   recursion, nothing of the C library but memcpy and memset. Under 1 KB of
+ *   stack. Sizes: README.md beside this file.
  *
  * MEMORY, all of it given by the caller and stated in the reel's header:
  *   largest_chunk    bytes for one slice as it comes from the card; twice
@@ -54,6 +55,17 @@
 
 #ifndef TBR_PATCH
 #define TBR_PATCH 2
+#endif
+
+/* Compilers that are told to know no C library still build these in, and need no
+ * <string.h>. */
+#ifdef __GNUC__
+#define TBR_COPY __builtin_memcpy
+#define TBR_FILL __builtin_memset
+#else
+#include <string.h>
+#define TBR_COPY memcpy
+#define TBR_FILL memset
 #endif
 
 #ifdef __cplusplus
@@ -151,7 +163,8 @@ typedef struct tbr_header {
     uint16_t poster_width, poster_height;
     uint8_t shape;               /* 0 rectangle, 1 ellipse */
     uint8_t low_first;           /* pixels: 0 high byte first, 1 low byte first */
-    uint8_t wire;                /* bit 0 blue where red would be, bit 1 inverted */
+    uint8_t wire;                /* done to the pixels already, which are sent as they are:
+                                    bit 0 blue where red would be, bit 1 inverted */
     uint8_t coding, level, sound, channels;
     char title[TBR_TITLE + 1];   /* UTF-8, ends in zero */
 } tbr_header;
@@ -191,7 +204,9 @@ typedef struct tbr_rect {
  * ended. It may return while a DMA transfer is running; called again, it waits
  * for the one before. The pixels of a call stay as they are until the next
  * call returns (raw: until the chunk's memory is used for something else), so
- * that one half of a buffer is sent while the other is being filled. */
+ * that one half of a buffer is sent while the other is being filled. Of patch
+ * the last ones lie in memory that the next tbr_decode writes to: wait for
+ * their transfer before you call it (player.c does, by `window_wait`). */
 typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixels,
                          uint32_t bytes);
 
@@ -227,7 +242,7 @@ enum {
     TBR_EV_SLICE = 3,  /* the same for a slice: checked, ready to be opened */
     TBR_EV_DAMAGE = 4, /* reader->damage: sound is silent from..to, read on */
     TBR_EV_END = 5,    /* nothing more will come */
-    TBR_EV_PLACE = 6   /* only if `asks`: say where the slice is to lie */
+    TBR_EV_PLACE = 6   /* only if `asks`: say where reader->chunk is to lie */
 };
 
 /* A stretch of the reel that cannot be presented. */
@@ -247,8 +262,9 @@ typedef struct tbr_reader {
     uint64_t position;    /* offset of the next byte it is given */
     uint64_t time;        /* tick at which the next slice should start */
     const uint8_t *bytes; /* the chunk, from its first byte */
-    uint8_t asks;         /* set it to be asked where each slice is to lie, and
-                             to pass over everything else but the end */
+    uint8_t asks;         /* set it to be asked where each slice (of JPEG reels the
+                             tables too) is to lie, and to pass over everything
+                             else but the end */
     uint8_t has_end;      /* at the end: there was an end chunk */
     uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
     /* its own */
@@ -286,7 +302,7 @@ uint64_t tbr_reader_jump(tbr_reader *reader);
 void tbr_reader_ended(tbr_reader *reader);
 /* The next event, TBR_EV_..., or an error: no reel, too new, too large. */
 int tbr_reader_next(tbr_reader *reader);
-/* After TBR_EV_PLACE: the slice shall lie in `buffer`; what has been read of
+/* After TBR_EV_PLACE: the chunk shall lie in `buffer`; what has been read of
  * it is moved there. 0 bytes: pass it over. */
 void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
 /* Goes to the key slice for `tick`: by one sector of the index or, without an
@@ -345,8 +361,6 @@ int tbr_decode(tbr_decoder *decoder, const tbr_picture *picture, tbr_send send, 
 
 #if defined(THUMBREEL_IMPLEMENTATION) && !defined(THUMBREEL_IMPLEMENTED)
 #define THUMBREEL_IMPLEMENTED
-
-#include <string.h>
 
 /* Code that runs for each pixel or number is compiled for speed, the rest for
  * size. */
@@ -557,13 +571,13 @@ static TBR_COLD void tbr_read_fields(const uint8_t *b, const tbr_field *field, u
         uint8_t *const to = (uint8_t *)structure + field->to;
         if (field->bytes == 8) {
             const uint64_t value = tbr_u64(from);
-            memcpy(to, &value, 8);
+            TBR_COPY(to, &value, 8);
         } else if (field->bytes == 4) {
             const uint32_t value = tbr_u32(from);
-            memcpy(to, &value, 4);
+            TBR_COPY(to, &value, 4);
         } else if (field->bytes == 2) {
             const uint16_t value = tbr_u16(from);
-            memcpy(to, &value, 2);
+            TBR_COPY(to, &value, 2);
         } else {
             *to = *from;
         }
@@ -778,7 +792,7 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
         return TBR_FIELD;
     }
     TBR_READ(s, tbr_header_fields, h);
-    memcpy(h->title, s + 384, TBR_TITLE);
+    TBR_COPY(h->title, s + 384, TBR_TITLE);
     h->title[TBR_TITLE] = 0;
     return tbr_check_header(s, h);
 }
@@ -1125,7 +1139,7 @@ enum {
 
 static TBR_COLD void tbr_reader_start(tbr_reader *r)
 {
-    memset(r, 0, sizeof *r);
+    TBR_FILL(r, 0, sizeof *r);
     r->want = TBR_SECTOR;
     r->state = TBR_AT_HEADER;
     r->stale = 1;
@@ -1223,7 +1237,7 @@ static int tbr_reader_fail(tbr_reader *r, int code)
 
 static TBR_COLD void tbr_damage_at(tbr_damage *d, int code, uint64_t offset)
 {
-    memset(d, 0, sizeof *d);
+    TBR_FILL(d, 0, sizeof *d);
     d->code = code;
     d->offset = offset;
 }
@@ -1323,7 +1337,8 @@ static void tbr_reader_enter(tbr_reader *r)
         r->number = c->number + 1;
     }
     r->time = c->time;
-    if (r->asks && c->kind == TBR_SLICE) {
+    if (r->asks && (c->kind == TBR_SLICE ||
+                    (c->kind == TBR_TABLES && r->header.coding == TBR_JPEG))) {
         r->state = TBR_AT_PLACE;
     } else if (r->asks && c->kind == TBR_END) {
         r->state = TBR_AT_LAST;
@@ -1342,7 +1357,7 @@ TBR_COLD void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
         tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
         return;
     } else if (buffer != r->buffer) {
-        memcpy(buffer, r->buffer, r->filled);
+        TBR_COPY(buffer, r->buffer, r->filled);
     }
     if (r->state == TBR_AT_PLACE) {
         r->state = TBR_AT_BODY;
@@ -1725,7 +1740,7 @@ typedef struct tbr_tint {
 
 /* Lies at the start of the decoder's memory; the planes follow. */
 typedef struct tbr_patch {
-    uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
+    uint8_t level, key, dither, ready, broken, quantiser, low_first, second;
     tbr_rect panel;       /* where the picture lies in the panel's memory */
     uint32_t offset, range; /* light: bits not yet taken, and how many */
     const uint8_t *data;  /* the payload's coded part */
@@ -1767,17 +1782,36 @@ typedef char tbr_patch_fits[sizeof(tbr_patch) <= 4096 ? 1 : -1];
 #define TBR_LANES 0x00FF00FFu
 #define TBR_EACH 0x00010001u /* times n: n in both lanes */
 
+/* In words and pixels the first byte is the lowest, whatever the core's order. */
+#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+#define TBR_UNALIGNED 0
+TBR_INLINE uint16_t tbr_first_low16(uint32_t v) { return (uint16_t)(v << 8 | (v >> 8 & 0xFFu)); }
+TBR_INLINE uint32_t tbr_first_low32(uint32_t v)
+{
+    return v << 24 | (v << 8 & 0xFF0000u) | (v >> 8 & 0xFF00u) | v >> 24;
+}
+#else
+#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#define TBR_UNALIGNED 1 /* words can be read from anywhere */
+#else
+#define TBR_UNALIGNED 0
+#endif
+TBR_INLINE uint16_t tbr_first_low16(uint32_t v) { return (uint16_t)v; }
+TBR_INLINE uint32_t tbr_first_low32(uint32_t v) { return v; }
+#endif
+
 /* Four samples at a multiple of four. */
 TBR_INLINE uint32_t tbr_word(const uint8_t *at)
 {
     uint32_t word;
-    memcpy(&word, TBR_ALIGNED(at), 4);
-    return word;
+    TBR_COPY(&word, TBR_ALIGNED(at), 4);
+    return tbr_first_low32(word);
 }
 
 TBR_INLINE void tbr_set_word(uint8_t *at, uint32_t word)
 {
-    memcpy(TBR_ALIGNED(at), &word, 4);
+    word = tbr_first_low32(word);
+    TBR_COPY(TBR_ALIGNED(at), &word, 4);
 }
 
 /* Lanes of 1/2^shift, rounded down and limited to 0..255. */
@@ -2232,7 +2266,7 @@ static TBR_HOT void tbr_add8(int16_t *c, uint32_t spread, uint8_t *to, int32_t s
         tbr_column(c + i, rows, mid + i);
     }
     for (i = 0; i < rows; i++) {
-        memset(TBR_ALIGNED(c + 8 * i), 0, 16);
+        TBR_FILL(TBR_ALIGNED(c + 8 * i), 0, 16);
     }
     for (left = 8; left > 0; from += 8) {
         int32_t out[8];
@@ -2422,9 +2456,9 @@ static const uint8_t *tbr_patch_rows(const tbr_patch *p, const tbr_plane *plane,
 /* Four samples from anywhere. */
 TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 {
-#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#if TBR_UNALIGNED
     uint32_t word;
-    memcpy(&word, at, 4);
+    TBR_COPY(&word, at, 4);
     return word;
 #else
     return at[0] | (uint32_t)at[1] << 8 | (uint32_t)at[2] << 16 | (uint32_t)at[3] << 24;
@@ -2434,7 +2468,7 @@ TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 /* The even and the odd ones of four samples from anywhere. */
 TBR_INLINE void tbr_any_lanes(const uint8_t *at, uint32_t *even, uint32_t *odd)
 {
-#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#if TBR_UNALIGNED
     const uint32_t word = tbr_any_word(at);
     *even = word & TBR_LANES;
     *odd = word >> 8 & TBR_LANES;
@@ -2697,24 +2731,10 @@ static TBR_COLD int16_t tbr_median(int32_t a, int32_t b, int32_t c)
     return (int16_t)(c < low ? low : c > high ? high : c);
 }
 
-/* The vector expected for block i: the median of three around it. */
-static tbr_vector tbr_guess(const tbr_patch *p, int32_t column, int split, uint32_t i,
-                            const tbr_vector *vectors)
+/* The vector expected for a block: the median of three around it. */
+static tbr_vector tbr_guess(tbr_vector a, tbr_vector b, tbr_vector c)
 {
-    const tbr_vector *up = p->above[column].vectors;
-    const tbr_vector beyond = p->above[column + 1].vectors[0];
-    tbr_vector a = vectors[i == 1 ? 0 : 2], b = vectors[i == 2 ? 0 : 1];
-    tbr_vector c = vectors[i == 2 ? 1 : 0], guess;
-    if (i == 0 || i == 2) {
-        a = p->left.vectors[i / 2];
-    }
-    if (i < 2) {
-        b = up[i];
-        c = i == 0 && split ? up[1] : beyond;
-        if (p->line == 0) {
-            return a;
-        }
-    }
+    tbr_vector guess;
     guess.x = tbr_median(a.x, b.x, c.x);
     guess.y = tbr_median(a.y, b.y, c.y);
     return guess;
@@ -2727,11 +2747,16 @@ static int16_t tbr_vector_part(int32_t guess, int32_t part)
     return (int16_t)(part < -TBR_MOST_VECTOR ? -TBR_MOST_VECTOR : part);
 }
 
-/* A vector that is not the one expected. */
-static tbr_vector tbr_patch_vector(tbr_patch *p, tbr_vector guess)
+/* A block's vector: the one expected, if the flag says so, or another. */
+static tbr_vector tbr_patch_vector(tbr_patch *p, uint32_t split, tbr_vector guess, uint32_t *same)
 {
-    int32_t x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9), y;
-    const int32_t still = x == 0;
+    int32_t x, y, still;
+    *same = tbr_patch_flag(p, TBR_CX_SAME + split);
+    if (*same) {
+        return guess;
+    }
+    x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9);
+    still = x == 0;
     if (x != 0 && tbr_patch_bit(p)) {
         x = -x;
     }
@@ -2760,7 +2785,7 @@ static TBR_COLD void tbr_patch_coded(tbr_patch *p, uint32_t context, int intra, 
 {
     const tbr_neighbour *left = &p->left, *above = &p->above[column];
     uint32_t i;
-    memset(c, 0, sizeof *c);
+    TBR_FILL(c, 0, sizeof *c);
     if (!tbr_patch_flag(p, context)) {
         return;
     }
@@ -2823,7 +2848,7 @@ static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra,
                                const tbr_vector *v)
 {
     tbr_neighbour *left = &p->left, *above = &p->above[column];
-    memset(left, 0, sizeof *left);
+    TBR_FILL(left, 0, sizeof *left);
     left->intra = (uint8_t)intra;
     left->orange = c->flag[4];
     left->green = c->flag[5];
@@ -2874,22 +2899,27 @@ static void tbr_patch_intra(tbr_patch *p, int32_t column)
     tbr_patch_remember(p, column, 1, &c, still);
 }
 
-/* The vectors of a macroblock moved from the previous picture, which is moved;
- * returns the context of its residual. */
+/* The vectors of a macroblock moved from the previous picture; returns the context
+ * of its residual. Each is written once and read after that: of an array that is
+ * cleared and then filled in a loop GCC 12 reads the zeros (-O2, 64 bits). */
 static uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vector *v)
 {
+    const tbr_vector *const left = p->left.vectors, *const up = p->above[column].vectors;
+    const tbr_vector beyond = p->above[column + 1].vectors[0];
     const uint32_t split = tbr_patch_flag(p, TBR_CX_SPLIT);
-    uint32_t i, same = 1;
-    memset(v, 0, 4 * sizeof *v);
-    for (i = 0; i < (split ? 4u : 1u); i++) {
-        const tbr_vector guess = tbr_guess(p, column, split != 0, i, v);
-        same = tbr_patch_flag(p, TBR_CX_SAME + split);
-        v[i] = same ? guess : tbr_patch_vector(p, guess);
+    const int first = p->line == 0; /* nothing lies above */
+    uint32_t same;
+    tbr_vector guess = first ? left[0] : tbr_guess(left[0], up[0], split ? up[1] : beyond);
+    v[0] = tbr_patch_vector(p, split, guess, &same);
+    if (!split) {
+        v[1] = v[2] = v[3] = v[0];
+        return TBR_CX_CODED + (same ? 0u : 1u);
     }
-    for (i = 1; i < 4 && !split; i++) {
-        v[i] = v[0];
-    }
-    return TBR_CX_CODED + (split || !same ? 1u : 0u);
+    guess = first ? v[0] : tbr_guess(v[0], up[1], beyond);
+    v[1] = tbr_patch_vector(p, split, guess, &same);
+    v[2] = tbr_patch_vector(p, split, tbr_guess(left[1], v[0], v[1]), &same);
+    v[3] = tbr_patch_vector(p, split, tbr_guess(v[2], v[1], v[0]), &same);
+    return TBR_CX_CODED + 1u;
 }
 
 static int tbr_same_vector(tbr_vector a, tbr_vector b) { return a.x == b.x && a.y == b.y; }
@@ -2937,7 +2967,7 @@ static void tbr_patch_black(tbr_patch *p, int32_t column)
     for (i = 0; i < 3; i++) {
         const tbr_plane *plane = &p->planes[i];
         for (j = 0; j < plane->block; j++) {
-            memset(plane->now + (p->line * plane->block + j) * plane->stride +
+            TBR_FILL(plane->now + (p->line * plane->block + j) * plane->stride +
                        column * plane->block,
                    i == 0 ? 0 : 128, (uint32_t)plane->block);
         }
@@ -2948,7 +2978,7 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 {
     const tbr_neighbour *above = &p->above[column];
     if (tbr_patch_flag(p, TBR_CX_SKIP + (uint32_t)p->left.keep + above->keep)) {
-        memset(&p->left, 0, sizeof p->left);
+        TBR_FILL(&p->left, 0, sizeof p->left);
         p->left.keep = 1;
         p->above[column] = p->left;
         if (p->key) {
@@ -2966,7 +2996,7 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 static TBR_HOT void tbr_copy_words(uint8_t *to, const uint8_t *from, int32_t n)
 {
     for (; n > 0; n -= 32, to += 32, from += 32) {
-        memcpy(TBR_ALIGNED(to), TBR_ALIGNED(from), 32);
+        TBR_COPY(TBR_ALIGNED(to), TBR_ALIGNED(from), 32);
     }
 }
 
@@ -2989,7 +3019,7 @@ static void tbr_patch_lines(tbr_patch *p)
         if (!p->key) {
             tbr_patch_save(p);
         }
-        memset(&p->left, 0, sizeof p->left);
+        TBR_FILL(&p->left, 0, sizeof p->left);
         for (column = 0; column < across; column++) {
             tbr_patch_macroblock(p, column);
             if (p->broken) {
@@ -3009,7 +3039,7 @@ static void tbr_patch_reset(tbr_patch *p)
         p->contexts[i] = (uint16_t)(tbr_contexts[i] << 8);
     }
 #endif
-    memset(p->cells, 0, sizeof p->cells);
+    TBR_FILL(p->cells, 0, sizeof p->cells);
 }
 
 /* Eight times a colour of five bits, and one of six bits in its place in a pixel
@@ -3122,8 +3152,8 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
     p->range = 0;
     p->broken = 0;
     p->ready = 0;
-    memset(p->above, 0, sizeof p->above);
-    memset(p->values, 0, sizeof p->values);
+    TBR_FILL(p->above, 0, sizeof p->above);
+    TBR_FILL(p->values, 0, sizeof p->values);
     tbr_patch_quantiser(p, picture->bytes[1]);
     /* The dither's table has four more for red and blue, two more for green. */
     p->zero.red = tbr_five + TBR_SHADE_ZERO + 128 - (p->dither ? 4 : 0);
@@ -3163,7 +3193,7 @@ static int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
     tbr_patch_begin(p, picture);
     tbr_patch_lines(p);
     if (p->broken || !tbr_patch_finish(p)) {
-        memset(p->cells, 0, sizeof p->cells);
+        TBR_FILL(p->cells, 0, sizeof p->cells);
         return TBR_PICTURE;
     }
     p->ready = 1;
@@ -3195,12 +3225,12 @@ TBR_INLINE tbr_tint tbr_tint_of(const tbr_tint *grey, uint32_t orange, uint32_t 
     return t;
 }
 
-/* A pixel of high byte first, as a little-endian number, from its luma and the
- * dither for it. */
+/* A pixel of high byte first from its luma and the dither for it. */
 TBR_INLINE uint16_t tbr_pixel(tbr_tint t, uint32_t luma, uint32_t dither)
 {
     const uint32_t five = luma + (dither & 15), six = luma + (dither >> 4);
-    return (uint16_t)((uint32_t)(t.red[five] | t.green[six]) | (uint32_t)t.blue[five] << 5);
+    const uint32_t low = (uint32_t)t.red[five] | t.green[six];
+    return tbr_first_low16(low | (uint32_t)t.blue[five] << 5);
 }
 
 /* Two by two pixels of one chroma; `dither` is NULL for none. */
@@ -3243,19 +3273,12 @@ TBR_INLINE void tbr_show_rows(const tbr_patch *p, int32_t x, int32_t y, int32_t 
     }
 }
 
-/* What a panel may ask for beyond red first and high byte first: see `wire`
- * and `low_first` in the header. */
-static void tbr_show_other(const tbr_patch *p, uint16_t *at, uint32_t n)
+/* Turns pixels of high byte first into such of low byte first. */
+static void tbr_show_low_first(uint16_t *at, uint32_t n)
 {
     for (; n > 0; n--, at++) {
-        uint32_t v = *at;
-        if (p->wire & 1) {
-            v = (v & 0xE007u) | (v & 0x00F8u) << 5 | (v >> 5 & 0x00F8u);
-        }
-        if (p->wire & 2) {
-            v = ~v & 0xFFFFu;
-        }
-        *at = (uint16_t)(p->low_first ? (v & 0xFFu) << 8 | v >> 8 : v);
+        const uint32_t v = *at;
+        *at = (uint16_t)((v & 0xFFu) << 8 | v >> 8);
     }
 }
 
@@ -3275,8 +3298,8 @@ static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w
             to[j * w + i] = to[j * whole + i];
         }
     }
-    if (p->low_first || p->wire) {
-        tbr_show_other(p, to, (uint32_t)(w * rows));
+    if (p->low_first) {
+        tbr_show_low_first(to, (uint32_t)(w * rows));
     }
 }
 
@@ -3369,7 +3392,7 @@ static TBR_COLD uint32_t tbr_cut(tbr_patch *p, int turned, int sends)
 static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
 {
     uint32_t x, y;
-    memset(p->turned, 0, sizeof p->turned);
+    TBR_FILL(p->turned, 0, sizeof p->turned);
     for (y = 0; y < TBR_PATCH_CELLS; y++) {
         uint64_t rest = p->cells[y];
         for (x = 0; rest != 0; x++, rest >>= 1) {
@@ -3380,7 +3403,7 @@ static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
     p->user = user;
     x = tbr_cut(p, 0, 0) > tbr_cut(p, 1, 0);
     tbr_cut(p, (int)x, 1);
-    memset(p->cells, 0, sizeof p->cells);
+    TBR_FILL(p->cells, 0, sizeof p->cells);
 }
 
 /* --- patch: memory ------------------------------------------------------ */
@@ -3408,11 +3431,10 @@ static int tbr_patch_open(const tbr_decoder *d, const tbr_header *h, uint32_t si
     if (size < sizeof *p + planes) {
         return TBR_MEMORY;
     }
-    memset(p, 0, sizeof *p);
+    TBR_FILL(p, 0, sizeof *p);
     p->panel = d->panel;
     p->level = h->level;
     p->low_first = h->low_first;
-    p->wire = h->wire;
     rest = tbr_plane_set(&p->planes[0], rest, w, rows, 16);
     rest = tbr_plane_set(&p->planes[1], rest, w / 2, rows / 2, 8);
     tbr_plane_set(&p->planes[2], rest, w / 2, rows / 2, 8);
@@ -3434,7 +3456,7 @@ static int tbr_patch_picture(tbr_patch *p, const tbr_picture *picture, tbr_send 
 TBR_COLD int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
 {
     /* x_offset to height, in the order of a rectangle */
-    memcpy(&d->panel, (const uint8_t *)h + offsetof(tbr_header, x_offset), sizeof d->panel);
+    TBR_COPY(&d->panel, (const uint8_t *)h + offsetof(tbr_header, x_offset), sizeof d->panel);
     d->coding = h->coding;
     d->memory = memory;
     if (size < h->working_memory) {

@@ -21,13 +21,15 @@ pub struct Counts(HashMap<String, u64>);
 
 impl Counts {
     pub fn of(target: Target, reel: &[u8]) -> Self {
+        Self::of_build(target, &[], reel)
+    }
+
+    /// The same, built with more flags.
+    pub fn of_build(target: Target, flags: &[&str], reel: &[u8]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("reel"), reel).unwrap();
-        target.run(
-            "count",
-            folder.path(),
-            &[("reel", "reel".into()), ("log", "log".into())],
-        );
+        let arguments = [("reel", "reel".into()), ("log", "log".into())];
+        target.run_build("count", flags, folder.path(), &arguments);
         let log = fs::read_to_string(folder.path().join("log")).unwrap();
         Self(
             log.lines()
@@ -247,6 +249,15 @@ fn decoding_is_quick() {
             let (most, bound) = limits(number, level);
             assert!(counts.a_pixel() < most, "{name} on {target:?}");
             assert!(counts.worst() < bound, "{name} on {target:?}");
+            // Without a C library that the compiler knows of it costs the same.
+            for flag in ["-ffreestanding", "-fno-builtin"] {
+                let other = Counts::of_build(target, &[flag], &reel).a_pixel();
+                println!("  with {flag}: {other:.1}");
+                assert!(
+                    other < counts.a_pixel() * 1.02,
+                    "{name} on {target:?} with {flag}: {other:.1} instructions per pixel"
+                );
+            }
         }
     }
 }

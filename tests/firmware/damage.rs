@@ -171,6 +171,34 @@ fn a_stall_is_ridden_out_by_what_was_read_ahead() {
     }
 }
 
+/// A read that takes longer than the queue lasts leaves zeros; what comes next
+/// rises from there, and no sample is lost.
+#[test]
+fn sound_rises_again_after_the_queue_ran_empty() {
+    for coding in super::events::codings() {
+        let reel = film(coding).reel();
+        let whole = expected(&reel).samples;
+        for stall in [100, 137, 171, STALL] {
+            let arguments = [
+                ("ring", 200_000),
+                ("queue", 700),
+                ("stall", stall),
+                ("stall_at", slice(&reel, 12).0 as u64),
+            ];
+            let played = play(Target::Desk, &[&reel], &with(&arguments));
+            assert!(played.get("starved") >= 1, "the queue held");
+            let heard = &played.heard;
+            let stop = heard.iter().zip(&whole).position(|(a, b)| a != b);
+            let stop = stop.expect("the queue held");
+            let rest = &whole[stop + FADE..];
+            let on = heard.windows(rest.len()).position(|w| w == rest);
+            let on = on.expect("sound goes on with the very next sample");
+            assert!(heard[stop..on - FADE].iter().all(|&s| s == 0));
+            assert_no_jump(&heard[on - FADE - 1..], &whole);
+        }
+    }
+}
+
 #[test]
 fn a_stall_longer_than_that_stops_and_refills() {
     for coding in super::events::codings() {

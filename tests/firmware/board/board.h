@@ -31,6 +31,7 @@ typedef struct board {
     uint32_t column, row;
     uint32_t bus_rate;      /* bytes per millisecond */
     uint32_t dma;           /* transfers run on after the hook has returned */
+    uint32_t late;          /* with dma: pixels are taken as late as the contract allows */
     uint64_t bus_free;      /* when the transfer is over */
     uint64_t sent_at;       /* when the last one began */
     const uint8_t *moving;  /* its pixels, taken at its end */
