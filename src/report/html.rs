@@ -101,7 +101,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
     let damage = match measured.damaged {
         0 => String::new(),
         count => format!(
-            "<p class=\"bad\">{count} places of the reel are damaged; figures and pictures leave them out.</p>\n"
+            "<p class=\"bad\">The reel is damaged in {count} places; figures and pictures omit them.</p>\n"
         ),
     };
     format!(
@@ -124,7 +124,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
 fn because(link: &LinkFindings) -> String {
     let tightest = link.budget.bottleneck();
     let budget = format!(
-        "Nearest to its limit: {}, {:.0} % used.",
+        "Highest load: {}, {:.0} % of its capacity.",
         tightest.part.name(),
         100.0 * tightest.ratio()
     );
@@ -143,7 +143,7 @@ fn player(findings: &Findings<'_>) -> String {
         "<div class=\"place\"></div>\n<noscript><p>The player needs JavaScript.</p></noscript>\n"
             .to_owned()
     } else {
-        "<p>The reel is too long to be carried in this page. <code>thumbreel serve</code> with its folder plays it in a browser.</p>\n".to_owned()
+        "<p>The reel is too large to embed in this page. To play it in a browser, run <code>thumbreel serve</code> on its folder.</p>\n".to_owned()
     };
     format!("<section class=\"screen-only\">\n<h2>As the panel shows it</h2>\n{inside}</section>\n")
 }
@@ -202,7 +202,7 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
             format!("{} Hz", header.clock_rate),
         ),
         (
-            "Before play starts".to_owned(),
+            "Before playback starts".to_owned(),
             format!("{} bytes", amount(header.prebuffer.into())),
         ),
         (
