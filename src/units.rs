@@ -26,7 +26,7 @@ impl Ratio {
         })
     }
 
-    /// The time of item `n` in ticks of `clock_rate` a second, rounded to the
+    /// The time of item `n` in ticks of `clock_rate` per second, rounded to the
     /// nearest tick, halves up. Saturates at `u64::MAX`.
     #[must_use]
     pub const fn tick_of(self, n: u64, clock_rate: u32) -> u64 {

@@ -84,11 +84,11 @@ pub enum Shape {
     /// Every pixel shows.
     #[default]
     Rectangle = 0,
-    /// The ellipse that touches all four sides shows; a round panel.
+    /// The ellipse that touches all four sides is visible: a round panel.
     Ellipse = 1,
 }
 
-/// Order of a pixel's two bytes on the wire and in `raw` payloads.
+/// Order of a pixel's two bytes on the bus and in `raw` payloads.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum ByteOrder {
     /// High byte first, as serial panels take it.
@@ -165,7 +165,7 @@ pub(crate) const fn six(v: u16) -> u16 {
     (v * 253 + 505) >> 10
 }
 
-/// The 8-bit colour that RGB565 stands for, by bit replication.
+/// RGB565 as 8-bit colour, by bit replication.
 #[must_use]
 pub const fn expand_565(p: u16) -> [u8; 3] {
     let (r, g, b) = (p >> 11, p >> 5 & 63, p & 31);
@@ -254,7 +254,7 @@ mod host {
         pub unchanged: bool,
         /// Windows the panel is sent.
         pub windows: u16,
-        /// Bytes on the panel's bus: 2 a pixel and [`super::WINDOW_BYTES`] a window.
+        /// Bytes on the panel's bus: 2 per pixel and [`super::WINDOW_BYTES`] per window.
         pub bus_bytes: u32,
         /// Estimated instructions to decode and convert, on a scalar core.
         pub instructions: u32,

@@ -86,7 +86,7 @@ fn print(name: &str, s: &Survey) {
     row(
         "rate",
         format!(
-            "mean {} bytes/s, worst second {} bytes; start with {} bytes in hand",
+            "mean {} bytes/s, worst second {} bytes; start with {} bytes buffered",
             grouped(s.mean_rate.into()),
             grouped(s.worst_rate.into()),
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
@@ -121,7 +121,7 @@ fn print(name: &str, s: &Survey) {
     }
 }
 
-/// A note in lines: what stands alone in it first, then a line a group. A note
+/// A note as lines: single values first, then one line per group. A note
 /// is data from a file, so no control characters go to the terminal.
 fn note_lines(note: &str) -> Vec<String> {
     let lines = match serde_json::from_str(note) {

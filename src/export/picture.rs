@@ -28,7 +28,7 @@ pub struct Look {
     /// Outline the part that is shown whole.
     pub safe_area: bool,
     /// How the picture was turned for the way the panel is mounted, to be
-    /// turned back: the image stands as the viewer sees it.
+    /// undone: the image is upright as the viewer sees it.
     pub mounting: Mounting,
 }
 
@@ -104,7 +104,7 @@ impl Look {
     }
 }
 
-/// Writes the picture that stands at `tick` as one PNG.
+/// Writes the picture shown at `tick` as one PNG.
 ///
 /// # Errors
 /// When there is no picture, or reading or writing fails.

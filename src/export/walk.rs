@@ -25,7 +25,7 @@ pub struct Span {
     pub to: u64,
 }
 
-/// A picture as it stands on the panel.
+/// A picture on the panel.
 pub struct Shown<'a> {
     /// When it is shown.
     pub tick: u64,
@@ -323,7 +323,7 @@ impl Walk {
     }
 }
 
-/// The picture that stands on the panel when the span begins.
+/// The picture on the panel at the start of the span.
 #[derive(Default)]
 struct Standing(Option<(u32, Vec<Rect>, Picture)>);
 

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::source::QuarterTurns;
 
-/// How the picture meets the panel.
+/// How the picture fits the panel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Framing {
@@ -17,7 +17,7 @@ pub enum Framing {
     Stretch,
 }
 
-/// Which part stays when something is cut off, and where the picture stands
+/// The part to keep when cropping, and the position of the picture
 /// between bars: 0 left or top, 0.5 middle, 1 right or bottom.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Anchor {
@@ -123,7 +123,7 @@ impl Tone {
     }
 }
 
-/// A part of the source's stored pixels, for example what lies between bars.
+/// A part of the source's stored pixels, for example the part between bars.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct SourceCrop {
     /// Columns to leave out at the left.
@@ -144,19 +144,19 @@ pub struct PicturePlan {
     pub width: u16,
     /// Panel height in pixels, as the panel's memory is addressed.
     pub height: u16,
-    /// How the picture meets the panel.
+    /// How the picture fits the panel.
     pub framing: Framing,
-    /// Which part stays. In the viewer's directions.
+    /// The part to keep, in the viewer's directions.
     pub anchor: Anchor,
-    /// Turns of the upright picture in the panel's memory, for the way the
-    /// panel is mounted.
+    /// Rotation of the upright picture in the panel's memory, for the mounting
+    /// of the panel.
     #[serde(rename = "rotation", with = "rotation")]
     pub turns: QuarterTurns,
-    /// Left and right exchanged in the panel's memory, after the turns.
+    /// Mirror left and right in the panel's memory, after the rotation.
     pub mirror: bool,
     /// Resampling kernel.
     pub filter: Filter,
-    /// Average in light instead of code values; slower.
+    /// Scale in linear light instead of code values; slower.
     pub linear_light: bool,
     /// Dither.
     pub dither: Dither,

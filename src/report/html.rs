@@ -190,7 +190,7 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
         ),
         (
             "Pictures".to_owned(),
-            format!("{} at {rate:.3} a second", facts.pictures.len()),
+            format!("{} at {rate:.3} fps", facts.pictures.len()),
         ),
         ("Length".to_owned(), format!("{:.2} s", facts.seconds())),
         (
