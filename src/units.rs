@@ -1,7 +1,10 @@
-//! Units shared by every module: rational rates, rectangles, times, and which
-//! pixels a round panel shows.
+//! Units shared by every module: rational rates, rectangles, times, the visible
+//! part of a panel and its byte order.
 
 pub mod mask;
+mod pixel;
+
+pub use pixel::{ByteOrder, Shape};
 
 /// A positive rational number, for example frames per second: 30000/1001.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -72,7 +72,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
     BTreeMap::from([
         ("units", vec![]),
         ("faults", vec!["units"]),
-        ("reel", vec!["units", "faults"]),
+        ("reel", vec!["units", "faults", "coding"]),
         ("source", vec!["units"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),

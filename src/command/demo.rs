@@ -10,11 +10,10 @@ use super::Usage;
 use super::convert::{closing, quietly};
 use super::out::say;
 use crate::board::Board;
-use crate::coding::patch::Level;
-use crate::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
+use crate::coding::{PanelDecoder, PanelSettings};
 use crate::convert::Choices;
 use crate::demo;
-use crate::reel::{self, ReelFile};
+use crate::reel::ReelFile;
 
 /// Make a short harbour film, convert it and check the reel
 #[derive(clap::Args)]
@@ -104,20 +103,7 @@ fn make_film(film: &Path) -> Result<()> {
 fn check(path: &Path) -> Result<(u32, u32)> {
     let mut file = ReelFile::open(path)?;
     let header = *file.header();
-    let mut panel = PanelDecoder::new(PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: match header.shape {
-            reel::Shape::Rectangle => Shape::Rectangle,
-            reel::Shape::Ellipse => Shape::Ellipse,
-        },
-        order: match header.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables: file.tables()?.unwrap_or_default(),
-    })?;
+    let mut panel = PanelDecoder::new(PanelSettings::from(&header).with_tables(file.tables()?))?;
     let (mut slices, mut pictures) = (0, 0);
     while let Some(slice) = file.next_slice()? {
         slices += 1;

@@ -9,7 +9,7 @@ use serde_json::{Map, Value, json};
 use super::out::say;
 use super::show::{count, grouped, plain, time};
 use crate::reel::{
-    ChunkHeader, Event, Header, Kind, PictureHeader, PixelFormat, ReelFile, Shape, SliceRecord,
+    ByteOrder, ChunkHeader, Event, Header, Kind, PictureHeader, ReelFile, Shape, SliceRecord,
     SoundCoding, Survey,
 };
 
@@ -145,8 +145,8 @@ fn panel(h: &Header) -> String {
         Shape::Ellipse => " round",
     };
     let order = match h.pixel_format {
-        PixelFormat::HighFirst => "high byte first",
-        PixelFormat::LowFirst => "low byte first",
+        ByteOrder::HighFirst => "high byte first",
+        ByteOrder::LowFirst => "low byte first",
     };
     let swapped = if h.wire.bgr {
         ", red and blue swapped"

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::source::QuarterTurns;
+pub use crate::units::Shape;
 
 /// How the picture fits the panel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -78,17 +79,6 @@ pub enum Deinterlace {
     Off,
     /// Every picture is; the top field is first where nothing is said.
     Always,
-}
-
-/// The visible part of the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Shape {
-    /// All pixels.
-    #[default]
-    Rectangle,
-    /// The ellipse inscribed in the panel (a round panel).
-    Ellipse,
 }
 
 /// Adjustments of tone. The default changes nothing.

@@ -16,7 +16,7 @@ use thumbreel::coding::{
 };
 use thumbreel::export::panel_settings;
 use thumbreel::reel::{
-    Event, LiveWriter, Picture, PixelFormat, Poster, ReelFile, Settings, Shape, Slice, SoundCoding,
+    ByteOrder, Event, LiveWriter, Picture, Poster, ReelFile, Settings, Shape, Slice, SoundCoding,
     repair, split, verify,
 };
 use thumbreel::sound::{self, BlockEncoder};
@@ -219,7 +219,7 @@ fn round_reel() -> Vec<u8> {
     let mut encoder = raw(coding::Shape::Ellipse, ByteOrder::LowFirst);
     let settings = Settings {
         shape: Shape::Ellipse,
-        pixel_format: PixelFormat::LowFirst,
+        pixel_format: ByteOrder::LowFirst,
         ..settings("Round harbour", SoundCoding::PcmU8)
     };
     let (settings, slices) = film(&mut encoder, Some(sound::SoundCoding::Pcm8), settings);
