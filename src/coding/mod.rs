@@ -44,12 +44,13 @@ pub const WINDOW_BYTES: u32 = 11;
 
 /// How a picture is coded; the number is the container's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "host", derive(clap::ValueEnum))]
 pub enum Coding {
-    /// Rectangles of pixels in wire order.
+    /// Pixels ready for the bus, largest.
     Raw = 0,
-    /// Baseline JPEG, tables out of band.
+    /// Baseline JPEG.
     Jpeg = 1,
-    /// Our own coding, light or full.
+    /// Our own coding between frames, smallest.
     Patch = 2,
 }
 

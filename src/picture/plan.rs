@@ -6,15 +6,17 @@ use crate::source::QuarterTurns;
 pub use crate::units::Shape;
 
 /// How the picture fits the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Framing {
-    /// All of the picture is shown; bars fill the rest.
+    /// Show the whole picture, with bars.
     #[default]
     Letterbox,
-    /// All of the panel is used; what does not fit is cut off.
+    /// Fill the panel and crop the rest.
     Crop,
-    /// The picture is stretched to the panel's shape.
+    /// Stretch to the panel's aspect ratio.
     Stretch,
 }
 
@@ -35,7 +37,9 @@ impl Default for Anchor {
 }
 
 /// Resampling kernel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Filter {
     /// Mean of the covered area.
@@ -53,8 +57,10 @@ pub enum Filter {
     Lanczos3,
 }
 
-/// How 8 bits and more a component become RGB565.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// Dither for the conversion to RGB565.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Dither {
     /// Rounding to the nearest level.
@@ -68,16 +74,18 @@ pub enum Dither {
     ErrorDiffusion,
 }
 
-/// What is done with interlaced pictures.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// Deinterlacing.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Deinterlace {
-    /// Pictures marked as interlaced are deinterlaced.
+    /// Deinterlace frames marked as interlaced.
     #[default]
     Auto,
     /// Never.
     Off,
-    /// Every picture is; the top field is first where nothing is said.
+    /// Deinterlace every frame; the top field is first unless marked.
     Always,
 }
 
