@@ -121,8 +121,6 @@ pub mod convert;
 pub mod demo;
 #[cfg(feature = "host")]
 pub mod export;
-#[cfg(feature = "files")]
-pub mod faults;
 #[cfg(feature = "host")]
 pub mod page;
 #[cfg(feature = "host")]

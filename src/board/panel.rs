@@ -42,8 +42,6 @@ section! {
         rotation: u16 = 0, "0 | 90 | 180 | 270 degrees", "look at it", 0 ..= 270;
         /// Mirror the picture, for example for a panel seen in a mirror.
         mirror: bool = false, "true | false", "look at it";
-        /// Width of the visible area.
-        width_mm: f64 = 27.7, "millimetres", "the panel's datasheet: active area, or a ruler", 5 ..= 200;
     }
     nested {
         /// Correction of the panel's look; neutral by default.

@@ -1,5 +1,5 @@
-//! Faults on purpose: what cards, links and power do to bytes. Tests, rehearsals
-//! and the emulated board share them, so that all speak of the same faults.
+//! Faults on purpose: what cards, links and power do to bytes. All tests share
+//! them.
 
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::time::Duration;
