@@ -3,7 +3,7 @@
 
 use anyhow::Result;
 
-use super::{Usage, values};
+use super::{Usage, size, values};
 use crate::board::Board;
 use crate::coding;
 use crate::convert::{Choices, CodingChoice, SubtitleSource};
@@ -134,7 +134,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
     quality: Option<u8>,
     /// Peak rate of the reel in bytes per second, for example 350k [default: what the link carries]
-    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
+    #[arg(long, value_name = "BYTES", value_parser = size::bytes, help_heading = "Coding")]
     peak_rate: Option<u64>,
     /// Encoder search: 0 fastest, 3 slowest and smallest [default: 2]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
@@ -143,8 +143,8 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, help_heading = "Coding")]
     denoise: bool,
 
-    /// Split a longer reel into parts of at most this size, for example 2GB
-    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
+    /// Split a longer reel into parts of at most this size, for example 2GB or fat32
+    #[arg(long, value_name = "BYTES", value_parser = size::part, help_heading = "Reel")]
     part_size: Option<u64>,
     /// Title for menus [default: the clip's title, else its file name]
     #[arg(long, value_name = "TEXT", help_heading = "Reel")]
