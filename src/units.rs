@@ -43,7 +43,8 @@ impl Ratio {
     }
 }
 
-const fn gcd(mut a: u32, mut b: u32) -> u32 {
+/// Greatest common divisor.
+pub(crate) const fn gcd(mut a: u32, mut b: u32) -> u32 {
     while b != 0 {
         (a, b) = (b, a % b);
     }

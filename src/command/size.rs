@@ -51,7 +51,10 @@ mod tests {
         assert_eq!(bytes("1.5G"), Ok(1_500_000_000));
         assert_eq!(bytes("64KiB"), Ok(65_536));
         assert_eq!(part("fat32"), Ok(4_294_966_784));
-        assert_eq!((part("350k"), bytes("4GiB")), (Ok(350_000), Ok(4_294_967_296)));
+        assert_eq!(
+            (part("350k"), bytes("4GiB")),
+            (Ok(350_000), Ok(4_294_967_296))
+        );
         for wrong in ["", "G", "-1", "1T", "nan", "inf", "0", "5x", "fat32"] {
             assert!(bytes(wrong).is_err(), "{wrong}");
         }
