@@ -331,7 +331,7 @@ fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
     if !(power.cell_empty_v < power.cell_typical_v && power.cell_typical_v < power.cell_full_v) {
         return Err((
             "power.cell_typical_v",
-            "must lie between cell_empty_v and cell_full_v".into(),
+            "must be between cell_empty_v and cell_full_v".into(),
         ));
     }
     let linear = power.regulator.kind == RegulatorKind::Linear;

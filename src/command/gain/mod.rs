@@ -113,7 +113,7 @@ impl Args {
                 return Ok(());
             }
             Err(Usage(format!(
-                "{what} is {value}, but must lie between {low} and {high}"
+                "{what} is {value}, but must be between {low} and {high}"
             )))
         };
         for &volume in &self.volume {
