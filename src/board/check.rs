@@ -267,7 +267,8 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
     if board.card.is_none() && board.wifi.is_none() {
         return Err((
             "card",
-            "the profile has neither [card] nor [wifi]; add the link that the reel is read from".into(),
+            "the profile has neither [card] nor [wifi]; add the link that the reel is read from"
+                .into(),
         ));
     }
     sound_rules(board)?;
@@ -286,10 +287,7 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
         ),
     ] {
         if stalls.is_some_and(|s| s.worst_ms < s.typical_ms) {
-            return Err((
-                key,
-                "worst_ms is less than typical_ms".into(),
-            ));
+            return Err((key, "worst_ms is less than typical_ms".into()));
         }
     }
     Ok(())
@@ -425,7 +423,8 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     if !board.panel.dma && board.player.picture_buffers > 1 {
         say(
             "player.picture_buffers",
-            "decoding ahead has no effect without DMA, because the core itself feeds the bus".into(),
+            "decoding ahead has no effect without DMA, because the core itself feeds the bus"
+                .into(),
         );
     }
     if board.power.source == PowerSource::Cell

@@ -331,7 +331,9 @@ fn work(samples: &[[f64; 2]]) -> Result<Option<(f64, f64)>, String> {
     let median = rates[rates.len() / 2];
     let slow = rates[rates.len() / 20];
     if !(0.1..=10_000.0).contains(&median) {
-        return Err(format!("{median:.2} instructions per microsecond is impossible"));
+        return Err(format!(
+            "{median:.2} instructions per microsecond is impossible"
+        ));
     }
     Ok(Some((median, (median / slow - 1.0).clamp(0.0, 1.0))))
 }
