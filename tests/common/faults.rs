@@ -308,6 +308,8 @@ impl<R: Seek> Seek for FaultySource<R> {
 }
 
 #[cfg(test)]
+// A bench without a harness drops the tests, but not their imports.
+#[allow(unused_imports)]
 mod tests {
     use super::{Chance, Fault, FaultySink, FaultySource, SinkFault, SourceFault};
     use std::io::{Cursor, ErrorKind, Read, Write};
