@@ -1,4 +1,4 @@
-//! What a plan has to look into the clip for: black bars and text.
+//! Facts that a plan needs from the clip's content: black bars and text.
 
 use std::path::{Path, PathBuf};
 
