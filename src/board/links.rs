@@ -55,6 +55,8 @@ section! {
     Stalls {
         /// How often a stall strikes while a reel is read.
         per_minute: f64 = 0.5, "a minute of play", "probe, or assume 0.5 for a card and 2 for Wi-Fi", 0 ..= 6000;
+        /// How often a stall strikes beside those, for each megabyte that is read: a card's own housekeeping.
+        per_megabyte: f64 = 0.0, "a megabyte read", "probe: `thumbreel boards measure`", 0 ..= 1000;
         /// The middle stall's length: half are shorter.
         typical_ms: f64 = 30.0, "milliseconds", "probe", 0 ..= 60000;
         /// The longest stall that must be ridden out.
@@ -83,6 +85,12 @@ section! {
         loss: f64 = 0.0005, "share", "network stack counters; 0.0001 near, 0.01 far", 0 ..= 0.3;
         /// Wait before a lost segment is sent again when too few follow it to tell.
         retransmit_ms: f64 = 200.0, "milliseconds", "the server's least retransmission time-out; 200 ms is usual, 1 s by RFC 6298", 10 ..= 10000;
+        /// Longest wait of a segment for a radio that sleeps between beacons; 0 with power saving off.
+        power_save_ms: f64 = 0.0, "milliseconds", "firmware: 0 with power saving off, else the beacon interval (102.4 ms as a rule) times the beacons that are slept through", 0 ..= 10000;
+        /// How often the connection is lost and made again.
+        reconnects_per_hour: f64 = 0.0, "an hour of play", "firmware's log over a day where the board will stand", 0 ..= 3600;
+        /// Time from a lost connection until bytes come in again.
+        reconnect_ms: f64 = 3000.0, "milliseconds", "firmware's log; some seconds with a new address, less with a fixed one", 10 ..= 600_000;
         /// Time that the server takes to answer a request.
         server_ms: f64 = 10.0, "milliseconds", "time of a first byte on the server's own machine", 0 ..= 60000;
         /// Rate at which the server lets the reel go; 0 for as fast as can be.
@@ -112,6 +120,29 @@ impl Wifi {
         let bits = DATA_BITS_PER_SYMBOL[usize::from(self.mcs.min(7))];
         let symbol_us = if self.short_guard { 3.6 } else { 4.0 };
         f64::from(bits) / symbol_us * 1e6
+    }
+}
+
+impl Wifi {
+    /// Mean time from a segment to its acknowledgement in milliseconds, the
+    /// wait for a sleeping radio included.
+    #[must_use]
+    pub fn turn_ms(&self) -> f64 {
+        self.round_trip_ms + self.power_save_ms / 2.0
+    }
+}
+
+impl Stalls {
+    /// Whether there are any.
+    #[must_use]
+    pub fn strike(&self) -> bool {
+        self.per_minute > 0.0 || self.per_megabyte > 0.0
+    }
+
+    /// How many are met in so much play.
+    #[must_use]
+    pub fn met(&self, seconds: f64, bytes: u64) -> f64 {
+        self.per_minute * seconds / 60.0 + self.per_megabyte * bytes as f64 / 1e6
     }
 }
 

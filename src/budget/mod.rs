@@ -18,17 +18,18 @@ mod memory;
 mod read;
 mod settings;
 mod stall;
+mod tcp;
 
 use serde::Serialize;
 
 use crate::board::Board;
 
 pub use air::{
-    AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
+    AirLimit, chunk_overhead, frame_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
-pub use compare::{Comparison, Crossover, MOST_LOSS};
+pub use compare::{Comparison, Crossover};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
 pub use current::{Currents, Duty, speaker_watts};
@@ -39,6 +40,7 @@ pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
+pub use tcp::Flow;
 
 /// Where a reel is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -165,7 +165,7 @@ fn longest_wait(board: &Board, link: Link) -> f64 {
         Link::Card => board.card.as_ref().map(|c| &c.stalls),
         Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
     };
-    let worst = stalls.map_or(0.0, |s| if s.per_minute > 0.0 { s.worst_ms } else { 0.0 });
+    let worst = stalls.map_or(0.0, |s| if s.strike() { s.worst_ms } else { 0.0 });
     let loss = match (link, &board.wifi) {
         (Link::Wifi, Some(w)) if w.loss > 0.0 => w.retransmit_ms,
         _ => 0.0,

@@ -24,6 +24,10 @@ pub enum StallPlan {
     },
 }
 
+/// A receiver's wait for a second segment before it acknowledges one, in
+/// nanoseconds (assumed; RFC 1122 allows up to half a second).
+const DELAYED: u64 = 15_000_000;
+
 /// What delayed the bytes since the reader was last ahead.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Delay {
@@ -65,8 +69,13 @@ struct WifiModel {
     segment: u64,
     intake: u64,
     round_trip: u64,
+    /// Longest wait for a sleeping radio.
+    asleep: u64,
     retransmit: u64,
     loss: u64,
+    /// Chance of a lost connection with a segment, and how long it takes.
+    parting: u64,
+    reconnect: u64,
     /// Window in segments.
     window: usize,
     /// Nanoseconds a byte at the server's pace, and its burst.
@@ -91,7 +100,7 @@ impl LinkModel {
             }
             Link::Wifi => {
                 let wifi = board.wifi.as_ref()?;
-                let model = WifiModel::new(wifi, script_intake);
+                let model = WifiModel::new(wifi, script_intake, case);
                 let first = (wifi.server_ms * 1e6) as u64 + model.round_trip * 3 / 2;
                 (
                     Kind::Wifi(model),
@@ -156,10 +165,10 @@ pub(super) struct Span {
 }
 
 /// Chance of a stall in one unit. Stalls are pinned to places in the reel, so
-/// many that a minute of play meets the stated number.
+/// many that its play meets the stated number.
 fn stall_chance(stalls: &Stalls, unit: u64, case: Span) -> f64 {
     let units = case.bytes.div_ceil(unit).max(1) as f64;
-    stalls.per_minute * case.seconds / 60.0 / units
+    stalls.met(case.seconds, case.bytes) / units
 }
 
 impl CardModel {
@@ -207,11 +216,14 @@ fn interpolate(quantiles: &[(u32, u64)], roll: u32) -> u64 {
 }
 
 impl WifiModel {
-    fn new(wifi: &Wifi, intake: f64) -> Self {
+    fn new(wifi: &Wifi, intake: f64, case: Span) -> Self {
         let bytes = f64::from(wifi.segment_bytes);
+        let segments = (case.bytes as f64 / bytes).max(1.0);
         // Window, loss and pace are played out; only the air's own rate is fixed.
         let alone = Wifi {
             window_bytes: u32::MAX,
+            round_trip_ms: 0.1,
+            power_save_ms: 0.0,
             loss: 0.0,
             server_bps: 0,
             ..wifi.clone()
@@ -227,8 +239,11 @@ impl WifiModel {
             segment: (bytes * 8e9 / rate) as u64,
             intake: (bytes * intake) as u64,
             round_trip: (wifi.round_trip_ms * 1e6) as u64,
-            retransmit: (wifi.retransmit_ms * 1e6) as u64,
+            asleep: (wifi.power_save_ms * 1e6) as u64,
+            retransmit: (wifi.retransmit_ms.max(wifi.turn_ms()) * 1e6) as u64,
             loss: threshold(wifi.loss),
+            parting: threshold(wifi.reconnects_per_hour / 3600.0 * case.seconds / segments),
+            reconnect: (wifi.reconnect_ms * 1e6) as u64,
             window: (wifi.window_bytes / wifi.segment_bytes).max(1) as usize,
             pace,
         }
@@ -240,6 +255,10 @@ struct LinkDice {
     stall: Dice,
     length: Dice,
     loss: Dice,
+    /// Of retransmissions, of a radio's sleep, of lost connections.
+    again: Dice,
+    sleep: Dice,
+    parting: Dice,
 }
 
 /// A link at work.
@@ -254,8 +273,12 @@ pub(super) struct LinkRun<'a> {
     taken: Vec<u64>,
     /// Where the next segment's time goes in `taken`.
     slot: usize,
-    /// Congestion window in segments, times 256.
+    /// Congestion window and slow start's end in segments, times 256.
     congestion: u64,
+    threshold: u64,
+    /// Segments up to this one were sent before a loss was noticed: they wait
+    /// at the receiver, but for those that were lost with it.
+    sent: u64,
     scripted: usize,
     pub delay: Delay,
 }
@@ -276,12 +299,17 @@ impl<'a> LinkRun<'a> {
                 stall: dice(Stream::Stall),
                 length: dice(Stream::StallLength),
                 loss: dice(Stream::Loss),
+                again: dice(Stream::Again),
+                sleep: dice(Stream::Sleep),
+                parting: dice(Stream::Parting),
             },
             number: 0,
             free: model.first,
             taken,
             slot: 0,
             congestion: window as u64 * 256,
+            threshold: window as u64 * 256,
+            sent: 0,
             scripted: 0,
             delay: Delay::default(),
         }
@@ -330,7 +358,15 @@ impl<'a> LinkRun<'a> {
         let may_leave = if self.number >= window {
             let back = self.slot + wifi.window - window as usize;
             let wraps = back >= wifi.window;
-            self.taken[if wraps { back - wifi.window } else { back }] + wifi.round_trip
+            let before = self.taken[if wraps { back - wifi.window } else { back }];
+            // The last of an odd window waits for the receiver to acknowledge it.
+            let alone = window % 2 == 1
+                && window < wifi.window as u64
+                && self.number.is_multiple_of(window);
+            // All that waits for one waking comes with it.
+            let waking = self.number / wifi.window as u64;
+            let asleep = scale(wifi.asleep, self.dice.sleep.roll(waking));
+            before + wifi.round_trip + asleep + if alone { DELAYED } else { 0 }
         } else {
             self.model.first
         };
@@ -338,8 +374,13 @@ impl<'a> LinkRun<'a> {
             let ahead = self.next_end().saturating_sub(burst);
             self.model.first + (ahead as f64 * per_byte) as u64
         });
-        let arrives =
-            (self.free + wifi.segment).max(may_leave).max(paced) + stall + self.lose(wifi, window);
+        let waits = self.number < self.sent && !self.is_lost(wifi, self.number);
+        let comes = if waits {
+            self.free
+        } else {
+            (self.free + wifi.segment).max(may_leave).max(paced) + self.lose(wifi, window)
+        };
+        let arrives = comes + stall + self.part(wifi);
         self.free = arrives;
         let taken = arrives.max(space) + wifi.intake;
         self.taken[self.slot] = taken;
@@ -351,24 +392,60 @@ impl<'a> LinkRun<'a> {
         taken
     }
 
-    /// Delay by loss: fast retransmission if three segments can follow, else
-    /// the time-out; the congestion window halves and grows again (RFC 5681).
-    fn lose(&mut self, wifi: &WifiModel, window: u64) -> u64 {
-        if u64::from(self.dice.loss.roll(self.number)) >= wifi.loss {
-            let most = wifi.window as u64 * 256;
-            if self.congestion < most {
-                let step = 65_536 / self.congestion.max(256);
-                self.congestion = (self.congestion + step).min(most);
-            }
+    fn is_lost(&self, wifi: &WifiModel, number: u64) -> bool {
+        u64::from(self.dice.loss.roll(number)) < wifi.loss
+    }
+
+    /// Delay by a connection that is lost and made again.
+    fn part(&mut self, wifi: &WifiModel) -> u64 {
+        if u64::from(self.dice.parting.roll(self.number)) >= wifi.parting {
             return 0;
         }
-        self.congestion = (self.congestion / 2).max(256);
-        let delay = if window >= 4 {
+        self.delay.stall += wifi.reconnect;
+        wifi.reconnect
+    }
+
+    /// Delay by loss (RFC 5681, RFC 6582): a lost segment is sent again when
+    /// three behind it have come in, else after a time-out that doubles with
+    /// each try; others that were lost with it cost a round trip each. The
+    /// window halves, or begins at one segment, and grows with every second
+    /// segment's acknowledgement.
+    fn lose(&mut self, wifi: &WifiModel, window: u64) -> u64 {
+        if !self.is_lost(wifi, self.number) {
+            self.grow(wifi.window as u64 * 256);
+            return 0;
+        }
+        if self.number < self.sent {
+            self.delay.loss += wifi.round_trip;
+            return wifi.round_trip;
+        }
+        let behind = self.number + 1..self.number + window;
+        let came = behind.filter(|n| !self.is_lost(wifi, *n)).count();
+        self.sent = self.number + window;
+        self.threshold = (window * 128).max(512);
+        let mut again = 0;
+        while again < 7 && u64::from(self.dice.again.roll(self.number * 8 + again)) < wifi.loss {
+            again += 1;
+        }
+        let delay = if came >= 3 && again == 0 {
+            self.congestion = self.threshold;
             wifi.round_trip + 3 * wifi.segment
         } else {
-            wifi.retransmit
+            self.congestion = 256;
+            let outs = if came >= 3 { again } else { again + 1 };
+            wifi.round_trip + wifi.retransmit * ((1 << outs.min(6)) - 1)
         };
         self.delay.loss += delay;
         delay
+    }
+
+    /// One segment more has come in.
+    fn grow(&mut self, most: u64) {
+        let step = if self.congestion < self.threshold {
+            128
+        } else {
+            32_768 / self.congestion.max(256)
+        };
+        self.congestion = (self.congestion + step).min(most);
     }
 }

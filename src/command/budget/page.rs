@@ -4,8 +4,7 @@ use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
 use crate::board::{Board, PowerSource, Provenance};
 use crate::budget::{
-    Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
-    best_change,
+    Budget, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, Terms, best_change,
 };
 
 pub(super) fn print(
@@ -259,20 +258,13 @@ fn print_comparison(comparison: &Comparison) {
         ),
         _ => say!("    no MCS: this reel is too much for the air with one stream at 20 MHz"),
     }
-    say!(
-        "    a round trip of {:.0} ms with this TCP window, {}",
-        x.round_trip_ms,
-        loss(x.loss)
-    );
-    say!("  All of it is computed; what it is computed from stands above.");
-}
-
-/// A bound on lost segments; the rule that it comes from ends somewhere.
-fn loss(share: f64) -> String {
-    let percent = share * 100.0;
-    if share < MOST_LOSS {
-        format!("a loss of {percent:.2} % of segments")
-    } else {
-        format!("and with {percent:.0} % of segments lost, the most that the rule used covers")
+    match x.round_trip_ms {
+        Some(ms) => say!("    a round trip of {ms:.0} ms with this TCP window"),
+        None => say!("    no round trip with this TCP window and these losses"),
     }
+    match x.loss {
+        Some(share) => say!("    a loss of {:.2} % of segments", share * 100.0),
+        None => say!("    no loss: even without any lost segment it is too slow"),
+    }
+    say!("  All of it is computed; what it is computed from stands above.");
 }

@@ -71,7 +71,7 @@ fn struck(facts: &ReelFacts, board: &Board, link: Link) -> Result<(), String> {
         Link::Card => board.card.as_ref().map(|c| &c.stalls),
         Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
     };
-    let Some(stalls) = stalls.filter(|s| s.per_minute > 0.0) else {
+    let Some(stalls) = stalls.filter(|s| s.strike()) else {
         return Ok(());
     };
     let length = (stalls.worst_ms * 1e6) as u64;
