@@ -73,6 +73,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("units", vec![]),
         ("faults", vec!["units"]),
         ("reel", vec!["units", "faults"]),
+        ("play", vec![]),
         ("source", vec!["units"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
@@ -81,7 +82,9 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",
-            vec!["units", "board", "reel", "coding", "budget", "faults"],
+            vec![
+                "units", "board", "reel", "coding", "budget", "play", "faults",
+            ],
         ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert"])),

@@ -66,26 +66,6 @@ section! {
     }
 }
 
-/// What the player does with a picture that is ready too late.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum LatePolicy {
-    /// Leave it out as soon as its successor is due; the panel repeats the old one.
-    Drop,
-    /// Show every picture, however late, and catch up when time allows.
-    CatchUp,
-}
-
-/// What the player does when the sound has run dry.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StarvePolicy {
-    /// Stop the clock, refill the buffer to the start level, go on.
-    Pause,
-    /// Let the clock run over silence and go on with what comes in time.
-    Silence,
-}
-
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
@@ -95,16 +75,12 @@ section! {
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
         /// Bytes of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
-        /// 1: a picture is decoded when it is due and goes to the panel strip by strip; 2: it is decoded ahead into one of two buffers of its own.
-        picture_buffers: u8 = 1, "1 | 2", "firmware; the player of this project does with 1", 1 ..= 2;
         /// Buffer in internal memory from which DMA sends pixels, all parts together.
         send_bytes: u32 = 7680, "bytes", "firmware: two strips of some panel rows", 512 ..= 1_048_576;
         /// Sending waits for the panel's tearing signal.
         wait_tearing: bool = false, "true | false", "firmware";
-        /// What happens to a picture that is ready too late.
-        late: LatePolicy = LatePolicy::Drop, "drop | catch-up", "firmware";
-        /// What happens when the sound has run dry.
-        starve: StarvePolicy = StarvePolicy::Pause, "pause | silence", "firmware";
+        /// Reading waits for its bytes; if not, one core starts a read, plays on, and takes the bytes when they are there. Counts only with one core.
+        read_blocks: bool = true, "true | false", "firmware: whether the reading hook waits, or starts a transfer and returns 0 until it is over";
         /// Lateness of a picture against the sound that is still in step.
         tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: sound that leads by 45 ms is noticed (from memory)", 1 ..= 1000;
         /// Memory for stacks and small state of the player's tasks.

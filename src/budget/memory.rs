@@ -59,7 +59,7 @@ impl MemoryPlan {
         let mut buffers = small_buffers(board, copies);
         let inside: u64 = buffers.iter().map(|b| b.bytes).sum();
         let free = u64::from(memory.internal_bytes).saturating_sub(inside);
-        let pictures = picture_bytes(reel, board);
+        let pictures = u64::from(reel.working_bytes);
         let ring_place = if outside >= least_ring && outside > free {
             Place::External
         } else {
@@ -132,19 +132,6 @@ fn ring_size(reel: &ReelFacts, board: &Board, left: u64) -> u64 {
         .min(stated)
         .min(reel_bytes + u64::from(board.player.read_bytes));
     size / 512 * 512
-}
-
-/// Decoder memory, with two pictures more where the player decodes ahead.
-fn picture_bytes(reel: &ReelFacts, board: &Board) -> u64 {
-    let picture = u64::from(reel.width) * u64::from(reel.height) * 2;
-    let ahead = draws_ahead(reel, board);
-    u64::from(reel.working_bytes) + if ahead { 2 * picture } else { 0 }
-}
-
-/// Pictures are decoded ahead of their time into buffers of their own.
-#[must_use]
-pub fn draws_ahead(reel: &ReelFacts, board: &Board) -> bool {
-    reel.coding != PictureCoding::Raw && board.panel.dma && board.player.picture_buffers > 1
 }
 
 /// Buffers that must lie inside whatever happens.

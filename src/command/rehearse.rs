@@ -4,12 +4,10 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Context;
-use clap::ValueEnum;
 
-use crate::board::{LatePolicy, StarvePolicy};
 use crate::budget::{Link, ReelFacts};
 use crate::rehearsal::{
-    Cause, Conditions, Fault, FaultKind, Least, Rehearsal, StallPlan, Tally, trace_chart,
+    Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan, trace_chart,
 };
 use crate::units::Nanos;
 
@@ -40,12 +38,6 @@ pub struct Args {
     /// Bytes of the ring [default: what memory leaves].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     ring: Option<u64>,
-    /// What happens to late pictures [default: the player's policy].
-    #[arg(long)]
-    late: Option<Late>,
-    /// What happens when the sound runs dry [default: the player's policy].
-    #[arg(long)]
-    starve: Option<Starve>,
     /// A stall at a place in the reel, in milliseconds, instead of stalls by chance; may be repeated.
     #[arg(long, value_name = "TIME=MS", value_parser = stall)]
     stall_at: Vec<(Nanos, f64)>,
@@ -60,22 +52,6 @@ pub struct Args {
     /// One JSON document.
     #[arg(long)]
     json: bool,
-}
-
-#[derive(Clone, Copy, ValueEnum)]
-enum Late {
-    /// Leave it out as soon as its successor is due.
-    Drop,
-    /// Show every picture, however late.
-    CatchUp,
-}
-
-#[derive(Clone, Copy, ValueEnum)]
-enum Starve {
-    /// Stop the clock and refill to the start level.
-    Pause,
-    /// Let the clock run over silence.
-    Silence,
 }
 
 fn stall(text: &str) -> Result<(Nanos, f64), String> {
@@ -105,7 +81,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let link = args.from.map_or(first, From::link);
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
-    let tally = rehearsal.many(args.runs, args.seed);
+    let mut outlook = rehearsal.outlook(args.runs, args.seed);
+    if args.no_stalls || !args.stall_at.is_empty() {
+        // Stalls that were asked for stand in the place of the profile's.
+        outlook.sweep = None;
+    }
+    let tally = &outlook.tally;
     let least = rehearsal.least(args.runs.min(LEAST_RUNS), args.seed);
     let worst = tally
         .worst_gap
@@ -119,7 +100,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
             "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
-            "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
+            "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
@@ -128,9 +109,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             |p| p.display().to_string(),
         );
         say!("{what} on {} from {}", board.name, link.name());
-        print(&rehearsal, &tally, &least, &args);
+        print(&rehearsal, &outlook, &least, &args);
     }
-    Ok(exit_code(tally.verdict()))
+    Ok(exit_code(outlook.verdict()))
 }
 
 fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
@@ -144,14 +125,6 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     Ok(Conditions {
         start_bytes: args.start,
         ring_bytes: args.ring,
-        late: args.late.map(|late| match late {
-            Late::Drop => LatePolicy::Drop,
-            Late::CatchUp => LatePolicy::CatchUp,
-        }),
-        starve: args.starve.map(|starve| match starve {
-            Starve::Pause => StarvePolicy::Pause,
-            Starve::Silence => StarvePolicy::Silence,
-        }),
         stalls,
     })
 }
@@ -179,15 +152,13 @@ fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64,
     Ok(places)
 }
 
-fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
+fn print(rehearsal: &Rehearsal, outlook: &Outlook, least: &Least, args: &Args) {
+    let tally = &outlook.tally;
     let (ring, start) = rehearsal.buffers();
-    say!(
-        "  Plays clean in {} of {} rehearsals (seeds {} to {})",
-        tally.clean,
-        tally.runs,
-        args.seed,
-        args.seed + u64::from(tally.runs) - 1
-    );
+    say!("  Verdict: {}", outlook.verdict().word());
+    for words in outlook.words() {
+        say!("  {}", sentence(&words));
+    }
     say!(
         "  Ring {}, filled to {} before play: first sound after {:.0} ms, at most {:.0} ms",
         bytes(ring as f64),
@@ -255,6 +226,13 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
         words(least.ring_bytes)
     );
     say!("  All of it is {}", rehearsal.origin());
+}
+
+/// With a capital letter.
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
 }
 
 fn ms(ns: u64) -> f64 {
