@@ -12,6 +12,7 @@ mod cost;
 mod counted;
 mod current;
 mod facts;
+mod less;
 mod line;
 mod lines;
 mod memory;

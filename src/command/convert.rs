@@ -16,7 +16,10 @@ use super::out::say;
 use super::show::{fields, plain};
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
-use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
+use crate::convert::{
+    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, listen, run as convert,
+    verdicts,
+};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -225,6 +228,7 @@ impl Batch {
             bar.close();
             let mut fitted = fitted?;
             fitted.outcome.listening = self.listen(&fitted.outcome.files)?;
+            fitted.outcome.plays = self.verdicts(&fitted.outcome)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
@@ -237,7 +241,14 @@ impl Batch {
         bar.close();
         let mut outcome = outcome?;
         outcome.listening = self.listen(&outcome.files)?;
+        outcome.plays = self.verdicts(&outcome)?;
         Ok(Done::Reel(Box::new(outcome)))
+    }
+
+    /// Link by link, whether the reel plays; of a reel in parts, the first.
+    fn verdicts(&self, outcome: &Outcome) -> Result<Vec<LinkVerdict>, ConvertError> {
+        let first = outcome.files.first().unwrap_or(&outcome.output);
+        verdicts(first, &self.choices.board)
     }
 
     fn listen(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
@@ -410,6 +421,10 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
     for note in notes {
         text.push_str("\n  note: ");
         text.push_str(&note);
+    }
+    for link in &outcome.plays {
+        text.push_str("\n  ");
+        text.push_str(&link.sentence());
     }
     text
 }

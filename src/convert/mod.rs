@@ -32,6 +32,7 @@ mod progress;
 mod run;
 mod shape;
 pub mod speaker;
+mod verdict;
 mod view;
 mod wire;
 
@@ -43,4 +44,5 @@ pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};
 pub use run::run;
+pub use verdict::{LinkVerdict, verdicts, verdicts_of};
 pub use view::{MadeView, PictureView, PlanView, SoundView};

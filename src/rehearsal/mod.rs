@@ -9,6 +9,7 @@
 //! What is simplified: a picture is decoded and sent strip by strip with even
 //! strips; on a shared bus a picture or a read is never interrupted.
 
+mod judgement;
 mod least;
 mod link;
 mod odds;
@@ -24,11 +25,12 @@ mod trace;
 use crate::board::Board;
 use crate::budget::{Link, MemoryPlan, Origin, ReelFacts};
 
+pub use judgement::{Judgement, USUAL_RUNS};
 pub use least::Least;
 pub use link::StallPlan;
 pub use odds::{CONFIDENCE, at_most};
 pub use outcome::{CAUSES, Cause, Fault, FaultKind, Run, Tally};
-pub use outlook::{Outlook, verdict_of};
+pub use outlook::Outlook;
 pub use sweep::Sweep;
 pub use trace::{Trace, trace_chart};
 

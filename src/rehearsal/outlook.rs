@@ -4,10 +4,10 @@ use serde::Serialize;
 
 use crate::budget::Verdict;
 
+use super::Rehearsal;
 use super::odds::{CONFIDENCE, at_most};
 use super::outcome::{Fault, FaultKind, Tally};
 use super::sweep::Sweep;
-use super::{Rehearsal, RehearsalError};
 
 /// What rehearsals say of a reel on a board over a link.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -103,6 +103,23 @@ impl Outlook {
         words
     }
 
+    /// In a few words, where nothing is felt.
+    #[must_use]
+    pub fn summary(&self) -> String {
+        let odds = format!(
+            "a fault in at most {} ({:.0} % confidence)",
+            share(self.faulty_at_most),
+            CONFIDENCE * 100.0
+        );
+        match &self.sweep {
+            None => odds,
+            Some(sweep) => format!(
+                "no stall of {:.0} ms is felt anywhere, {odds}",
+                sweep.stall_ms
+            ),
+        }
+    }
+
     fn sweep_words(&self) -> Option<String> {
         let tally = &self.sweep.as_ref()?.tally;
         let worst = tally.worst_gap.or(tally.worst_late);
@@ -132,10 +149,4 @@ fn told(fault: Fault) -> String {
         fault.at_ns as f64 / 1e9,
         fault.cause.words()
     )
-}
-
-/// What cannot be rehearsed does not play.
-#[must_use]
-pub fn verdict_of(outlook: &Result<Outlook, RehearsalError>) -> Verdict {
-    outlook.as_ref().map_or(Verdict::Not, Outlook::verdict)
 }
