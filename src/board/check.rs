@@ -426,7 +426,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     {
         say(
             "power.cell_limit_ma",
-            "more than twice the capacity an hour; check it in the cell's sheet".into(),
+            "more than twice the capacity an hour; check it in the cell's datasheet".into(),
         );
     }
     if let Some(text) = amplifier_supply(board) {

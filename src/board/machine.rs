@@ -50,9 +50,9 @@ section! {
         /// Clock of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
         /// Cores that the player may use: with two, one reads and sounds while the other decodes.
-        cores: u8 = 2, "1 | 2", "the microcontroller's sheet", 1 ..= 2;
+        cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
         /// Instruction set: what decoding takes was counted on two; any other is taken for the slower of them.
-        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's sheet";
+        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
         /// Instructions that a core finishes in a cycle, memory waits included.
         instructions_per_cycle: f64 = 0.6, "instructions a cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
         /// Share of each core that is left for the player.
@@ -61,17 +61,17 @@ section! {
         external_factor: f64 = 1.5, "factor", "probe: decode lines; assume 1.3 to 2", 1 ..= 10;
         /// Share by which the time of equal work varies.
         jitter: f64 = 0.05, "share", "probe: spread of decode lines", 0 ..= 1;
-        /// Pixels a second of a JPEG unit; 0 for none.
-        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's sheet", 0 ..= 1e10;
+        /// Pixels per second of a JPEG unit; 0 for none.
+        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's datasheet", 0 ..= 1e10;
     }
 }
 
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
-        /// Bytes of the ring that read data wait in; 0 takes what memory leaves.
-        ring_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes in the ring before play begins; 0 takes what the reel asks for.
+        /// Bytes of the ring buffer that read data wait in; 0 takes what memory leaves.
+        ring_buffer_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
+        /// Bytes in the ring buffer before play begins; 0 takes what the reel asks for.
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
         /// Bytes of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;

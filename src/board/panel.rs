@@ -28,9 +28,9 @@ section! {
     /// The panel and the bus in front of it.
     Panel {
         /// Visible width as the panel's memory is addressed, before `turns`.
-        width: u16 = 240, "pixels", "the panel's sheet: resolution", 16 ..= 1024;
+        width: u16 = 240, "pixels", "the panel's datasheet: resolution", 16 ..= 1024;
         /// Visible height as the panel's memory is addressed, before `turns`.
-        height: u16 = 240, "pixels", "the panel's sheet: resolution", 16 ..= 1024;
+        height: u16 = 240, "pixels", "the panel's datasheet: resolution", 16 ..= 1024;
         /// Which pixels can be seen.
         shape: Shape = Shape::Rectangle, "rectangle | ellipse", "look at it";
         /// Bits that one pixel takes on the wire.
@@ -53,18 +53,18 @@ section! {
         dma: bool = true, "true | false", "firmware: the display driver";
         /// A line tells the firmware when the panel's scan is between two pictures.
         tearing_signal: bool = false, "true | false", "wiring: a pin named TE that reaches the microcontroller";
-        /// Pictures a second at which the panel scans its own memory.
-        refresh_hz: f64 = 60.0, "Hz", "the panel's sheet: frame rate control", 20 ..= 240;
+        /// Frames per second at which the panel scans its own memory.
+        refresh_hz: f64 = 60.0, "Hz", "the panel's datasheet: frame rate control", 20 ..= 240;
         /// First visible column in the panel's memory.
-        x_offset: u16 = 0, "pixels", "the panel's sheet, or a border of noise at an edge", 0 ..= 512;
+        x_offset: u16 = 0, "pixels", "the panel's datasheet, or a border of noise at an edge", 0 ..= 512;
         /// First visible row in the panel's memory.
-        y_offset: u16 = 0, "pixels", "the panel's sheet, or a border of noise at an edge", 0 ..= 512;
+        y_offset: u16 = 0, "pixels", "the panel's datasheet, or a border of noise at an edge", 0 ..= 512;
         /// Quarter turns clockwise by which the picture must be turned to stand upright as the panel is mounted.
         turns: u8 = 0, "quarter turns", "look at it", 0 ..= 3;
         /// The picture must be mirrored, as for a panel seen in a mirror or through its back.
         mirror: bool = false, "true | false", "look at it";
         /// Width of the visible picture, to judge detail and flashing area.
-        width_mm: f64 = 27.7, "millimetres", "the panel's sheet: active area, or a ruler", 5 ..= 200;
+        width_mm: f64 = 27.7, "millimetres", "the panel's datasheet: active area, or a ruler", 5 ..= 200;
     }
     nested {
         /// Correction of the panel's look; neutral by default.

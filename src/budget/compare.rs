@@ -79,7 +79,7 @@ fn advise(card: &Budget, wifi: &Budget) -> (Link, String) {
                 card.verdict.word()
             ),
         )
-    } else if wifi.verdict == Verdict::Fit && card.verdict == Verdict::Fit {
+    } else if wifi.verdict == Verdict::Fits && card.verdict == Verdict::Fits {
         (
             Link::Card,
             format!(

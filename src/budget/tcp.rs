@@ -34,13 +34,13 @@ impl Flow {
         }
     }
 
-    /// Segments a second: equation (32).
+    /// Segments per second: equation (32).
     #[must_use]
     pub fn segments_per_second(&self) -> f64 {
         self.through(f64::INFINITY)
     }
 
-    /// The same where the air takes at most `most` segments a second: what is
+    /// The same where the air takes at most `most` segments per second: what is
     /// sent between two losses takes the longer of both, and time-outs pass
     /// idle.
     #[must_use]

@@ -10,7 +10,7 @@ use jpeg_encoder::{ColorType, SamplingFactor};
 use super::rate::{Ask, Trial};
 use super::{CodingError, DecodeError, Encoded, PictureIn, WINDOW_BYTES, nearest_565};
 
-/// Instructions a pixel of a scalar decoder: a floor, and a share for each
+/// Instructions per pixel of a scalar decoder: a floor, and a share for each
 /// payload byte (a fit to counts of a general-purpose decoder without SIMD).
 const INSTRUCTIONS_A_PIXEL: f32 = 62.0;
 const INSTRUCTIONS_A_BYTE: f32 = 150.0;

@@ -208,7 +208,7 @@ mod host {
         pub width: u16,
         /// Pixels down.
         pub height: u16,
-        /// Before dither: 3 bytes a pixel, sRGB, rows from the top.
+        /// Before dither: 3 bytes per pixel, sRGB, rows from the top.
         pub rgb: &'a [u8],
         /// The same picture dithered to RGB565, R in the high bits.
         pub pixels: &'a [u16],

@@ -8,7 +8,7 @@ use super::{
 };
 use crate::units::Rect;
 
-/// Instructions a pixel to hand raw bytes to the bus by DMA: none of the
+/// Instructions per pixel to hand raw bytes to the bus by DMA: none of the
 /// core's; a few for each window.
 const INSTRUCTIONS_A_WINDOW: u32 = 120;
 

@@ -86,7 +86,7 @@ impl Progress for Bar {
     }
 }
 
-/// Position, speed in pictures a second and times real time, time left, bytes.
+/// Position, speed in frames per second and times real time, time left, bytes.
 fn message(state: &State, spent: Duration) -> String {
     let seconds = spent.as_secs_f64().max(1e-3);
     let speed = state.position.as_secs_f64() / seconds;

@@ -57,13 +57,13 @@ pub(super) struct SettingsArgs {
     /// Size in pixels, for settings without a reel [default: the board's panel].
     #[arg(long, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
     size: Option<(u16, u16)>,
-    /// Pictures a second, for settings without a reel.
+    /// Frames per second, for settings without a reel.
     #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
     rate: Ratio,
     /// Picture coding, for settings without a reel.
     #[arg(long, default_value = "patch", conflicts_with = "reel")]
     coding: CodingArg,
-    /// Bits a pixel in the mean, for settings without a reel [default: typical of the coding].
+    /// Bits per pixel in the mean, for settings without a reel [default: typical of the coding].
     #[arg(long, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
     /// Sound rate in Hz, for settings without a reel [default: the board's].
@@ -142,7 +142,7 @@ impl SettingsArgs {
             .into());
         }
         if !(0.1..=120.0).contains(&(f64::from(self.rate.num) / f64::from(self.rate.den))) {
-            return Err(Usage("the rate must be 0.1 to 120 pictures a second".into()).into());
+            return Err(Usage("the rate must be 0.1 to 120 frames per second".into()).into());
         }
         let coding = match self.coding {
             CodingArg::Raw => PictureCoding::Raw,
@@ -215,7 +215,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .iter()
         .map(|b| b.verdict)
         .min()
-        .unwrap_or(Verdict::Not);
+        .unwrap_or(Verdict::DoesNotFit);
     Ok(exit_code(verdict))
 }
 
@@ -238,9 +238,9 @@ pub(super) fn facts(
 
 pub(super) fn exit_code(verdict: Verdict) -> ExitCode {
     ExitCode::from(match verdict {
-        Verdict::Fit => 0,
+        Verdict::Fits => 0,
         Verdict::Tight => 3,
-        Verdict::Not => 4,
+        Verdict::DoesNotFit => 4,
     })
 }
 

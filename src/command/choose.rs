@@ -33,7 +33,7 @@ pub(crate) struct ChoiceArgs {
     /// Size of the picture as the viewer sees it [default: the panel's]
     #[arg(long, value_name = "WxH", value_parser = values::size, help_heading = "Picture")]
     size: Option<(u16, u16)>,
-    /// Pictures a second, 12.5 or 30000/1001 [default: the clip's, up to what the board can take]
+    /// Frames per second, 12.5 or 30000/1001 [default: the clip's, up to what the board can take]
     #[arg(long, value_name = "RATE", value_parser = values::rate, help_heading = "Picture")]
     rate: Option<Ratio>,
     /// Where rates differ: choose one source picture, or blend those on show
@@ -41,7 +41,7 @@ pub(crate) struct ChoiceArgs {
     pace: Pace,
     /// How the picture meets the panel: whole with bars, fill and cut off, or stretch
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    fit_picture: Fit,
+    framing: Framing,
     /// What stays when something is cut off: middle, left, top-right, or X,Y from 0 to 1
     #[arg(long, value_name = "PLACE", value_parser = values::anchor, default_value = "middle", help_heading = "Picture")]
     anchor: picture::Anchor,
@@ -77,7 +77,7 @@ pub(crate) struct ChoiceArgs {
     /// Make a silent reel
     #[arg(long, help_heading = "Sound")]
     no_sound: bool,
-    /// Sound samples a second, 8000 to 48000 Hz [default: the board's]
+    /// Sound samples per second, 8000 to 48000 Hz [default: the board's]
     #[arg(long, value_name = "HZ", help_heading = "Sound")]
     sound_rate: Option<u32>,
     /// How samples are stored
@@ -115,18 +115,18 @@ pub(crate) struct ChoiceArgs {
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
-    suggest_bass: Option<f64>,
-    /// Tilt: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
+    virtual_bass: Option<f64>,
+    /// HighShelf: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
     #[arg(
         long,
         value_name = "DB",
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
-    presence: Option<f64>,
+    high_shelf: Option<f64>,
     /// Less range between soft and loud: night (2.5:1) or a noisy room (4:1); the loudness stays
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
-    compression: Compression,
+    dynamic_range: DynamicRange,
 
     /// Picture coding [default: what suits the board]
     #[arg(long, value_enum, help_heading = "Coding")]
@@ -134,12 +134,12 @@ pub(crate) struct ChoiceArgs {
     /// Picture quality, 1 to 100
     #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
     quality: Option<u8>,
-    /// Most bytes a second that the link carries: 350k
+    /// Most bytes per second that the link carries: 350k
     #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
-    limit_rate: Option<u64>,
+    peak_rate: Option<u64>,
     /// How long the encoder may search, 0 to 3
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
-    effort: Option<u8>,
+    search: Option<u8>,
     /// Take grain and other noise out before coding: fewer bytes, and nearer to the clean scene
     #[arg(long, help_heading = "Coding")]
     denoise: bool,
@@ -182,7 +182,7 @@ impl ChoiceArgs {
             size: self.size,
             rate: self.rate,
             pace: self.pace.into(),
-            fit: self.fit_picture.into(),
+            framing: self.framing.into(),
             anchor: self.anchor,
             turns: self.turn,
             mirror: self.mirror,
@@ -206,17 +206,17 @@ impl ChoiceArgs {
                 loudness: self.loudness,
                 ceiling: self.ceiling,
                 high_pass: self.high_pass,
-                suggest_bass: self.suggest_bass,
-                presence: self.presence,
-                compression: self.compression.into(),
+                virtual_bass: self.virtual_bass,
+                high_shelf: self.high_shelf,
+                dynamic_range: self.dynamic_range.into(),
             },
             coding: CodingChoice {
                 coding: self.coding.map(Into::into),
                 quality: self.quality,
-                limit_rate: self
-                    .limit_rate
+                peak_rate: self
+                    .peak_rate
                     .map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
-                effort: self.effort,
+                search: self.search,
                 denoise: self.denoise,
                 ..CodingChoice::default()
             },
@@ -251,12 +251,12 @@ macro_rules! words {
     };
 }
 
-words!(Pace => picture::Pace { Choose, Blend });
-words!(Fit => picture::Fit { Whole, Fill, Stretch });
+words!(Pace => picture::Pace { Nearest, Blend });
+words!(Framing => picture::Framing { Letterbox, Crop, Stretch });
 words!(Filter => picture::Filter { CatmullRom, Box, Bilinear, Hamming, Mitchell, Lanczos3 });
 words!(Dither => picture::Dither { BlueNoise, None, Bayer, ErrorDiffusion });
 words!(Deinterlace => picture::Deinterlace { Auto, Off, Always });
 words!(SoundCoding => sound::SoundCoding { Pcm16, Pcm8, Adpcm });
 words!(Downmix => sound::Downmix { Sum, Left, Right, PhaseSafe });
-words!(Compression => sound::Compression { Off, Night, NoisyRoom });
+words!(DynamicRange => sound::DynamicRange { Full, Night, NoisyRoom });
 words!(Coding => coding::Coding { Raw, Jpeg, Patch });

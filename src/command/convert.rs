@@ -61,7 +61,7 @@ pub struct Args {
 /// Converts all clips.
 ///
 /// # Errors
-/// The command was typed wrongly, or signals cannot be watched.
+/// The command line is wrong, or signals cannot be watched.
 pub fn run(args: Args) -> Result<ExitCode> {
     let mut choices = args.choices.choices()?;
     choices.overwrite = args.overwrite;
@@ -390,7 +390,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
     };
     let mut text = format!(
         "{}: {}, {}x{}, {} pictures/s, {}, {sound}, {}\n  \
-         bytes a second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
+         bytes per second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,

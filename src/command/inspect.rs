@@ -15,7 +15,7 @@ use crate::reel::{
 
 /// Show what a reel is: panel, sound, coding, sizes, rates, index.
 ///
-/// Reads the whole reel. Figures are counted from its slices; bytes a second
+/// Reads the whole reel. Figures are counted from its slices; bytes per second
 /// are those of slice chunks, and the worst second is the worst of all seconds,
 /// wherever they start.
 #[derive(clap::Args)]
@@ -179,7 +179,7 @@ fn pictures(s: &Survey) -> String {
     let unchanged: u64 = s.slices.iter().map(|x| u64::from(x.unchanged)).sum();
     let rate = f64::from(s.header.rate.num) / f64::from(s.header.rate.den);
     format!(
-        "{} at {rate:.5} a second, {}; {} unchanged",
+        "{} at {rate:.5} fps, {}; {} unchanged",
         grouped(all),
         coding(&s.header),
         grouped(unchanged),

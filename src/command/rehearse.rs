@@ -32,10 +32,10 @@ pub struct Args {
     /// Seed of the first; the others count up from it.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Bytes in the ring before play begins [default: the player's, else the reel's].
+    /// Bytes in the ring buffer before play begins [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     start: Option<u64>,
-    /// Bytes of the ring [default: what memory leaves].
+    /// Bytes of the ring buffer [default: what memory leaves].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     ring: Option<u64>,
     /// A stall at a place in the reel, in milliseconds, instead of stalls by chance; may be repeated.
@@ -44,7 +44,7 @@ pub struct Args {
     /// No stalls at all.
     #[arg(long, conflicts_with = "stall_at")]
     no_stalls: bool,
-    /// Draw the level of the ring in the worst rehearsal (SVG).
+    /// Draw the level of the ring buffer in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     #[command(flatten)]
@@ -99,7 +99,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
-            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
+            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
             "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
@@ -124,7 +124,7 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     };
     Ok(Conditions {
         start_bytes: args.start,
-        ring_bytes: args.ring,
+        ring_buffer_bytes: args.ring,
         stalls,
     })
 }
@@ -206,7 +206,7 @@ fn print(rehearsal: &Rehearsal, outlook: &Outlook, least: &Least, args: &Args) {
     );
     if let Some(level) = tally.low_water_bytes {
         say!(
-            "  Lowest level of the ring as a slice began: {}",
+            "  Lowest level of the ring buffer as a slice began: {}",
             bytes(level as f64)
         );
     }
@@ -223,7 +223,7 @@ fn print(rehearsal: &Rehearsal, outlook: &Outlook, least: &Least, args: &Args) {
     say!(
         "  Least that keeps {runs} rehearsals clean: before play {}, ring {}",
         words(least.start_bytes),
-        words(least.ring_bytes)
+        words(least.ring_buffer_bytes)
     );
     say!("  All of it is {}", rehearsal.origin());
 }

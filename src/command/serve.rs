@@ -9,7 +9,7 @@ use std::sync::Arc;
 use anyhow::Context;
 
 use super::out::say;
-use crate::serve::{Options, Report, Server, Way};
+use crate::serve::{Options, Report, Server, Delivery};
 
 /// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
 /// page to watch them on.
@@ -22,9 +22,9 @@ pub struct Args {
     #[arg(value_name = "FOLDER")]
     folder: PathBuf,
 
-    /// Address and port to listen at; may be given again. 0.0.0.0:7070 is every
+    /// Address and port to listen at; may be given again. 0.0.0.0:8461 is every
     /// address of this machine, port 0 a free one
-    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:7070")]
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8461")]
     listen: Vec<SocketAddr>,
 
     /// Announce the page on the local network by DNS-SD, under this name
@@ -33,7 +33,7 @@ pub struct Args {
 
     /// Streams at once; further clients are told to come again
     #[arg(long, value_name = "COUNT", default_value_t = 512)]
-    most_watchers: usize,
+    max_streams: usize,
 
     /// Say nothing but the addresses
     #[arg(long, conflicts_with = "json")]
@@ -58,9 +58,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 async fn serve(args: Args) -> anyhow::Result<()> {
     let mut options = Options::new(args.folder.clone());
     options.listen.clone_from(&args.listen);
-    options.most_watchers = args.most_watchers;
+    options.max_streams = args.max_streams;
     // Twice the streams: pages and lists need connections as well.
-    options.most_connections = options.most_connections.max(args.most_watchers * 2);
+    options.most_connections = options.most_connections.max(args.max_streams * 2);
     options.listener = Arc::new(match (args.quiet, args.json) {
         (true, _) => |_: &Report| (),
         (_, true) => print_json,
@@ -112,9 +112,9 @@ fn print_json(report: &Report) {
 }
 
 fn print_line(report: &Report) {
-    let way = match report.way {
-        Way::File => "file",
-        Way::Live => "live",
+    let way = match report.delivery {
+        Delivery::File => "file",
+        Delivery::Live => "live",
     };
     let who = format!("{} {} {} {way}", report.id, report.peer, report.reel);
     let line = if report.open {

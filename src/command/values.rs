@@ -14,7 +14,7 @@ pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
     parts.ok_or_else(|| "write it as WIDTHxHEIGHT in pixels, for example 240x240".into())
 }
 
-/// `25`, `12.5` or `30000/1001`: pictures a second.
+/// `25`, `12.5` or `30000/1001`: frames per second.
 pub(crate) fn rate(text: &str) -> Result<Ratio, String> {
     let ratio = match text.split_once('/') {
         Some((num, den)) => Ratio::new(num.parse().unwrap_or(0), den.parse().unwrap_or(0)),
@@ -94,7 +94,7 @@ pub(crate) fn sound_track(text: &str) -> Result<SoundChoice, String> {
     })
 }
 
-/// Bytes a second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
+/// Bytes per second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
 pub(crate) fn bytes(text: &str) -> Result<u64, String> {
     let (number, unit) = match text.trim_end_matches(|c: char| c.is_ascii_alphabetic()) {
         number if number.len() < text.len() => (number, &text[number.len()..]),

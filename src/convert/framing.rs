@@ -27,7 +27,7 @@ pub(super) fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertErro
     let (width, height) = if turns.swaps() { (h, w) } else { (w, h) };
     let whole = (w, h) == upright;
     let plan = PicturePlan {
-        fit: choices.fit,
+        framing: choices.framing,
         anchor: choices.anchor,
         turns,
         mirror: panel.mirror != choices.mirror,

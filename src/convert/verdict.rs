@@ -52,7 +52,7 @@ fn verdict(facts: &ReelFacts, board: &Board, link: Link) -> Option<LinkVerdict> 
         link,
         verdict,
         line: judged.line(),
-        options: if verdict == Verdict::Fit {
+        options: if verdict == Verdict::Fits {
             Vec::new()
         } else {
             options(facts, board, link)
@@ -67,10 +67,10 @@ fn judge(facts: &ReelFacts, board: &Board, link: Link) -> Option<Judgement> {
 /// The first rate and the first size with which it plays.
 fn options(facts: &ReelFacts, board: &Board, link: Link) -> Vec<String> {
     let plays = |reel: &ReelFacts| {
-        judge(reel, board, link).is_some_and(|judged| judged.verdict() == Verdict::Fit)
+        judge(reel, board, link).is_some_and(|judged| judged.verdict() == Verdict::Fits)
     };
     let rate = KEPT.into_iter().find(|keep| plays(&facts.thinned(*keep)));
-    let rate = rate.map(|keep| format!("--rate {:.3}", facts.rate / f64::from(keep)));
+    let rate = rate.map(|keep| format!("--frame-rate {:.3}", facts.rate / f64::from(keep)));
     let side = |v: u16, eighths: u16| (u32::from(v) * u32::from(eighths) / 64 * 8).max(16) as u16;
     let sizes = EIGHTHS.map(|n| (side(facts.width, n), side(facts.height, n)));
     let size = sizes
@@ -85,7 +85,7 @@ impl LinkVerdict {
     #[must_use]
     pub fn sentence(&self) -> String {
         match &self.options[..] {
-            [] if self.verdict == Verdict::Fit => self.line.clone(),
+            [] if self.verdict == Verdict::Fits => self.line.clone(),
             [] => format!(
                 "{}; no lower rate and no smaller picture alone helps, by calculation: --fit tries more",
                 self.line

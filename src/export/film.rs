@@ -11,7 +11,7 @@ use crate::sound::resample::Resampler;
 
 /// Constant rate factor of the H.264 encoder: near to the eye's limit.
 const QUALITY: &str = "12";
-/// Bits a second of the AAC encoder; one channel.
+/// Bits per second of the AAC encoder; one channel.
 const SOUND_BITS: usize = 128_000;
 /// Sampling frequencies of AAC (ISO/IEC 14496-3 table 1.18).
 const SOUND_RATES: [u32; 12] = [

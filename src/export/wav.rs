@@ -65,7 +65,7 @@ fn head(rate: u32, length: u32) -> Vec<u8> {
     head.extend([1, 0, 1, 0]);
     head.extend(rate.to_le_bytes());
     head.extend((2 * rate).to_le_bytes());
-    // Bytes a frame, bits a sample.
+    // Bytes per frame, bits per sample.
     head.extend([2, 0, 16, 0]);
     head.extend(b"data");
     head.extend(length.to_le_bytes());

@@ -90,8 +90,8 @@
   }
 
   async function watchers() {
-    const list = await json("/watchers.json");
-    if (location.hash !== "#/watchers") return;
+    const list = await json("/streams.json");
+    if (location.hash !== "#/streams") return;
     document.title = "Watchers";
     const names = ["Reel", "Client", "Way", "State", "For", "Sent", "Rate", "Stalls", "Behind"];
     const head = element("thead", {}, element("tr", {}, ...names.map((name) => element("th", { scope: "col" }, name))));
@@ -113,7 +113,7 @@
     const path = location.hash.slice(1) || "/";
     const page = path.startsWith("/reels/") ? reelPage(path, false)
       : path.startsWith("/live/") ? reelPage(path, true)
-      : path === "/watchers" ? watchers() : shelf();
+      : path === "/streams" ? watchers() : shelf();
     page.catch(failed);
   }
 

@@ -7,12 +7,12 @@ use crate::source::QuarterTurns;
 /// How the picture meets the panel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Fit {
+pub enum Framing {
     /// All of the picture is shown; bars fill the rest.
     #[default]
-    Whole,
+    Letterbox,
     /// All of the panel is used; what does not fit is cut off.
-    Fill,
+    Crop,
     /// The picture is stretched to the panel's shape.
     Stretch,
 }
@@ -145,7 +145,7 @@ pub struct PicturePlan {
     /// Panel height in pixels, as the panel's memory is addressed.
     pub height: u16,
     /// How the picture meets the panel.
-    pub fit: Fit,
+    pub framing: Framing,
     /// Which part stays. In the viewer's directions.
     pub anchor: Anchor,
     /// Turns of the upright picture in the panel's memory, for the way the
@@ -192,7 +192,7 @@ impl PicturePlan {
         Self {
             width,
             height,
-            fit: Fit::default(),
+            framing: Framing::default(),
             anchor: Anchor::default(),
             turns: QuarterTurns::default(),
             mirror: false,

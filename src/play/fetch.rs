@@ -1,4 +1,4 @@
-//! The side that reads ahead: chunk after chunk into the ring, each in one
+//! The side that reads ahead: chunk after chunk into the ring buffer, each in one
 //! piece.
 
 use super::queue::{Entry, Kind, Queue, SLOTS};
@@ -77,7 +77,7 @@ impl Fetcher {
         if put.wrapping_sub(got) >= SLOTS - 1 {
             return 0;
         }
-        let ring = self.setup.ring_bytes;
+        let ring = self.setup.ring_buffer_bytes;
         let tail = if got == put { 0 } else { queue.at(got) };
         match (got == put, self.head <= tail, wrapped) {
             (true, _, true) => ring,
@@ -244,7 +244,7 @@ impl Fetcher {
         self.restart = true;
         self.state = State::Read;
         if self.item == item && source.seek(tick) {
-            source.place(0, self.setup.ring_bytes);
+            source.place(0, self.setup.ring_buffer_bytes);
             self.goal = 0;
         } else {
             self.item = item;

@@ -44,8 +44,8 @@ const LONGEST_GAP: u64 = 10;
 /// Memory and habits of the side that reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Setup {
-    /// Bytes of the ring that chunks lie in.
-    pub ring_bytes: u32,
+    /// Bytes of the ring buffer that chunks lie in.
+    pub ring_buffer_bytes: u32,
     /// Most bytes in one read; 512 or more.
     pub piece: u32,
     /// Play the list again and again.
@@ -84,7 +84,7 @@ pub enum Read {
 
 /// The side that reads: a reader of chunks, and the source of its bytes.
 pub trait Source {
-    /// Begins to read a reel from its header, into the ring at `at`.
+    /// Begins to read a reel from its header, into the ring buffer at `at`.
     fn open(&mut self, at: u32, room: u32);
     /// Whether the source can seek.
     fn seeks(&self) -> bool;
@@ -95,7 +95,7 @@ pub trait Source {
     fn next(&mut self) -> Found;
     /// Whether nothing of the next chunk was read yet.
     fn between(&self) -> bool;
-    /// What comes next goes into the ring at `at`.
+    /// What comes next goes into the ring buffer at `at`.
     fn place(&mut self, at: u32, room: u32);
     /// Where the reader wants to go on if that is not where the source is.
     fn ahead(&mut self) -> Option<u64>;
@@ -121,9 +121,9 @@ pub struct Title {
     pub part: u16,
     /// Its first tick.
     pub first_tick: u64,
-    /// Ticks a second; the sound rate where there is sound.
+    /// Ticks per second; the sound rate where there is sound.
     pub clock_rate: u32,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: (u32, u32),
     /// Bytes to have before play begins.
     pub prebuffer: u32,
@@ -143,7 +143,7 @@ pub struct Span {
 /// How a picture behaves when it is left out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Coding {
-    /// Sent from the ring itself; left out without work.
+    /// Sent from the ring buffer itself; left out without work.
     Raw,
     /// Decoded on its own; left out without work.
     Jpeg,
@@ -168,11 +168,11 @@ pub struct Picture {
 pub trait Stage {
     /// Whether samples are looked at; if not, only their number counts.
     const HEARD: bool;
-    /// The header that lies in the ring at `at`, or the error that it is.
+    /// The header that lies in the ring buffer at `at`, or the error that it is.
     fn title(&mut self, at: u32) -> Result<Title, i32>;
     /// Gets ready to decode the reel whose header lies at `at`.
     fn open(&mut self, at: u32) -> Result<(), i32>;
-    /// The slice that lies in the ring at `at`.
+    /// The slice that lies in the ring buffer at `at`.
     fn slice(&mut self, at: u32) -> Span;
     /// Opens a slice's sound; `false` if it breaks its coding.
     fn sound_open(&mut self, at: u32) -> bool;
@@ -221,7 +221,7 @@ pub struct Counts {
     pub waiting: u32,
     /// Sound and pictures that could not be used.
     pub broken: u32,
-    /// Times the memory ran dry.
+    /// Times the memory underran.
     pub dry: u32,
     /// Times the sound queue ran empty while sound was there.
     pub starved: u32,

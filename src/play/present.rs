@@ -189,7 +189,7 @@ impl Presenter {
     }
 
     /// Gives back the entries that neither sound nor pictures need. A raw
-    /// picture is sent from the ring itself: its entry is kept while the
+    /// picture is sent from the ring buffer itself: its entry is kept while the
     /// transfer may run, unless there is no other room to read into.
     fn release<B: Stage>(&mut self, queue: &Queue, board: &mut B) {
         let got = queue.got();

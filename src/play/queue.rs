@@ -1,4 +1,4 @@
-//! The queue between the two sides: stretches of the ring, in order.
+//! The queue between the two sides: stretches of the ring buffer, in order.
 
 use core::sync::atomic::{AtomicBool, AtomicI32, AtomicU32, Ordering};
 

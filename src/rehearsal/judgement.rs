@@ -43,7 +43,7 @@ impl Judgement {
     #[must_use]
     pub fn verdict(&self) -> Verdict {
         let played = self.outlook.as_ref();
-        let played = played.map_or(Verdict::Not, Outlook::verdict);
+        let played = played.map_or(Verdict::DoesNotFit, Outlook::verdict);
         self.budget.verdict.max(played)
     }
 
@@ -51,7 +51,7 @@ impl Judgement {
     #[must_use]
     pub fn reason(&self) -> Option<String> {
         let verdict = self.verdict();
-        if verdict == Verdict::Fit {
+        if verdict == Verdict::Fits {
             return None;
         }
         let lines = self.budget.lines.iter();
@@ -80,12 +80,12 @@ impl Judgement {
         };
         let reason = self.reason().unwrap_or_default();
         match self.verdict() {
-            Verdict::Fit => match &self.outlook {
+            Verdict::Fits => match &self.outlook {
                 Ok(outlook) => format!("{from} it plays: {}", outlook.summary()),
                 Err(_) => format!("{from} it plays"),
             },
             Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
-            Verdict::Not => format!("{from} it does not play: {reason}"),
+            Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
         }
     }
 }

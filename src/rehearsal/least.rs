@@ -9,10 +9,10 @@ use super::{Rehearsal, Rules};
 /// where none is enough.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Least {
-    /// Least bytes before play begins, the ring as it is.
+    /// Least bytes before play begins, the ring buffer as it is.
     pub start_bytes: Option<u64>,
-    /// Least bytes of the ring, its start level as it is.
-    pub ring_bytes: Option<u64>,
+    /// Least bytes of the ring buffer, its start level as it is.
+    pub ring_buffer_bytes: Option<u64>,
 }
 
 /// Steps of the search: sectors.
@@ -20,7 +20,7 @@ const STEP: u64 = 512;
 
 impl Rehearsal {
     /// Searches the least start level and ring over the seeds `first`, ...
-    /// More of either hardly ever hurts (where chunks wrap around in the ring
+    /// More of either hardly ever hurts (where chunks wrap around in the ring buffer
     /// a little more may fit them worse), so that halving finds them.
     #[must_use]
     pub fn least(&self, runs: u32, first: u64) -> Least {
@@ -32,7 +32,7 @@ impl Rehearsal {
                 ..self.rules
             })
         });
-        let ring_bytes = search(self.least_ring, self.rules.ring, |ring| {
+        let ring_buffer_bytes = search(self.least_ring, self.rules.ring, |ring| {
             clean(Rules {
                 ring: ring / STEP * STEP,
                 ..self.rules
@@ -40,7 +40,7 @@ impl Rehearsal {
         });
         Least {
             start_bytes,
-            ring_bytes,
+            ring_buffer_bytes,
         }
     }
 

@@ -42,10 +42,10 @@ use stage::Scratch;
 /// What can be set apart from the board's profile.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Conditions {
-    /// Bytes in the ring before play begins; else the player's, else the reel's.
+    /// Bytes in the ring buffer before play begins; else the player's, else the reel's.
     pub start_bytes: Option<u64>,
-    /// Bytes of the ring; else what memory leaves.
-    pub ring_bytes: Option<u64>,
+    /// Bytes of the ring buffer; else what memory leaves.
+    pub ring_buffer_bytes: Option<u64>,
     /// Stalls of the link.
     pub stalls: StallPlan,
 }
@@ -54,7 +54,7 @@ impl Default for Conditions {
     fn default() -> Self {
         Self {
             start_bytes: None,
-            ring_bytes: None,
+            ring_buffer_bytes: None,
             stalls: StallPlan::Random,
         }
     }
@@ -73,9 +73,9 @@ pub enum RehearsalError {
         /// The link asked for.
         link: &'static str,
     },
-    /// The ring cannot hold a slice.
+    /// The ring buffer cannot hold a slice.
     #[error(
-        "a ring of {ring} bytes cannot hold the largest slice, {least} bytes; a smaller picture, a lower quality or external memory helps"
+        "a ring buffer of {ring} bytes cannot hold the largest slice, {least} bytes; a smaller picture, a lower quality or external memory helps"
     )]
     RingTooSmall {
         /// Bytes of the ring.
@@ -116,7 +116,7 @@ impl Rehearsal {
     /// Prepares `reel` on `board` over `link`.
     ///
     /// # Errors
-    /// The board lacks the link, the ring is too small, or the reel is empty.
+    /// The board lacks the link, the ring buffer is too small, or the reel is empty.
     pub fn new(
         reel: &ReelFacts,
         board: &Board,
@@ -140,7 +140,7 @@ impl Rehearsal {
         })?;
         let largest = reel.slices.iter().map(|s| u64::from(s.bytes)).max();
         let least_ring = largest.unwrap_or(0).next_multiple_of(512);
-        let ring = conditions.ring_bytes.unwrap_or(memory.ring_bytes);
+        let ring = conditions.ring_buffer_bytes.unwrap_or(memory.ring_buffer_bytes);
         if ring < least_ring {
             return Err(RehearsalError::RingTooSmall {
                 ring,
@@ -169,7 +169,7 @@ impl Rehearsal {
         })
     }
 
-    /// Bytes of the ring, and bytes in it before play begins.
+    /// Bytes of the ring buffer, and bytes in it before play begins.
     #[must_use]
     pub fn buffers(&self) -> (u64, u64) {
         (self.rules.ring, self.rules.start.min(self.rules.ring))

@@ -40,13 +40,13 @@ impl Outlook {
     /// chance; tight if pictures alone feel it, or 95 are clean.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
-        let swept = self.sweep.as_ref().map_or(Verdict::Fit, |s| {
+        let swept = self.sweep.as_ref().map_or(Verdict::Fits, |s| {
             if s.tally.with_gaps > 0 {
-                Verdict::Not
+                Verdict::DoesNotFit
             } else if s.tally.clean < s.tally.runs {
                 Verdict::Tight
             } else {
-                Verdict::Fit
+                Verdict::Fits
             }
         });
         swept.max(self.tally.verdict())
@@ -60,7 +60,7 @@ impl Outlook {
             let late = tally.worst_late.map(|(fault, _)| fault);
             gap.or(late).map(told)
         };
-        if self.tally.verdict() > Verdict::Fit {
+        if self.tally.verdict() > Verdict::Fits {
             return felt(&self.tally);
         }
         let sweep = self.sweep.as_ref()?;

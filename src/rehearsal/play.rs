@@ -36,7 +36,7 @@ impl<'a> Play<'a> {
         traced: bool,
     ) -> Self {
         let setup = Setup {
-            ring_bytes: (rules.ring / 512 * 512).min(u64::from(u32::MAX)) as u32,
+            ring_buffer_bytes: (rules.ring / 512 * 512).min(u64::from(u32::MAX)) as u32,
             piece: rules.piece,
             repeat: false,
         };

@@ -48,7 +48,7 @@ pub(super) struct Script {
     pub full_send: u64,
     /// The core is free while the bus sends.
     pub dma: bool,
-    /// Nanoseconds of a byte's intake on the reading core.
+    /// Nanoseconds of a byte's intake on the I/O core.
     pub intake: f64,
     /// Picoseconds of a sample on the sounding core.
     pub sample: u64,

@@ -13,12 +13,12 @@ use super::script::{Script, Shot};
 /// Memory kept from run to run.
 #[derive(Default)]
 pub(super) struct Scratch {
-    /// When each slice was whole in the ring, and what had delayed it.
+    /// When each slice was whole in the ring buffer, and what had delayed it.
     pub arrived: Vec<u64>,
     delays: Vec<Delay>,
     /// The slice that lies at each [`PLACE`] of the ring.
     lies: Vec<u32>,
-    /// Bytes in the ring over time, where that is asked for.
+    /// Bytes in the ring buffer over time, where that is asked for.
     pub levels: Vec<(u64, u64)>,
     pub segments: Vec<u64>,
 }
@@ -150,7 +150,7 @@ impl<'a> World<'a> {
         self.clocks[self.core] = woken.max(now + 1000);
     }
 
-    /// The memory ran dry.
+    /// The memory underran.
     pub(super) fn ran_dry(&mut self) {
         if self.script.title.silent {
             self.dry_since = Some(self.now());

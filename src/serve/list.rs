@@ -47,15 +47,15 @@ pub struct Facts {
     pub height: u16,
     /// `rectangle` or `ellipse`.
     pub shape: &'static str,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: f64,
     /// Picture coding.
     pub coding: &'static str,
     /// Sound coding.
     pub sound: &'static str,
-    /// Ticks a second.
+    /// Ticks per second.
     pub clock_rate: u32,
-    /// Mean bytes a second.
+    /// Mean bytes per second.
     pub mean_rate: u32,
     /// Bytes in the worst second.
     pub worst_rate: u32,

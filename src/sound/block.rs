@@ -2,8 +2,8 @@
 //!
 //! | coding | number | bytes for n samples | layout |
 //! |---|---|---|---|
-//! | PCM S16LE | 1 | 2 n | signed 16-bit, little-endian |
-//! | PCM U8 | 2 | n | unsigned 8-bit, 128 is silence |
+//! | 16-bit signed PCM, low byte first | 1 | 2 n | signed 16-bit, little-endian |
+//! | 8-bit unsigned PCM | 2 | n | unsigned 8-bit, 128 is silence |
 //! | IMA ADPCM | 3 | 4 + n / 2 | 4-byte header, then nibbles, low one first |
 
 use super::adpcm;
@@ -23,7 +23,7 @@ pub enum SoundCoding {
     Pcm16 = 1,
     /// Unsigned 8-bit, 128 is silence.
     Pcm8 = 2,
-    /// IMA ADPCM, 4 bits a sample (IMA Digital Audio Focus Group, 1992).
+    /// IMA ADPCM, 4 bits per sample (IMA Digital Audio Focus Group, 1992).
     Adpcm = 3,
 }
 

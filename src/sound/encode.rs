@@ -14,7 +14,7 @@ pub struct BlockEncoder {
 }
 
 impl BlockEncoder {
-    /// An encoder at the start of a reel whose sound has `rate` samples a second.
+    /// An encoder at the start of a reel whose sound has `rate` samples per second.
     #[must_use]
     pub fn new(coding: SoundCoding, rate: u32) -> Self {
         Self {

@@ -80,7 +80,7 @@ impl Rendering {
         Self(sections.into_iter().map(Biquad::new).collect())
     }
 
-    /// Renders in place. A hump of the box may clip; 6 dB are kept free.
+    /// Renders in place. A peak of the box may clip; 6 dB are kept free.
     pub fn run(&mut self, samples: &mut [i16]) {
         for sample in samples {
             let x = 0.5 * f64::from(*sample);

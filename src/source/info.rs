@@ -38,7 +38,7 @@ pub struct PictureInfo {
     pub rotation: QuarterTurns,
     /// Whether left and right are to be swapped after turning upright.
     pub mirrored: bool,
-    /// Pictures a second: the constant rate, or for a variable one the rate
+    /// Frames per second: the constant rate, or for a variable one the rate
     /// that loses no picture if it is at most 60, or else the mean.
     pub rate: Ratio,
     /// Whether pictures come at uneven times.
@@ -58,7 +58,7 @@ pub struct PictureInfo {
 pub struct SoundInfo {
     /// Number among the sound tracks, from 1.
     pub number: usize,
-    /// Samples a second.
+    /// Samples per second.
     pub rate: u32,
     /// Channels.
     pub channels: usize,

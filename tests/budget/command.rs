@@ -27,7 +27,7 @@ fn the_exit_code_tells_fit_tight_and_not() {
             "sd",
             "--coding",
             "patch",
-            "--rate",
+            "--frame-rate",
             rate,
         ];
         thumbreel(&call).0
@@ -59,7 +59,7 @@ fn a_picture_that_memory_does_not_hold_has_no_highest_rate() {
 /// Every line says where its need and its capacity come from.
 #[test]
 fn every_figure_says_where_it_comes_from() {
-    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--from", "sd"]);
+    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--link", "card"]);
     let origins: Vec<&str> = out.lines().filter(|l| l.contains(": need ")).collect();
     assert_eq!(origins.len(), 14, "{out}");
     for line in origins {
@@ -101,7 +101,7 @@ fn mistakes_are_usage_errors() {
         2
     );
     assert_eq!(
-        thumbreel(&["budget", "--board", "bell-buoy", "--from", "wifi"]).0,
+        thumbreel(&["budget", "--board", "bell-buoy", "--link", "wifi"]).0,
         1
     );
 }
@@ -148,11 +148,11 @@ fn charts_are_whole_files() {
     assert!(
         std::fs::read_to_string(&file)
             .unwrap()
-            .contains("Bytes in the ring")
+            .contains("Bytes in the ring buffer")
     );
 }
 
-/// A stall longer than the ring can hold breaks every rehearsal, and is named.
+/// A stall longer than the ring buffer can hold breaks every rehearsal, and is named.
 #[test]
 fn a_stall_that_cannot_be_ridden_out_is_named() {
     let call = [

@@ -234,7 +234,7 @@ impl Net {
         self.send();
     }
 
-    /// Segments a second over `seconds`.
+    /// Segments per second over `seconds`.
     fn run(mut self, seconds: f64) -> f64 {
         self.send();
         self.arm();

@@ -225,7 +225,7 @@ try {
   await page.locator(".player").focus();
   await page.keyboard.press("Space");
   await page.waitForFunction(() => window.testPlayer().shown && window.testPlayer().position() > 0.5, null, { timeout: 20000 });
-  await page.goto(`${server}/#/watchers`);
+  await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
   await shoot("watchers");
   if (report) {

@@ -71,7 +71,7 @@ fn a_single_stall_against_what_is_ahead() {
     let ring = 5 * 10_240;
     let clean = |stall: u64| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             stalls: StallPlan::At(vec![(25 * 10_240, stall)]),
             ..calm(2 * 10_240)
         };
@@ -120,7 +120,7 @@ fn a_periodic_stall_is_a_slower_source() {
     }
 }
 
-/// Token bucket: a burst of b bytes at once, then r bytes a second: the reel's
+/// Token bucket: a burst of b bytes at once, then r bytes per second: the reel's
 /// last byte is there at (e - b) / r.
 #[test]
 fn a_pacing_server_is_a_token_bucket() {
@@ -178,10 +178,10 @@ fn the_least_buffers_are_the_least() {
     let conditions = calm(40_960);
     let rehearsal = Rehearsal::new(&reel, &board, Link::Card, &conditions).unwrap();
     let least = rehearsal.least(1, 1);
-    let ring = least.ring_bytes.unwrap();
+    let ring = least.ring_buffer_bytes.unwrap();
     let clean = |ring, start| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             ..calm(start)
         };
         Rehearsal::new(&reel, &board, Link::Card, &conditions)

@@ -14,8 +14,8 @@ fn play(reel: &ReelFacts, board: &Board, conditions: &Conditions) -> Run {
         .run(1)
 }
 
-/// A chunk lies in one piece: a ring that holds a little more than two of the
-/// largest runs dry again and again where one that holds three does not, on a
+/// A chunk lies in one piece: a ring buffer that holds a little more than two of the
+/// largest underruns again and again where one that holds three does not, on a
 /// link that is four times as fast as the reel.
 #[test]
 fn chunks_need_room_in_one_piece() {
@@ -23,7 +23,7 @@ fn chunks_need_room_in_one_piece() {
     let reel = sounding(steady(100, 10_240));
     let with_ring = |ring: u64| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             ..calm(10_240)
         };
         play(&reel, &board, &conditions)
@@ -44,11 +44,11 @@ fn a_stall_holds_the_one_core() {
     board.player.read_bytes = 10_240;
     board.player.tolerance_ms = 45.0;
     let mut reel = sounding(steady(100, 10_240));
-    // 25 pictures a second, each in its place.
+    // 25 frames per second, each in its place.
     reel.rate = 25.0;
     let at = |stall: u64| Conditions {
         stalls: StallPlan::At(vec![(50 * 10_240, stall * MS)]),
-        ring_bytes: Some(40_960),
+        ring_buffer_bytes: Some(40_960),
         ..calm(20_480)
     };
     let cores = |board: &Board, cores: u8, queue: u32| {
@@ -136,7 +136,7 @@ fn a_sweep_finds_the_one_place() {
     let reel = sounding(steady(100, 10_240));
     let rehearsal = |ring: u64| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             start_bytes: Some(ring / 3),
             ..Conditions::default()
         };

@@ -47,7 +47,7 @@ fn boards() -> impl Strategy<Value = Board> {
             board.panel.dma = dma;
             board.cpu.cores = cores;
             board.player.read_blocks = blocks;
-            board.player.ring_bytes = ring;
+            board.player.ring_buffer_bytes = ring;
             let card = board.card.as_mut().unwrap();
             card.clock_hz = card_mhz * 500_000;
             card.stalls.per_minute = per_minute;
@@ -65,7 +65,7 @@ fn boards() -> impl Strategy<Value = Board> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
-    /// All slices are played, every picture is shown or left out, the ring
+    /// All slices are played, every picture is shown or left out, the ring buffer
     /// never holds more than it can, and play ends.
     #[test]
     fn nothing_is_lost_or_made(reel in reels(), board in boards(), seed: u64, wifi: bool, sounds: bool) {
@@ -87,7 +87,7 @@ proptest! {
         prop_assert_eq!(run, rehearsal.run(seed));
         prop_assert!(trace.level.windows(2).all(|w| w[0].0 <= w[1].0));
         for (_, bytes) in &trace.level {
-            prop_assert!(*bytes <= trace.ring_bytes);
+            prop_assert!(*bytes <= trace.ring_buffer_bytes);
         }
         // The last raw pictures may be on their way to the panel still.
         let rest = trace.level.last().map_or(0, |l| l.1);

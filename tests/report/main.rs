@@ -204,7 +204,7 @@ fn the_verdict_is_the_worse_of_formula_and_rehearsal() {
     let fixture = Fixture::new();
     let mut board = thumbreel::board::Board::find("lantern-room").unwrap();
     board.name = "gull-post".into();
-    // Stalls longer than the start level and the small ring can bear.
+    // Stalls longer than the start level and the small ring buffer can bear.
     let card = board.card.as_mut().unwrap();
     (
         card.stalls.per_minute,

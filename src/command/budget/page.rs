@@ -21,7 +21,7 @@ pub(super) fn print(
     );
     say!("{} on {}: {}", what, board.name, board.description);
     say!(
-        "{}x{}, {:.3} pictures a second, {:.1} s, {}",
+        "{}x{}, {:.3} frames per second, {:.1} s, {}",
         reel.width,
         reel.height,
         reel.rate,
@@ -46,7 +46,7 @@ pub(super) fn print(
         say!(
             "\nLithium cell: never above its charge voltage, charge at 0 to 45 C, never a swollen or damaged one,"
         );
-        say!("never unattended. The cell's own sheet and local rules win over these figures.");
+        say!("never unattended. The cell's own datasheet and local rules win over these figures.");
     }
     Ok(())
 }
@@ -156,7 +156,7 @@ fn print_outlook(
                 Part::Panel => "a reel that is converted for it",
                 Part::Internal | Part::External => "a smaller picture",
                 Part::I2s => "a sound rate that it offers",
-                _ => "fewer pictures a second or a lower quality",
+                _ => "fewer frames per second or a lower quality",
             }
         ),
     }
@@ -165,7 +165,7 @@ fn print_outlook(
         |s| format!("caught up in {s:.1} s"),
     );
     say!(
-        "  A stall of {:.0} ms needs {} ahead; the ring rides out {:.0} ms; {recovery}",
+        "  A stall of {:.0} ms needs {} ahead; the ring buffer rides out {:.0} ms; {recovery}",
         stall.stall_ms,
         bytes(stall.buffer_bytes as f64),
         stall.ring_rides_ms
@@ -201,7 +201,7 @@ fn print_highest(budget: &Budget, board: &Board) {
             line.part.name()
         ),
         None if rate.is_finite() => {
-            say!("  Highest rate that keeps the margin: {rate:.1} pictures a second{beyond}");
+            say!("  Highest rate that keeps the margin: {rate:.1} frames per second{beyond}");
         }
         None => (),
     }

@@ -292,7 +292,7 @@ pub(super) fn cautions() {
     say!(
         "\ncautions: the output is a bridge: neither wire of the speaker may touch ground. Regulator, diode and \
          amplifier can get hot; a lithium cell takes 4.2 V at most, is charged at 0 to 45 C, stops at 3.0 V, and is \
-         never used swollen or damaged nor charged unattended. The parts' own sheets, local codes and licensed \
+         never used swollen or damaged nor charged unattended. The parts' own datasheets, local codes and licensed \
          practice go before every figure here."
     );
 }

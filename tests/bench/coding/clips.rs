@@ -6,7 +6,7 @@ use std::process::Command;
 pub const SIDE: usize = 240;
 pub const PICTURE: usize = SIDE * SIDE * 3;
 
-/// Pictures of [`SIDE`] x [`SIDE`], 3 bytes a pixel.
+/// Pictures of [`SIDE`] x [`SIDE`], 3 bytes per pixel.
 pub struct Clip {
     pub name: &'static str,
     pub real: bool,
