@@ -90,7 +90,7 @@ typedef struct tbr_player_setup {
                             header.tables_length */
     uint32_t work_bytes;
     uint32_t piece;      /* most bytes in one read; 512 or more */
-    uint8_t loop;        /* play the list again and again */
+    uint8_t loop;        /* repeat the list */
 } tbr_player_setup;
 
 /* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */

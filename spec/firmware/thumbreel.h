@@ -1742,7 +1742,7 @@ typedef struct tbr_tint {
 typedef struct tbr_patch {
     uint8_t level, key, dither, ready, broken, quantiser, low_first, second;
     tbr_rect panel;       /* where the picture lies in the panel's memory */
-    uint32_t code, range; /* light: bits not yet taken, and how many */
+    uint32_t offset, range; /* light: bits not yet taken, and how many */
     const uint8_t *data;  /* the payload's coded part */
     uint32_t length, at;  /* bytes in it; bytes taken, also past its end */
     int32_t line;         /* of macroblocks */
@@ -1859,7 +1859,7 @@ TBR_INLINE uint32_t tbr_first_bits(const uint8_t *b)
 /* Light: makes sure of 25 bits. */
 static TBR_HOT void tbr_bits_fill(tbr_patch *p)
 {
-    uint32_t code = p->code, have = p->range;
+    uint32_t code = p->offset, have = p->range;
     if (p->length >= 4 && p->at <= p->length - 4) {
         /* What is more than whole bytes comes again, at the same place. */
         const uint32_t take = (32 - have) / 8;
@@ -1871,14 +1871,14 @@ static TBR_HOT void tbr_bits_fill(tbr_patch *p)
             code |= tbr_patch_byte(p) << (24 - have);
         }
     }
-    p->code = code;
+    p->offset = code;
     p->range = have;
 }
 
 static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
 {
-    const uint32_t value = p->code >> 1 >> (31 - n);
-    p->code <<= n;
+    const uint32_t value = p->offset >> 1 >> (31 - n);
+    p->offset <<= n;
     p->range -= n;
     return value;
 }
@@ -1896,14 +1896,14 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 {
     uint32_t code, length = 0;
     tbr_bits_fill(p);
-    for (code = p->code; (code & 0x80000000u) != 0; code <<= 1) {
+    for (code = p->offset; (code & 0x80000000u) != 0; code <<= 1) {
         length++;
     }
     if (length > 15) {
         p->broken = 1;
         return 0;
     }
-    p->code = code << 1;
+    p->offset = code << 1;
     p->range -= length + 1;
     if (p->range < length) {
         tbr_bits_fill(p);
@@ -1914,7 +1914,7 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 static int tbr_bits_finish(const tbr_patch *p)
 {
     const uint32_t used = (8 * p->at - p->range + 7) / 8;
-    return used == p->length && p->code == 0;
+    return used == p->length && p->offset == 0;
 }
 
 #if TBR_PATCH > 1
@@ -1922,7 +1922,7 @@ static void tbr_range_refill(tbr_patch *p)
 {
     while (p->range < 1u << 24) {
         p->range <<= 8;
-        p->code = p->code << 8 | tbr_patch_byte(p);
+        p->offset = p->offset << 8 | tbr_patch_byte(p);
     }
 }
 
@@ -1930,15 +1930,15 @@ static void tbr_range_refill(tbr_patch *p)
 static TBR_HOT uint32_t tbr_range_flag(tbr_patch *p, uint32_t context)
 {
     const uint32_t zero = p->contexts[context];
-    const uint32_t bound = (p->range >> 16) * zero;
-    const uint32_t flag = p->code >= bound;
+    const uint32_t part = (p->range >> 16) * zero;
+    const uint32_t flag = p->offset >= part;
     if (flag) {
         p->contexts[context] = (uint16_t)(zero - (zero >> 5));
-        p->code -= bound;
-        p->range -= bound;
+        p->offset -= part;
+        p->range -= part;
     } else {
         p->contexts[context] = (uint16_t)(zero + ((65535u - zero) >> 5));
-        p->range = bound;
+        p->range = part;
     }
     tbr_range_refill(p);
     return flag;
@@ -1950,8 +1950,8 @@ static TBR_HOT uint32_t tbr_range_bits(tbr_patch *p, uint32_t n)
     for (; n > 0; n--) {
         p->range >>= 1;
         value <<= 1;
-        if (p->code >= p->range) {
-            p->code -= p->range;
+        if (p->offset >= p->range) {
+            p->offset -= p->range;
             value |= 1;
         }
         tbr_range_refill(p);
@@ -2072,14 +2072,14 @@ TBR_INLINE uint32_t tbr_bits_short(uint32_t code)
  * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
 {
-    uint32_t place = 0, spread = 0, code = p->code, have = p->range, more;
+    uint32_t place = 0, spread = 0, code = p->offset, have = p->range, more;
     do {
         uint32_t run, size, bits, at;
         if (have < 16) {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
         }
         run = tbr_bits_short(code);
@@ -2089,13 +2089,13 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
             run >>= 3;
             size >>= 3;
         } else {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             run = tbr_bits_number(p);
             size = tbr_bits_number(p);
             size = size < 32766 ? size : 32766;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
             bits = 0;
         }
@@ -2117,7 +2117,7 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
         code <<= 1;
         have--;
     } while (more && !p->broken);
-    p->code = code;
+    p->offset = code;
     p->range = have;
     return spread;
 }
@@ -3148,7 +3148,7 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
     p->data = picture->bytes + 2;
     p->length = picture->length - 2;
     p->at = 0;
-    p->code = 0;
+    p->offset = 0;
     p->range = 0;
     p->broken = 0;
     p->ready = 0;
@@ -3166,7 +3166,7 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
         uint32_t i;
         p->range = 0xFFFFFFFFu;
         for (i = 0; i < 4; i++) {
-            p->code = p->code << 8 | tbr_patch_byte(p);
+            p->offset = p->offset << 8 | tbr_patch_byte(p);
         }
     }
 #endif

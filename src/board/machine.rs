@@ -18,7 +18,7 @@ section! {
     }
 }
 
-/// Instruction set of the cores, as far as decoding was counted on it.
+/// Instruction set of the cores.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum InstructionSet {
     /// Armv7E-M: 32-bit microcontrollers with Thumb-2 and the DSP extension.
@@ -27,7 +27,7 @@ pub enum InstructionSet {
     /// RV32IMC: 32-bit RISC-V with multiplication and compressed instructions.
     #[serde(rename = "rv32imc")]
     Rv32imc,
-    /// Any other: counted as the slower of the two.
+    /// Any other: uses the figures of the slower of the two.
     #[serde(rename = "other")]
     Other,
 }
@@ -45,23 +45,23 @@ impl InstructionSet {
 }
 
 section! {
-    /// The cores.
+    /// The processor cores.
     Cpu {
-        /// Clock of the cores.
+        /// Clock frequency of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
-        /// Cores that the player may use: with two, one reads and sounds while the other decodes.
+        /// Cores that the player may use. With two, the I/O core reads and plays sound while the display core decodes.
         cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
-        /// Instruction set: what decoding takes was counted on two; any other is taken for the slower of them.
+        /// Instruction set. Decoding cost was counted on two; `other` uses the slower one's figures.
         instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
-        /// Instructions that a core finishes in a cycle, memory waits included.
-        instructions_per_cycle: f64 = 0.6, "instructions a cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
-        /// Share of each core that is left for the player.
-        share: f64 = 0.8, "share", "1 less what radio, system and the sketch use", 0.05 ..= 1.0;
-        /// Factor on decode time when pictures lie in external memory.
+        /// Instructions per cycle, memory waits included.
+        instructions_per_cycle: f64 = 0.6, "instructions per cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
+        /// Share of each core that the player may use.
+        share: f64 = 0.8, "share", "1 minus the share of radio, system and your own code", 0.05 ..= 1.0;
+        /// Factor on decode time when pictures are in external memory.
         external_factor: f64 = 1.5, "factor", "probe: decode lines; assume 1.3 to 2", 1 ..= 10;
-        /// Share by which the time of equal work varies.
+        /// Variation of the time of equal work, as a share.
         jitter: f64 = 0.05, "share", "probe: spread of decode lines", 0 ..= 1;
-        /// Pixels per second of a JPEG unit; 0 for none.
+        /// Speed of a hardware JPEG decoder; 0 for none.
         jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's datasheet", 0 ..= 1e10;
     }
 }
@@ -69,21 +69,21 @@ section! {
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
-        /// Bytes of the ring buffer that read data wait in; 0 takes what memory leaves.
+        /// Size of the ring buffer for read data; 0 uses the memory that is left.
         ring_buffer_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes in the ring buffer before play begins; 0 takes what the reel asks for.
+        /// Fill of the ring buffer before playback starts; 0 uses the reel's own value.
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes of one read from the card.
+        /// Size of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
-        /// Buffer in internal memory from which DMA sends pixels, all parts together.
-        send_bytes: u32 = 7680, "bytes", "firmware: two strips of some panel rows", 512 ..= 1_048_576;
-        /// Sending waits for the panel's tearing signal.
+        /// Total size of the DMA send buffers in internal memory.
+        send_bytes: u32 = 7680, "bytes", "firmware: two strips of a few panel rows", 512 ..= 1_048_576;
+        /// Wait for the panel's tearing signal before sending.
         wait_tearing: bool = false, "true | false", "firmware";
-        /// Reading waits for its bytes; if not, one core starts a read, plays on, and takes the bytes when they are there. Counts only with one core.
-        read_blocks: bool = true, "true | false", "firmware: whether the reading hook waits, or starts a transfer and returns 0 until it is over";
-        /// Lateness of a picture against the sound that is still in step.
-        tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: sound that leads by 45 ms is noticed (from memory)", 1 ..= 1000;
-        /// Memory for stacks and small state of the player's tasks.
+        /// Reading waits for its bytes. If not, one core starts a read, goes on playing, and takes the bytes when they are there. Counts only with one core.
+        read_blocks: bool = true, "true | false", "firmware: whether the read hook waits, or starts a transfer and returns 0 until it is over";
+        /// How late a frame may be and still count as in sync.
+        tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: viewers notice sound that leads by 45 ms", 1 ..= 1000;
+        /// Memory for the stacks and state of the player's tasks.
         stack_bytes: u32 = 8192, "bytes", "firmware", 256 ..= 1_048_576;
     }
 }

@@ -88,7 +88,7 @@ impl Costs {
     #[must_use]
     pub fn new(board: &Board, coding: PictureCoding, memory: &MemoryPlan) -> Self {
         let (cpu, panel) = (&board.cpu, &board.panel);
-        // What is copied lies with the decoder, or raw in the ring.
+        // What is copied lies with the decoder, or raw in the ring buffer.
         let external = match coding {
             PictureCoding::Raw => memory.ring_place,
             _ => memory.picture_place,

@@ -12,7 +12,7 @@ use super::facts::ReelFacts;
 pub enum Part {
     /// Bytes per second from the card.
     Card,
-    /// Bytes per second over the air.
+    /// Bytes per second over Wi-Fi.
     Wifi,
     /// Time of the panel's bus.
     Bus,

@@ -226,7 +226,11 @@ impl Case<'_> {
         line.capacity_origin = self.origin(&["sound.sample_rates"]);
         // A rate that is offered is met in full; margin means nothing here.
         let offered = sound.sample_rates.contains(&self.reel.clock_rate);
-        line.verdict = if offered { Verdict::Fits } else { Verdict::DoesNotFit };
+        line.verdict = if offered {
+            Verdict::Fits
+        } else {
+            Verdict::DoesNotFit
+        };
         line.note = (!offered).then(|| {
             format!(
                 "{} Hz is not among sound.sample_rates {:?}",

@@ -5,6 +5,8 @@
 //! quality, the Huffman tables of annex K, and EOI. A picture leaves these
 //! out; one of another quality carries its own quantisation tables.
 
+use byteorder::{BE, ByteOrder as _};
+
 use jpeg_encoder::{ColorType, SamplingFactor};
 
 use super::rate::{Ask, Trial};
@@ -166,7 +168,7 @@ fn segments(file: &[u8]) -> Result<Vec<Segment<'_>>, DecodeError> {
             return Ok(out);
         }
         let length = rest.get(2..4).ok_or(DecodeError::Short)?;
-        let length = 2 + usize::from(u16::from_be_bytes([length[0], length[1]]));
+        let length = 2 + usize::from(BE::read_u16(length));
         let (bytes, after) = rest.split_at_checked(length).ok_or(DecodeError::Short)?;
         out.push(Segment { marker, bytes });
         rest = after;

@@ -14,22 +14,22 @@ use crate::sound::chart::enclosure_chart;
 use crate::sound::enclosure::{Enclosure, Mounting};
 use crate::sound::gain::weekly_hours;
 
-/// Say what a closed box does for the board's speaker.
+/// Compute the board's speaker in a closed box.
 ///
-/// Resonance and Q in the box, response, excursion, the loudest clean level,
-/// the volume for a flat response, and the high-pass and high shelf that follow.
+/// Prints resonance and Q in the box, response, excursion, the highest clean
+/// level, the volume for a flat response, and a suitable high-pass and high shelf.
 #[derive(clap::Args)]
 pub struct Args {
     /// Built-in board, or a profile's path (see: thumbreel boards)
     #[arg(short, long, value_name = "BOARD")]
     board: String,
-    /// Air in the box, millilitres [default: the profile's box, else free air]
+    /// Air volume of the box, millilitres [default: the profile's box, else free air]
     #[arg(long, value_name = "ML")]
     millilitres: Option<f64>,
-    /// Distance of the listener, metres
+    /// Listening distance, metres
     #[arg(long, value_name = "M", default_value_t = 0.5)]
     distance: f64,
-    /// Write the curves to this file
+    /// Write the curves to this file (SVG)
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
     /// Print one JSON object
@@ -126,7 +126,7 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
     }
     match mounted.mounting {
         Mounting::Closed(litres) => say!(
-            "in {:.0} ml: fc {:.0} Hz, Qtc {:.2}, peak {:.1} dB, -3 dB at {:.0} Hz (computed, Small 1972)",
+            "in {:.0} ml: fc {:.0} Hz, Qtc {:.2}, peak {:.1} dB, -3 dB at {:.0} Hz (computed, closed-box formulas)",
             litres * 1000.0,
             mounted.resonance_hz,
             mounted.q,

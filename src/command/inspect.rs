@@ -13,20 +13,19 @@ use crate::reel::{
     SoundCoding, Survey,
 };
 
-/// Show what a reel is: panel, sound, coding, sizes, rates, index.
+/// Show a reel's panel, sound, coding, sizes, rates and index.
 ///
-/// Reads the whole reel. Figures are counted from its slices; bytes per second
-/// are those of slice chunks, and the worst second is the worst of all seconds,
-/// wherever they start.
+/// Reads the whole reel and counts its slices. Bytes per second include slice
+/// chunks only; the worst second may start at any time.
 #[derive(clap::Args)]
 pub struct Args {
     /// The reel.
     #[arg(value_name = "REEL")]
     reel: PathBuf,
-    /// Also every chunk, with its pictures in JSON.
+    /// Also print every chunk; with --json also its pictures.
     #[arg(long)]
     chunks: bool,
-    /// One JSON object, with the field names of the format's text.
+    /// Print one JSON object, with the field names of spec/container.md.
     #[arg(long)]
     json: bool,
 }

@@ -9,21 +9,21 @@ use std::sync::Arc;
 use anyhow::Context;
 
 use super::out::say;
-use crate::serve::{Options, Report, Server, Delivery};
+use crate::serve::{Delivery, Options, Report, Server};
 
 /// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
-/// page to watch them on.
+/// page with a player.
 ///
-/// Read-only, and only at this machine unless --listen says otherwise. There is
-/// no password: whoever reaches the address can fetch the reels.
+/// Read-only, and reachable only from this machine unless you give --listen.
+/// There is no password: anyone who can reach the address can download the reels.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The folder of reels (.tbr), with the folders below it
+    /// Folder of reels (.tbr), including its subfolders
     #[arg(value_name = "FOLDER")]
     folder: PathBuf,
 
-    /// Address and port to listen at; may be given again. 0.0.0.0:8461 is every
-    /// address of this machine, port 0 a free one
+    /// Address and port to listen on; may be repeated. 0.0.0.0:8461 means every
+    /// address of this machine, port 0 a free port
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8461")]
     listen: Vec<SocketAddr>,
 
@@ -31,15 +31,15 @@ pub struct Args {
     #[arg(long, value_name = "NAME")]
     announce: Option<String>,
 
-    /// Streams at once; further clients are told to come again
+    /// Highest number of simultaneous streams; further clients get status 503
     #[arg(long, value_name = "COUNT", default_value_t = 512)]
     max_streams: usize,
 
-    /// Say nothing but the addresses
+    /// Print only the addresses
     #[arg(long, conflicts_with = "json")]
     quiet: bool,
 
-    /// Print one JSON object a line: the addresses, then each stream as it
+    /// Print one JSON object per line: the addresses, then each stream when it
     /// opens and closes
     #[arg(long)]
     json: bool,

@@ -55,6 +55,14 @@ pub(crate) fn time(text: &str) -> Result<Nanos, String> {
     Ok(Nanos((total * 1e9).round() as i64))
 }
 
+/// `90`: degrees, as clockwise quarter turns.
+pub(crate) fn rotation(text: &str) -> Result<u8, String> {
+    let turns = ["0", "90", "180", "270"].iter().position(|&d| d == text);
+    turns
+        .map(|n| n as u8)
+        .ok_or_else(|| "must be 0, 90, 180 or 270 degrees".into())
+}
+
 /// A side, a corner or a place: `left`, `top-right`, `0.5,0.2`.
 pub(crate) fn anchor(text: &str) -> Result<Anchor, String> {
     let middle = Anchor::default();
@@ -163,6 +171,8 @@ mod tests {
         );
         assert_eq!(anchor("0.25,1"), Ok(Anchor { x: 0.25, y: 1.0 }));
         assert!(anchor("2,0").is_err() && anchor("centre-ish").is_err());
+        assert_eq!((rotation("270"), rotation("0")), (Ok(3), Ok(0)));
+        assert!(rotation("45").is_err() && rotation("1").is_err());
         assert_eq!(bytes("1.5M"), Ok(1_500_000));
         assert_eq!(bytes("4GiB"), Ok(4_294_967_296));
         assert!(bytes("k").is_err() && bytes("5x").is_err());

@@ -7,7 +7,7 @@ use crate::board::Board;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
 use crate::picture::{Anchor, Deinterlace, Dither, Filter, Framing, Pace};
-use crate::sound::{DynamicRange, Downmix, SoundCoding};
+use crate::sound::{Downmix, DynamicRange, SoundCoding};
 use crate::source::SoundChoice as TrackChoice;
 use crate::units::{Nanos, Ratio};
 

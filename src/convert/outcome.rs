@@ -60,7 +60,7 @@ pub struct Outcome {
     pub sound: Option<SoundDone>,
     /// Listening copies of the sound, where they were asked for.
     #[serde(serialize_with = "all_shown")]
-    pub listening: Vec<PathBuf>,
+    pub previews: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
     /// Whether it plays on the board, link by link.

@@ -16,7 +16,7 @@ use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
 use crate::sound::gain::Supply;
-use crate::sound::{HighPass, Measured, SoundPlan, VirtualBass, HighShelf};
+use crate::sound::{HighPass, HighShelf, Measured, SoundPlan, VirtualBass};
 use crate::source::{Clip, ClipInfo, OpenOptions, Opened};
 use crate::units::{Nanos, Ratio};
 

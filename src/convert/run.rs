@@ -157,7 +157,7 @@ fn outcome(
             .as_ref()
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan)),
-        listening: Vec::new(),
+        previews: Vec::new(),
         advice: advice(plan, decoded, shaped),
         plays: Vec::new(),
         timings: Timings {

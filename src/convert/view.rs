@@ -59,7 +59,7 @@ pub struct MadeView {
     /// Size, pixel shape, rate and codec of the source.
     pub source: String,
     /// Frames per second.
-    pub rate: String,
+    pub frame_rate: String,
     /// Cues to burn in.
     pub subtitles: usize,
     /// Coding.
@@ -155,7 +155,7 @@ fn made(plan: &ConvertPlan) -> MadeView {
     let lossy = planned.coding != Coding::Raw;
     MadeView {
         source: source(plan),
-        rate: match plan.rate.den {
+        frame_rate: match plan.rate.den {
             1 => plan.rate.num.to_string(),
             den => format!("{}/{den}", plan.rate.num),
         },

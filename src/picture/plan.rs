@@ -150,7 +150,7 @@ pub struct PicturePlan {
     pub anchor: Anchor,
     /// Turns of the upright picture in the panel's memory, for the way the
     /// panel is mounted.
-    #[serde(with = "turns")]
+    #[serde(rename = "rotation", with = "rotation")]
     pub turns: QuarterTurns,
     /// Left and right exchanged in the panel's memory, after the turns.
     pub mirror: bool,
@@ -170,18 +170,18 @@ pub struct PicturePlan {
     pub shape: Shape,
 }
 
-/// Turns are written as their number.
-mod turns {
+/// Rotation is written in degrees.
+mod rotation {
     use serde::{Deserialize, Deserializer, Serializer};
 
     use crate::source::QuarterTurns;
 
     pub fn serialize<S: Serializer>(turns: &QuarterTurns, to: S) -> Result<S::Ok, S::Error> {
-        to.serialize_u8(turns.count())
+        to.serialize_u16(90 * u16::from(turns.count()))
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<QuarterTurns, D::Error> {
-        u8::deserialize(from).map(|n| QuarterTurns::clockwise(n.into()))
+        u16::deserialize(from).map(|n| QuarterTurns::clockwise(i32::from(n / 90)))
     }
 }
 

@@ -1,4 +1,4 @@
-//! What can be wrong with a reel, sorted by who is to blame.
+//! What can be wrong with a reel, sorted by whose fault it is.
 
 use core::fmt;
 

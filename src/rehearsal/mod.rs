@@ -140,7 +140,9 @@ impl Rehearsal {
         })?;
         let largest = reel.slices.iter().map(|s| u64::from(s.bytes)).max();
         let least_ring = largest.unwrap_or(0).next_multiple_of(512);
-        let ring = conditions.ring_buffer_bytes.unwrap_or(memory.ring_buffer_bytes);
+        let ring = conditions
+            .ring_buffer_bytes
+            .unwrap_or(memory.ring_buffer_bytes);
         if ring < least_ring {
             return Err(RehearsalError::RingTooSmall {
                 ring,

@@ -83,13 +83,10 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
 pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
     let mut all = String::new();
     for link in &findings.links {
-        let heading = format!(
-            "From {}",
-            match link.link {
-                Link::Card => "the card",
-                Link::Wifi => "the air",
-            }
-        );
+        let heading = match link.link {
+            Link::Card => "From the card",
+            Link::Wifi => "Over Wi-Fi",
+        };
         let mut content = table(&link.judgement.budget);
         let _ = writeln!(
             content,
@@ -110,7 +107,7 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             }
             (Ok(_), None) => {}
         }
-        all += &section(&heading, &content);
+        all += &section(heading, &content);
     }
     Ok(all)
 }

@@ -38,7 +38,7 @@ use tokio::sync::{Semaphore, watch as signal};
 
 pub use announce::Announcement;
 pub use list::{Entry, Facts};
-pub use watch::{Listener, Report, Delivery};
+pub use watch::{Delivery, Listener, Report};
 
 use folder::Folder;
 use live::Tables;

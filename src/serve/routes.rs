@@ -220,7 +220,8 @@ async fn live(
     if method == Method::HEAD {
         return Ok(answer);
     }
-    let (sender, pieces) = stream(&shared, peer, name, Delivery::Live, None).ok_or_else(too_many)?;
+    let (sender, pieces) =
+        stream(&shared, peer, name, Delivery::Live, None).ok_or_else(too_many)?;
     tokio::spawn(live::stream(
         sender,
         file,

@@ -116,7 +116,12 @@ impl StreamLog {
 
     /// A record for a new stream, or `None` when there are too many.
     #[must_use]
-    pub fn open(self: &Arc<Self>, peer: SocketAddr, reel: &str, delivery: Delivery) -> Option<Watch> {
+    pub fn open(
+        self: &Arc<Self>,
+        peer: SocketAddr,
+        reel: &str,
+        delivery: Delivery,
+    ) -> Option<Watch> {
         let mut streams = lock(&self.streams);
         if streams.open.len() >= self.most {
             return None;

@@ -6,6 +6,8 @@
 //! | 8-bit unsigned PCM | 2 | n | unsigned 8-bit, 128 is silence |
 //! | IMA ADPCM | 3 | 4 + n / 2 | 4-byte header, then nibbles, low one first |
 
+use byteorder::{ByteOrder as _, LE};
+
 use super::adpcm;
 use super::block_error::BlockError;
 
@@ -67,9 +69,7 @@ pub fn decode_block(coding: SoundCoding, bytes: &[u8], out: &mut [i16]) -> Resul
     }
     match coding {
         SoundCoding::Pcm16 => {
-            for (pair, sample) in bytes.chunks_exact(2).zip(out) {
-                *sample = i16::from_le_bytes([pair[0], pair[1]]);
-            }
+            LE::read_i16_into(bytes, out);
             Ok(())
         }
         SoundCoding::Pcm8 => {

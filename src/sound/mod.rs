@@ -75,6 +75,6 @@ pub use {
     meter::{Measured, SoundMeter, Verdict},
     phase::PhaseLoss,
     plan::{RATE_MAX, RATE_MIN, SoundPlan},
-    shape::{HighPass, VirtualBass, HighShelf},
+    shape::{HighPass, HighShelf, VirtualBass},
     stage::{SoundReport, SoundStage},
 };

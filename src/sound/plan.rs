@@ -6,7 +6,7 @@ use super::block::SoundCoding;
 use super::compress::DynamicRange;
 use super::downmix::Downmix;
 use super::error::{SoundError, in_range};
-use super::shape::{HighPass, VirtualBass, HighShelf};
+use super::shape::{HighPass, HighShelf, VirtualBass};
 
 /// Lowest sample rate of a reel, Hz.
 pub const RATE_MIN: u32 = 8_000;

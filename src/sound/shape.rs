@@ -94,7 +94,12 @@ impl HighShelf {
     pub const PRESENCE_HZ: f64 = 2500.0;
 
     pub(super) fn check(&self, rate: f64) -> Result<(), SoundError> {
-        in_range("the high shelf's corner", self.hz, (100.0, 0.45 * rate), "Hz")?;
+        in_range(
+            "the high shelf's corner",
+            self.hz,
+            (100.0, 0.45 * rate),
+            "Hz",
+        )?;
         in_range("the high shelf", self.db, (-12.0, 12.0), "dB")
     }
 }

@@ -15,7 +15,7 @@ use thumbreel::board::Board;
 use thumbreel::convert::{self, Choices, ConvertPlan, Outcome, Quiet};
 use thumbreel::sound::{
     BlockEncoder, DynamicRange, HighPass, Layout, Measured, SoundCoding, SoundMeter, SoundPlan,
-    SoundStage, VirtualBass, Verdict,
+    SoundStage, Verdict, VirtualBass,
 };
 
 use common::media::packaged as clip;

@@ -195,7 +195,7 @@ fn the_reel_says_where_it_lies_in_the_panels_memory() {
             c.board = board.clone();
             (c.turns, c.framing) = (turns, Framing::Stretch);
             // The size is the viewer's: the panel may be mounted on its side.
-            let aside = (board.panel.turns + turns) % 2 == 1;
+            let aside = (board.panel.rotation / 90 + u16::from(turns)) % 2 == 1;
             c.size = Some(if aside { (h, w) } else { (w, h) });
         });
         assert_eq!((played.header.width, played.header.height), (w, h));

@@ -220,3 +220,14 @@ pub fn one_picture(level: Level, bytes: Vec<u8>) -> Vec<u8> {
     let settings = settings(Coding::Patch, level, SoundCoding::None);
     write_reel(&settings, None, &[slice]).0
 }
+
+/// What a clip shows, for tables.
+pub fn label(name: &str) -> &str {
+    match name {
+        "bigbuckbunny.mp4" => "animation",
+        "bikes.mp4" => "handheld",
+        "carphone_pristine.mp4" => "face",
+        "cup.mp4" => "table top",
+        other => other,
+    }
+}

@@ -79,7 +79,7 @@ fn row(text: &mut String, names: [&str; 3], c: &Counts, dithered: &Counts) {
 /// at the quality that looks like JPEG of quality 50.
 pub fn instructions(names: &[&str], n: usize, search: u8) -> String {
     let mut text = String::from(
-        "| clip | coding, quality | core | a pixel | of it decoding | of it conversion | conversion with dither | worst picture, a pixel | sound, a sample | checksum, millions a slice | sent |\n\
+        "| clip | coding, quality | core | per pixel | decoding | conversion | conversion with dither | worst picture, per pixel | sound, per sample | checksum, millions per slice | sent |\n\
          |---|---|---|---:|---:|---:|---:|---:|---:|---:|---:|\n",
     );
     for name in names {
@@ -99,7 +99,12 @@ pub fn instructions(names: &[&str], n: usize, search: u8) -> String {
             };
             for target in EMULATED {
                 let [plain, dithered] = [&plain, &dithered].map(|reel| Counts::of(target, reel));
-                row(&mut text, [name, &label, target.name()], &plain, &dithered);
+                row(
+                    &mut text,
+                    [clips::label(name), &label, target.name()],
+                    &plain,
+                    &dithered,
+                );
             }
         }
     }
@@ -130,7 +135,8 @@ pub fn estimates(names: &[&str], n: usize, search: u8) -> String {
                 let [m4, rv32] = &counts;
                 writeln!(
                     text,
-                    "| {name} | {coding} {quality}{mark} | {:.1} | {:.0} % | {:.1} | {:.1} |",
+                    "| {} | {coding} {quality}{mark} | {:.1} | {:.0} % | {:.1} | {:.1} |",
+                    clips::label(name),
                     m4.get("stated") / m4.all_pixels(),
                     100.0 * m4.get("bus") / (2.0 * m4.all_pixels()),
                     m4.a_pixel(),

@@ -260,7 +260,11 @@ fn uneven_motion_is_told() {
         "{judder}: {advice}"
     );
     assert!(told("--frame-rate 15 --pace blend").0 < judder / 2.0);
-    for even in ["--frame-rate 25/2", "--frame-rate 25", "--frame-rate 15 --pace blend"] {
+    for even in [
+        "--frame-rate 25/2",
+        "--frame-rate 25",
+        "--frame-rate 15 --pace blend",
+    ] {
         assert_eq!(told(even).1, None, "{even}");
     }
 }
@@ -286,7 +290,12 @@ fn exports_of_turned_panels_stand_upright() {
         &picture.repeat(3),
         "-c:v ffv1 -pix_fmt bgr0 a.mkv",
     );
-    for mounted in ["", "--turn 1", "--turn 2 --mirror", "--turn 3 --mirror"] {
+    for mounted in [
+        "",
+        "--rotate 90",
+        "--rotate 180 --mirror",
+        "--rotate 270 --mirror",
+    ] {
         let run = |arguments: String| {
             let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
             output(command.current_dir(path).args(arguments.split_whitespace()))
@@ -297,7 +306,7 @@ fn exports_of_turned_panels_stand_upright() {
         run("export r.tbr -o a.png --at 0.1 --overwrite".into());
         let image = image::open(path.join("a.png")).expect("a PNG").to_rgb8();
         let (width, height) = image.dimensions();
-        let turned = mounted.contains("--turn 1") || mounted.contains("--turn 3");
+        let turned = mounted.contains("--rotate 90") || mounted.contains("--rotate 270");
         assert_eq!(width > height, !turned, "{mounted}: {width}x{height}");
         for (x, y) in [(20, 10), (140, 10), (20, 70), (140, 70)] {
             let at = (x * width / 160, y * height / 80);

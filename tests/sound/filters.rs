@@ -4,7 +4,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2};
 
 use thumbreel::sound::biquad::Coefficients;
 use thumbreel::sound::resample::Resampler;
-use thumbreel::sound::{HighPass, Layout, SoundPlan, VirtualBass, HighShelf};
+use thumbreel::sound::{HighPass, HighShelf, Layout, SoundPlan, VirtualBass};
 
 use crate::python::{bytes, numbers};
 use crate::signals::{amplitude_at, db, rms, run, tone, unit};

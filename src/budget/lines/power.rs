@@ -42,7 +42,7 @@ impl Case<'_> {
             Part::Heat,
             rise,
             may_rise,
-            "degrees C over the air",
+            "degrees C above ambient",
             &["power.regulator.max_junction_c", "power.ambient_c"],
         );
         heat.need_origin = heat

@@ -17,9 +17,9 @@ pub struct Clip {
 
 pub fn clips() -> Vec<Clip> {
     let real = [
-        ("bigbuckbunny", "bigbuckbunny.mp4"),
-        ("bikes", "bikes.mp4"),
-        ("cup", "cup.mp4"),
+        ("animation", "bigbuckbunny.mp4"),
+        ("handheld", "bikes.mp4"),
+        ("table top", "cup.mp4"),
     ];
     let mut clips: Vec<Clip> = real
         .into_iter()

@@ -1,7 +1,7 @@
 //! Macroblocks predicted from their own picture.
 
 use super::super::predict::{Edge, Mode};
-use super::super::syntax::{CODED, INTRA, SKIP, MODE_CHROMA, MODE_LUMA};
+use super::super::syntax::{CODED, INTRA, MODE_CHROMA, MODE_LUMA, SKIP};
 use super::choice::{Choice, Samples};
 use super::elements::price_mode;
 use super::macroblock::Picture;

@@ -185,7 +185,10 @@ impl Picture<'_> {
                     _ => Kind::Inter,
                 };
                 if i < 4 && level == Level::Full {
-                    pen.flag(TRANSFORM_4X4 + usize::from(choice.intra), block.transform4x4);
+                    pen.flag(
+                        TRANSFORM_4X4 + usize::from(choice.intra),
+                        block.transform4x4,
+                    );
                 }
                 walk(level, &mut pen, kind, nears[i], &block.levels);
             }

@@ -3,7 +3,7 @@
 use super::super::Level;
 use super::super::neighbour::predictor;
 use super::super::predict::{Mode, Target};
-use super::super::syntax::{CODED, INTRA, SKIP, SAME, SPLIT};
+use super::super::syntax::{CODED, INTRA, SAME, SKIP, SPLIT};
 use super::choice::{Choice, Samples};
 use super::elements::price_vector;
 use super::macroblock::Picture;

@@ -2,7 +2,7 @@
 
 use super::super::entropy::Coefficients;
 use super::super::predict::Target;
-use super::super::syntax::{TRANSFORM_4X4, GREEN, Kind, LUMA, ORANGE, QUANT};
+use super::super::syntax::{GREEN, Kind, LUMA, ORANGE, QUANT, TRANSFORM_4X4};
 use super::super::tables::step;
 use super::super::{Level, transform};
 use super::choice::{Block, Choice, Samples};
@@ -278,7 +278,10 @@ impl Picture<'_> {
     }
 }
 
-fn residual_of(source: impl Fn(usize) -> [u8; 8], predictor: impl Fn(usize) -> [u8; 8]) -> Residual {
+fn residual_of(
+    source: impl Fn(usize) -> [u8; 8],
+    predictor: impl Fn(usize) -> [u8; 8],
+) -> Residual {
     let mut out = [[0; 8]; 8];
     for (j, row) in out.iter_mut().enumerate() {
         let (s, g) = (source(j), predictor(j));
