@@ -49,7 +49,7 @@ section! {
     Cpu {
         /// Clock frequency of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
-        /// Cores that the player may use. With two, the I/O core reads and plays sound while the display core decodes.
+        /// Cores that the player may use. With two, the I/O core reads while the display core decodes and plays sound.
         cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
         /// Instruction set. Decoding cost was counted on two; `other` uses the slower one's figures.
         instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";

@@ -34,6 +34,8 @@ pub struct MemoryPlan {
     pub buffers: Vec<Buffer>,
     /// Bytes that the ring buffer gets.
     pub ring_buffer_bytes: u64,
+    /// Bytes that memory leaves for the ring buffer, however long the reel.
+    pub room: u64,
     /// Bytes that the ring buffer needs at the least: the largest chunk and a read.
     pub least_ring: u64,
     /// Where the ring buffer lies.
@@ -96,6 +98,7 @@ impl MemoryPlan {
         Self {
             buffers,
             ring_buffer_bytes,
+            room: left.min(stated(board)) / 512 * 512,
             least_ring,
             ring_place,
             picture_place,
@@ -123,13 +126,9 @@ impl MemoryPlan {
 /// What is left for the ring buffer, never more than the reel or a stated size, in
 /// whole blocks.
 fn ring_size(reel: &ReelFacts, board: &Board, left: u64) -> u64 {
-    let stated = match board.player.ring_buffer_bytes {
-        0 => u64::MAX,
-        bytes => u64::from(bytes),
-    };
     let reel_bytes = reel.slice_bytes().max(u64::from(reel.largest_chunk));
     let size = left
-        .min(stated)
+        .min(stated(board))
         .min(reel_bytes + u64::from(board.player.read_bytes));
     size / 512 * 512
 }
@@ -154,4 +153,12 @@ fn small_buffers(board: &Board, copies: bool) -> Vec<Buffer> {
             place: Place::Internal,
         })
         .collect()
+}
+
+/// A stated size of the ring buffer, or no bound.
+fn stated(board: &Board) -> u64 {
+    match board.player.ring_buffer_bytes {
+        0 => u64::MAX,
+        bytes => u64::from(bytes),
+    }
 }

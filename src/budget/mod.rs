@@ -7,6 +7,7 @@
 mod air;
 mod change;
 mod chart;
+mod choice;
 mod compare;
 mod cost;
 mod counted;
@@ -30,13 +31,14 @@ pub use air::{
 };
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
+pub use choice::{Choice, Wish};
 pub use compare::{Comparison, Crossover};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Source, Verdict};
-pub use lines::{FAT32_FILE, MEMORY_MARGIN};
+pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
 pub use memory::{Buffer, MemoryPlan, Place};
 pub use read::FactsError;
 pub use settings::Settings;

@@ -17,8 +17,8 @@ use super::show::{fields, plain};
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{
-    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, listen, run as convert,
-    verdicts,
+    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, foreseen, listen,
+    run as convert, verdicts,
 };
 
 /// Convert clips into reels
@@ -236,7 +236,8 @@ impl Batch {
         }
         if self.plan_only {
             let plan = ConvertPlan::preview(&choices, &pair.source, &pair.output)?;
-            return Ok(Done::Plan(Box::new(plan)));
+            let plays = foreseen(&plan, &choices.board);
+            return Ok(Done::Plan(Box::new(plan), plays));
         }
         let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
         let bar = self.bars.bar(pair.name.clone());
@@ -265,7 +266,7 @@ impl Batch {
 }
 
 enum Done {
-    Plan(Box<ConvertPlan>),
+    Plan(Box<ConvertPlan>, Vec<LinkVerdict>),
     Reel(Box<Outcome>),
     Fitted(Box<Fitted>),
 }
@@ -368,7 +369,9 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
         Ok(Done::Fitted(fitted)) => {
             serde_json::json!({"clip": name, "ok": true, "result": fitted.outcome, "fit": fitted})
         }
-        Ok(Done::Plan(plan)) => serde_json::json!({"clip": name, "ok": true, "plan": plan.view()}),
+        Ok(Done::Plan(plan, plays)) => {
+            serde_json::json!({"clip": name, "ok": true, "plan": plan.view(), "plays": plays})
+        }
         Err(error) => serde_json::json!({"clip": name, "ok": false, "error": error.to_string()}),
     };
     value.to_string()
@@ -379,7 +382,7 @@ fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),
         Ok(Done::Fitted(fitted)) => closing(&fitted.outcome),
-        Ok(Done::Plan(plan)) => plan_text(name, plan),
+        Ok(Done::Plan(plan, plays)) => plan_text(name, plan, plays),
         Err(_) => String::new(),
     }
 }
@@ -432,10 +435,14 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
 }
 
 /// The plan as indented lines.
-fn plan_text(name: &str, plan: &ConvertPlan) -> String {
+fn plan_text(name: &str, plan: &ConvertPlan, plays: &[LinkVerdict]) -> String {
     let mut text = format!("plan for {name}:");
     if let Ok(value) = serde_json::to_value(plan.view()) {
         fields(&value, 1, &mut text);
+    }
+    for link in plays {
+        let line = link.sentence();
+        text.push_str(&format!("\n  with typical pictures (assumed) {line}"));
     }
     text
 }

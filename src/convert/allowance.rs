@@ -3,7 +3,7 @@
 use crate::board::Board;
 use crate::budget::{
     Costs, Link, MEMORY_MARGIN, MemoryPlan, Part, PictureCoding, Place, ReelFacts, SoundCoding,
-    card_rate, rate_bps,
+    link_rate,
 };
 use crate::coding::patch;
 
@@ -59,17 +59,6 @@ pub(super) struct Wish {
     pub margin: f64,
     /// What of this margin goes beyond the one that was asked for.
     pub more: f64,
-}
-
-/// Sustained bytes per second of a link.
-pub(super) fn link_rate(board: &Board, link: Link) -> f64 {
-    match link {
-        Link::Card => board
-            .card
-            .as_ref()
-            .map_or(0.0, |c| card_rate(c, board.player.read_bytes)),
-        Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| rate_bps(w).0 / 8.0),
-    }
 }
 
 impl Allowance {
@@ -259,19 +248,11 @@ impl Time {
 /// A reel of which only the memory is asked.
 fn empty_reel(wish: &Wish) -> ReelFacts {
     ReelFacts {
-        assumed: true,
-        width: wish.size.0,
-        height: wish.size.1,
         clock_rate: wish.sound_rate,
         rate: wish.rate,
         sound: wish.sound,
         coding: wish.coding,
-        largest_chunk: 4096,
         working_bytes: wish.working_bytes,
-        prebuffer: 0,
-        lead_bytes: 0,
-        total_bytes: 0,
-        slices: Vec::new(),
-        pictures: Vec::new(),
+        ..ReelFacts::unmade(wish.size.0, wish.size.1)
     }
 }

@@ -5,8 +5,11 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::error::ConvertError;
+use super::plan::ConvertPlan;
 use crate::board::Board;
-use crate::budget::{Link, ReelFacts, Terms, Verdict};
+use crate::budget::{Link, PictureCoding, ReelFacts, Settings, SoundCoding, Terms, Verdict};
+use crate::coding::Coding;
+use crate::coding::patch::Level;
 use crate::rehearsal::{Judgement, USUAL_RUNS};
 
 /// One link's verdict.
@@ -43,6 +46,35 @@ pub fn verdicts_of(facts: &ReelFacts, board: &Board) -> Vec<LinkVerdict> {
     links
         .filter_map(|link| verdict(facts, board, link))
         .collect()
+}
+
+/// The verdict of what a plan would make of typical pictures (assumed), before
+/// anything is encoded.
+#[must_use]
+pub fn foreseen(plan: &ConvertPlan, board: &Board) -> Vec<LinkVerdict> {
+    let coding = match (plan.coding.coding, plan.coding.level) {
+        (Coding::Raw, _) => PictureCoding::Raw,
+        (Coding::Jpeg, _) => PictureCoding::Jpeg,
+        (Coding::Patch, Level::Light) => PictureCoding::PatchLight,
+        (Coding::Patch, Level::Full) => PictureCoding::PatchFull,
+    };
+    let (width, height) = (plan.picture.width, plan.picture.height);
+    let mut settings = Settings::typical(width, height, plan.rate, coding);
+    settings.sound_rate = plan.clock_rate();
+    settings.sound = plan
+        .sound
+        .as_ref()
+        .map_or(SoundCoding::None, |s| match s.coding {
+            crate::sound::SoundCoding::Pcm16 => SoundCoding::Pcm16,
+            crate::sound::SoundCoding::Pcm8 => SoundCoding::Pcm8,
+            crate::sound::SoundCoding::Adpcm => SoundCoding::Adpcm,
+        });
+    let length = plan.expected_length().map_or(60.0, |l| l.as_secs_f64());
+    settings.seconds = length.clamp(1.0, 60.0);
+    if plan.picture.shape == crate::picture::Shape::Ellipse {
+        settings.visible = std::f64::consts::FRAC_PI_4;
+    }
+    verdicts_of(&settings.facts(), board)
 }
 
 fn verdict(facts: &ReelFacts, board: &Board, link: Link) -> Option<LinkVerdict> {

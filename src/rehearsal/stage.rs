@@ -35,7 +35,8 @@ enum Wants {
     Head,
     Place,
     Body,
-    /// The head of what lies behind the last slice.
+    /// The head of the index behind the last slice, and that of the end.
+    Index,
     Last,
     Nothing,
 }
@@ -169,7 +170,7 @@ impl<'a> World<'a> {
 
     fn want(&self) -> u32 {
         match self.wants {
-            Wants::Header | Wants::Lead | Wants::Head | Wants::Last => SECTOR,
+            Wants::Header | Wants::Lead | Wants::Head | Wants::Index | Wants::Last => SECTOR,
             Wants::Body => self.script.parts[self.part].bytes,
             Wants::Place | Wants::Nothing => 0,
         }
@@ -186,7 +187,7 @@ impl<'a> World<'a> {
         self.part = part;
         match self.script.parts.get(part) {
             Some(p) => self.go(self.script.lead + p.begin, Wants::Head),
-            None => self.go(self.script.lead + self.script.bytes, Wants::Last),
+            None => self.go(self.script.lead + self.script.bytes, Wants::Index),
         }
     }
 
@@ -404,6 +405,10 @@ impl Source for World<'_> {
                 self.scratch.delays.push(self.link.delay);
                 self.go_to(self.part + 1);
                 Found::Slice(bytes, false)
+            }
+            Wants::Index => {
+                self.go(self.base + u64::from(SECTOR), Wants::Last);
+                Found::More
             }
             Wants::Last => {
                 self.wants = Wants::Nothing;

@@ -28,8 +28,9 @@ fn lost_segments_cost_a_rehearsal_what_the_formula_says() {
         wifi.server_ms = 0.0;
         wifi.instructions_per_byte = 0.0;
         let expected = rate_bps(wifi).0 / 8.0;
-        let reel = steady(50, 102_400);
-        let bytes = reel.slice_bytes() * 49 / 50;
+        // The loop's queue has room for thirty slices.
+        let reel = steady(25, 204_800);
+        let bytes = reel.slice_bytes() * 24 / 25;
         let rehearsal = Rehearsal::new(&reel, &board, Link::Wifi, &calm(bytes)).unwrap();
         let seconds = rehearsal.many(40, 1).mean_start_ns() as f64 / 1e9;
         let rate = bytes as f64 / seconds;

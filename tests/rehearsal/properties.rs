@@ -76,8 +76,8 @@ proptest! {
         let trace = rehearsal.trace(seed);
         let run = trace.run;
         prop_assert_eq!(run.bytes_out, reel.slice_bytes());
-        // The header, and the head of what follows the last slice.
-        prop_assert_eq!(run.bytes_in, reel.slice_bytes() + 1024);
+        // The header, and the heads of index and end.
+        prop_assert_eq!(run.bytes_in, reel.slice_bytes() + 1536);
         prop_assert_eq!((run.shown + run.dropped) as usize, reel.pictures.len());
         let length = reel.ticks() * 100_000;
         if sounds {

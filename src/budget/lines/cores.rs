@@ -33,6 +33,7 @@ impl Case<'_> {
             1000.0,
             "ms/s",
         );
+        drawing.fixed = sound;
         drawing.at_seconds = Some(at);
         drawing.need_origin = origin.clone();
         if feeds {

@@ -12,7 +12,7 @@ pub(super) fn print(
     reel: &ReelFacts,
     board: &Board,
     terms: Terms,
-    budgets: &[Budget],
+    judged: &[(&Budget, &str)],
     comparison: Option<&Comparison>,
 ) -> anyhow::Result<()> {
     let what = args.reel.as_ref().map_or_else(
@@ -28,9 +28,10 @@ pub(super) fn print(
         reel.seconds(),
         bytes(reel.total_bytes as f64)
     );
-    for budget in budgets {
+    for (budget, line) in judged {
         say!("");
         print_budget(budget);
+        say!("  Played: {line}");
         print_outlook(
             budget,
             reel,

@@ -9,9 +9,9 @@ use crate::rehearsal::{Conditions, Rehearsal, Tally};
 /// Rehearsals by chance on each board with one limit tightened: so many hours
 /// of play, within these numbers. With none of N wrong, at most 3 of N are to
 /// be feared (95 %; rule of three, Hanley and Lippman-Hand 1983).
-const HOURS: f64 = 40.0;
+const HOURS: f64 = 10.0;
 const LEAST_RUNS: u32 = 400;
-const MOST_RUNS: u32 = 30_000;
+const MOST_RUNS: u32 = 5_000;
 impl Search<'_> {
     /// The board as it is, then with each limit tightened by the margin: by
     /// chance, and with the worst stall at every place in turn, which chance
