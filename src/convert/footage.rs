@@ -175,7 +175,7 @@ pub(super) fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), Conv
         return refuse("the start lies before the clip; --from counts from its beginning".into());
     }
     if open.length.is_some_and(|l| l.0 <= 0) {
-        return refuse("the end does not lie behind the start; choose a later --to".into());
+        return refuse("the end is not after the start; choose a later --to".into());
     }
     match clip.duration {
         Some(duration) if open.from >= duration => refuse(format!(

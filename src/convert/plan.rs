@@ -8,12 +8,12 @@ use super::error::ConvertError;
 use super::footage::{self, Footage};
 use super::framing::{picture_offset, picture_plan};
 use super::speaker;
-use crate::board::{self, Board};
+use crate::board::Board;
 use crate::budget::{self, Choice, Costs, MemoryPlan, PictureCoding, ReelFacts, Wish};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::text::{Cue, Subtitles};
-use crate::picture::{self, Pace, PicturePlan};
+use crate::picture::{Pace, PicturePlan};
 use crate::reel;
 use crate::sound;
 use crate::sound::gain::Supply;
@@ -62,7 +62,7 @@ pub struct ConvertPlan {
     /// How pictures are coded.
     pub coding: PlannedCoding,
     /// Order of a pixel's bytes.
-    pub pixel_format: reel::PixelFormat,
+    pub pixel_format: reel::ByteOrder,
     /// What is done to pixels for the wire.
     pub wire: reel::Wire,
     /// Column and row of the panel's memory at which the picture starts.
@@ -163,10 +163,7 @@ impl ConvertPlan {
             rate,
             sound,
             clipping: Clipping::of(board),
-            pixel_format: match board.panel.pixel_order {
-                board::PixelOrder::HighFirst => reel::PixelFormat::HighFirst,
-                board::PixelOrder::LowFirst => reel::PixelFormat::LowFirst,
-            },
+            pixel_format: board.panel.pixel_order,
             wire: reel::Wire {
                 bgr: board.panel.bgr,
                 inverted: board.panel.inverted,
@@ -225,17 +222,11 @@ impl ConvertPlan {
     }
 
     pub(super) fn byte_order(&self) -> ByteOrder {
-        match self.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
-        }
+        self.pixel_format
     }
 
     pub(super) fn coding_shape(&self) -> coding::Shape {
-        match self.picture.shape {
-            picture::Shape::Rectangle => coding::Shape::Rectangle,
-            picture::Shape::Ellipse => coding::Shape::Ellipse,
-        }
+        self.picture.shape
     }
 
     /// Length of the reel, as far as the clip states it.
@@ -255,10 +246,7 @@ impl ConvertPlan {
         reel::Settings {
             width: self.picture.width,
             height: self.picture.height,
-            shape: match self.picture.shape {
-                picture::Shape::Rectangle => reel::Shape::Rectangle,
-                picture::Shape::Ellipse => reel::Shape::Ellipse,
-            },
+            shape: self.picture.shape,
             pixel_format: self.pixel_format,
             wire: self.wire,
             offset: self.offset,
@@ -515,7 +503,7 @@ fn whole_pictures(board: &Board, picture: &PicturePlan) -> f64 {
     1e9 / Costs::new(board, PictureCoding::Raw, &memory).send_ns(pixels, 1)
 }
 
-/// A slice takes a quarter of the ring at most: one is heard, one is read, and
+/// A slice takes a quarter of the ring buffer at most: one is heard, one is read, and
 /// one more waits in one piece.
 fn slice_share(board: &Board, plan: &ConvertPlan) -> Option<u32> {
     let mut reel = ReelFacts::unmade(plan.picture.width, plan.picture.height);

@@ -218,7 +218,7 @@ fn a_rehearsal_predicts_what_the_c_loop_does() {
         }
     }
     println!(
-        "{cases} cases, {dry} ran dry, {starved} starved, {dropped} dropped frames; {} differ",
+        "{cases} cases, {dry} underran, {starved} starved, {dropped} dropped frames; {} differ",
         wrong.len()
     );
     // The cases must be hard ones.
