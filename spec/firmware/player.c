@@ -463,6 +463,7 @@ static void tbr_hear_break(tbr_player *p, uint32_t silence)
     const uint32_t fade = tbr_play_fade(p);
     p->tail = silence != 0 && silence < fade ? silence : fade;
     p->silence = silence > p->tail ? silence - p->tail : 0;
+    p->last = p->sounded ? p->last : 0;
     p->gain = 0;
     p->sounded = 0;
 }
@@ -483,6 +484,10 @@ static void tbr_hear_restart(tbr_player *p, tbr_player_slot *s, const tbr_chunk 
     p->clock_time = tbr_play_silent(p) ? p->made : p->clock_time;
     if (p->skip > 0) {
         p->state = TBR_PLAY_CATCH;
+    }
+    /* In the middle of sound it rises from silence. */
+    if (c->time + p->skip > p->header.first_tick) {
+        p->gain = 0;
     }
     p->expected = c->time;
     p->need_expected = 0;
@@ -903,7 +908,7 @@ static void tbr_see_decode(tbr_player *p, int sends)
         p->counts.late += (uint32_t)changes;
         return;
     }
-    if (p->picture.coding == TBR_PATCH_CODING && changes) {
+    if (p->picture.coding != TBR_RAW && changes) {
         tbr_play_settle(p); /* the last strip lies where decoding writes */
     }
     code = jpeg ? tbr_see_jpeg(p)

@@ -77,9 +77,9 @@ typedef struct tbr_hooks {
     /* Nothing to do for about so many microseconds. Buttons may be read here. */
     void (*yield)(void *user, uint32_t microseconds);
     /* Decodes a JPEG picture and sends it to the panel, colours as they are in
-     * it. Below zero: it cannot be decoded. May return while a transfer is
-     * running, but not while it reads from the picture. NULL without a decoder:
-     * reels of coding JPEG are TBR_CODING then. */
+     * it. Below zero: it cannot be decoded. No transfer is running when it is
+     * called. May return while one is running, but not while it reads from the
+     * picture. NULL without a decoder: reels of coding JPEG are TBR_CODING then. */
     int (*jpeg)(void *user, const tbr_jpeg *picture);
 } tbr_hooks;
 
