@@ -123,6 +123,8 @@ pub mod demo;
 pub mod export;
 #[cfg(feature = "files")]
 pub mod faults;
+#[cfg(feature = "files")]
+pub mod files;
 #[cfg(feature = "host")]
 pub mod page;
 #[cfg(feature = "host")]

@@ -67,17 +67,20 @@ fn imported_rooms(code: &str) -> Vec<String> {
 /// What each room may import. The order is that of the data; `command` joins
 /// everything and only `main` knows it.
 fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
-    let stages = ["units", "source", "picture", "sound", "coding", "reel"];
+    let stages = [
+        "units", "files", "source", "picture", "sound", "coding", "reel",
+    ];
     let with = |base: &[&'static str], more: &[&'static str]| [base, more].concat();
     BTreeMap::from([
         ("units", vec![]),
+        ("files", vec![]),
         ("faults", vec!["units"]),
-        ("reel", vec!["units", "faults"]),
-        ("source", vec!["units"]),
+        ("reel", vec!["units", "faults", "files"]),
+        ("source", vec!["units", "files"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
         ("coding", vec!["units", "picture"]),
-        ("board", vec!["units"]),
+        ("board", vec!["units", "files"]),
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",

@@ -9,7 +9,7 @@ use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
 #[derive(Debug, thiserror::Error)]
 pub enum BoardError {
     /// The file cannot be read.
-    #[error("{file}: cannot be read: {source}")]
+    #[error("{file} cannot be read: {why}", why = crate::files::reason(.source))]
     Read {
         /// The profile's path.
         file: String,
@@ -66,6 +66,20 @@ pub struct Advice {
 }
 
 impl BoardError {
+    /// The words for answers that came from no file.
+    pub(super) fn without_file(&self) -> String {
+        match self {
+            Self::Syntax { message, .. } => {
+                let told = message
+                    .split_once(": ")
+                    .map_or(&**message, |(_, rest)| rest);
+                told.into()
+            }
+            Self::Value { key, message, .. } => format!("{key}: {message}"),
+            other => other.to_string(),
+        }
+    }
+
     pub(super) fn unknown_board(name: &str, names: &[String]) -> Self {
         Self::UnknownBoard {
             name: name.into(),
@@ -86,7 +100,7 @@ fn hint<'a>(word: &str, candidates: impl Iterator<Item = &'a str>) -> String {
 pub(super) fn parse(text: &str, file: &str) -> Result<Board, BoardError> {
     let syntax = |error: toml::de::Error| BoardError::Syntax {
         file: file.into(),
-        message: error.to_string().trim_end().to_owned(),
+        message: syntax_words(text, &error),
     };
     let table: Table = text.parse().map_err(syntax)?;
     known_keys(&table, "", file)?;
@@ -99,6 +113,36 @@ pub(super) fn parse(text: &str, file: &str) -> Result<Board, BoardError> {
         message,
     })?;
     Ok(board)
+}
+
+/// Where a profile cannot be read and why, in one sentence.
+fn syntax_words(text: &str, error: &toml::de::Error) -> String {
+    let start = error.span().map_or(0, |span| span.start.min(text.len()));
+    let line = text[..text.floor_char_boundary(start)]
+        .matches('\n')
+        .count();
+    let written = text.lines().nth(line).unwrap_or_default().trim();
+    let message = error.message();
+    let wanted = match message.split_once("expected ") {
+        Some((_, kind)) if ["u8", "u16", "u32", "u64", "i64", "usize"].contains(&kind) => {
+            "needs a whole number"
+        }
+        Some((_, "f64" | "f32")) => "needs a number",
+        Some((_, "a boolean")) => "needs true or false",
+        Some((_, "a string")) => "needs a text in quotation marks",
+        Some((_, kind)) if message.starts_with("unknown variant") => {
+            return format!(
+                "line {}: `{written}` needs {}",
+                line + 1,
+                kind.replace('`', "")
+            );
+        }
+        _ if message.starts_with("duplicate key") => "gives a key that was given before",
+        _ => {
+            "cannot be read; write a key, an equals sign and a value, for example clock_hz = 40000000"
+        }
+    };
+    format!("line {}: `{written}` {wanted}", line + 1)
 }
 
 /// Names that may stand in a section.

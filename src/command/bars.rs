@@ -4,6 +4,7 @@ use std::time::{Duration, Instant};
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::out::complain;
 use crate::convert::{Progress, State};
 
 /// The bars of one call.
@@ -36,7 +37,7 @@ impl Bars {
 
     /// Prints a line above the bars.
     pub(crate) fn line(&self, text: &str) {
-        self.all.suspend(|| eprintln!("{text}"));
+        self.all.suspend(|| complain!("{text}"));
     }
 }
 

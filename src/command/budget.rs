@@ -15,7 +15,7 @@ use crate::budget::{
 };
 use crate::units::Ratio;
 
-use super::out::say;
+use super::out::{chart_to, say};
 use super::{Usage, values};
 
 /// Will it play: need against capacity of link, bus, cores, memory, sound, card and power.
@@ -35,7 +35,7 @@ pub struct Args {
     #[command(flatten)]
     settings: SettingsArgs,
     /// Share of each capacity to keep free, in percent.
-    #[arg(long, default_value_t = 15.0, value_parser = percent)]
+    #[arg(long, default_value_t = 15.0, value_parser = values::within(0.0, 90.0, "percent"))]
     margin: f64,
     /// Length of the window whose worst is taken, in seconds.
     #[arg(long, default_value_t = 1.0, value_parser = positive)]
@@ -46,6 +46,9 @@ pub struct Args {
     /// Write need against capacity as a picture (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Replace a chart that exists.
+    #[arg(long, requires = "chart")]
+    overwrite: bool,
     /// One JSON document.
     #[arg(long)]
     json: bool,
@@ -67,7 +70,7 @@ pub(super) struct SettingsArgs {
     #[arg(long, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
     /// Sound rate in Hz, for settings without a reel [default: the board's].
-    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=48000), conflicts_with = "reel")]
+    #[arg(long, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), conflicts_with = "reel")]
     sound_rate: Option<u32>,
     /// Sound coding, for settings without a reel.
     #[arg(long, default_value = "adpcm", conflicts_with = "reel")]
@@ -113,19 +116,11 @@ enum SoundArg {
     Adpcm,
 }
 
-fn percent(text: &str) -> Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
-    (0.0..=90.0)
-        .contains(&value)
-        .then_some(value)
-        .ok_or_else(|| "must be 0 to 90 percent".into())
-}
-
 pub(super) fn positive(text: &str) -> Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
+    let value: f64 = text.parse().unwrap_or(-1.0);
     (value > 0.0 && value <= 1e6)
         .then_some(value)
-        .ok_or_else(|| "must be above 0 and at most a million".into())
+        .ok_or_else(|| "write a number above 0 and up to a million".into())
 }
 
 impl SettingsArgs {
@@ -174,6 +169,9 @@ impl SettingsArgs {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = board(&args.board)?;
     let reel = facts(args.reel.as_deref(), &args.settings, &board)?;
+    let profile = PathBuf::from(&args.board);
+    let reads = args.reel.iter().chain([&profile]);
+    let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let terms = Terms {
         margin: args.margin / 100.0,
         window: args.window,
@@ -189,13 +187,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .compare
         .then(|| Comparison::new(&reel, &board, terms))
         .transpose()?;
-    if let Some(path) = &args.chart {
+    if let Some(to) = chart_to {
         let best = budgets
             .iter()
             .min_by_key(|b| b.verdict)
             .context("the board has no link")?;
         let svg = chart(best).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
     if args.json {
         let changes = budgets
@@ -231,7 +229,10 @@ pub(super) fn facts(
     board: &Board,
 ) -> anyhow::Result<ReelFacts> {
     match reel {
-        Some(path) => Ok(ReelFacts::read(path)?),
+        Some(path) => {
+            super::nature::reel(path)?;
+            Ok(ReelFacts::read(path)?)
+        }
         None => settings.facts(board),
     }
 }

@@ -46,7 +46,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_name = "PLACE", value_parser = values::anchor, default_value = "middle", help_heading = "Picture")]
     anchor: picture::Anchor,
     /// Clockwise quarter turns, on top of the board's own
-    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Picture")]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = values::whole::<u8>(0, 3), help_heading = "Picture")]
     turn: u8,
     /// Swap left and right, on top of the board's own
     #[arg(long, help_heading = "Picture")]
@@ -78,7 +78,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, help_heading = "Sound")]
     no_sound: bool,
     /// Sound samples a second, 8000 to 48000 Hz [default: the board's]
-    #[arg(long, value_name = "HZ", help_heading = "Sound")]
+    #[arg(long, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48_000), help_heading = "Sound")]
     sound_rate: Option<u32>,
     /// How samples are stored
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
@@ -91,6 +91,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "LUFS",
+        value_parser = values::within(-40.0, -5.0, "LUFS"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
@@ -99,17 +100,19 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-20.0, 0.0, "dBTP"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
     ceiling: Option<f64>,
     /// Take out what the speaker cannot move: below this corner in Hz (second order, Q 0.71), or without HZ below the corner of the board's speaker in its box (see: thumbreel enclosure) [default: off]
-    #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
+    #[arg(long, value_name = "HZ", value_parser = values::within(0.0, 24_000.0, "Hz"), num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
     high_pass: Option<f64>,
     /// Suggest the bass below the high-pass (or below the speaker's corner) by its harmonics, at this level against it, -24 to 12 dB; without DB at -6 [default: off]
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-24.0, 12.0, "dB"),
         num_args = 0..=1,
         default_missing_value = "-6",
         allow_negative_numbers = true,
@@ -120,6 +123,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-12.0, 12.0, "dB"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
@@ -132,20 +136,20 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_enum, help_heading = "Coding")]
     coding: Option<Coding>,
     /// Picture quality, 1 to 100
-    #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
+    #[arg(long, value_name = "Q", value_parser = values::whole::<u8>(1, 100), help_heading = "Coding")]
     quality: Option<u8>,
     /// Most bytes a second that the link carries: 350k
     #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
     limit_rate: Option<u64>,
     /// How long the encoder may search, 0 to 3
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
+    #[arg(long, value_name = "N", value_parser = values::whole::<u8>(0, 3), help_heading = "Coding")]
     effort: Option<u8>,
     /// Take grain and other noise out before coding: fewer bytes, and nearer to the clean scene
     #[arg(long, help_heading = "Coding")]
     denoise: bool,
 
     /// Write a longer reel in parts of at most so many bytes: 2GB
-    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
+    #[arg(long, value_name = "BYTES", value_parser = super::size::bytes, help_heading = "Reel")]
     part_size: Option<u64>,
     /// Title for menus [default: the clip's own, or its name]
     #[arg(long, value_name = "TEXT", help_heading = "Reel")]
@@ -155,6 +159,7 @@ pub(crate) struct ChoiceArgs {
         long,
         value_name = "N",
         default_value_t = 0,
+        value_parser = values::whole::<usize>(0, 256),
         hide_default_value = true,
         help_heading = "Reel"
     )]
@@ -162,6 +167,16 @@ pub(crate) struct ChoiceArgs {
 }
 
 impl ChoiceArgs {
+    /// The board as typed: a name or a profile's path.
+    pub(crate) fn board_name(&self) -> &str {
+        &self.board
+    }
+
+    /// Whether the reel may come in parts.
+    pub(crate) const fn is_split(&self) -> bool {
+        self.part_size.is_some()
+    }
+
     /// What was typed, as far as it can be checked without a clip.
     ///
     /// # Errors

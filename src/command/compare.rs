@@ -3,12 +3,14 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::{Context, Result};
+use anyhow::Result;
 use serde_json::json;
 
 use super::out::say;
+use super::values;
 use crate::convert::compare::{Comparison, Pair, Score, compare};
 use crate::export::upright;
+use crate::files::{Destination, Kind, publish_all};
 
 /// Compare a reel with the clip it was made of: PSNR and SSIM
 ///
@@ -27,20 +29,24 @@ pub(crate) struct Args {
     #[arg(long)]
     each: bool,
     /// How many of the worst moments to name, each a second or more apart
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=100))]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = values::whole::<u16>(0, 100))]
     worst: u16,
     /// Write a PNG of each worst moment: clip, panel, difference four times enlarged
     #[arg(long, value_name = "FOLDER")]
     strips: Option<PathBuf>,
+    /// Replace strips that exist
+    #[arg(long, requires = "strips")]
+    overwrite: bool,
     /// Print one line of JSON
     #[arg(long)]
     json: bool,
     /// Decoder threads [default: one a core]
-    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = values::whole::<usize>(0, 256), hide_default_value = true)]
     threads: usize,
 }
 
 pub(crate) fn run(args: Args) -> Result<ExitCode> {
+    super::nature::reel(&args.reel)?;
     let mut worst = Worst {
         most: args.worst.into(),
         keep_pictures: args.strips.is_some(),
@@ -56,7 +62,7 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         }
     })?;
     let strips = match &args.strips {
-        Some(folder) => write_strips(folder, &worst.moments)?,
+        Some(folder) => write_strips(&args, folder, &worst.moments)?,
         None => Vec::new(),
     };
     if args.json {
@@ -123,21 +129,21 @@ fn strip(pair: &Pair<'_>) -> image::RgbImage {
     })
 }
 
-fn write_strips(folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {
-    let trouble = || format!("cannot write into {}", folder.display());
-    std::fs::create_dir_all(folder).with_context(trouble)?;
-    let mut written = Vec::new();
+fn write_strips(args: &Args, folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {
+    super::out::folder(folder)?;
+    let mut drafts = Vec::new();
     for moment in moments {
         let Some(strip) = &moment.strip else { continue };
         let path = folder.join(format!("picture-{:06}.png", moment.score.number));
-        let mut file = tempfile::NamedTempFile::new_in(folder).with_context(trouble)?;
-        strip
-            .write_to(file.as_file_mut(), image::ImageFormat::Png)
-            .with_context(trouble)?;
-        file.as_file().sync_all().with_context(trouble)?;
-        file.persist(&path).with_context(trouble)?;
-        written.push(path);
+        let to = Destination::new(path, Kind::Picture)
+            .overwrite(args.overwrite)
+            .apart_from([&args.reel, &args.clip]);
+        let draft = to.begin()?;
+        crate::export::save_to(strip, &draft)?;
+        drafts.push(draft);
     }
+    let written = drafts.iter().map(|draft| draft.path().into()).collect();
+    publish_all(drafts)?;
     Ok(written)
 }
 

@@ -14,9 +14,13 @@ use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
 use super::out::say;
 use super::show::{fields, plain};
+use super::values;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
-use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
+use crate::convert::{
+    Choices, ConvertError, ConvertPlan, Outcome, Quiet, check_copies, listen, run as convert,
+};
+use crate::files::{Destination, Kind, Spool};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -34,13 +38,13 @@ pub struct Args {
     #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
     fit: Option<FitLink>,
     /// Share of every capacity that a fitted reel leaves free, in percent
-    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = clap::value_parser!(u8).range(0..=50), requires = "fit")]
+    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), requires = "fit")]
     fit_margin: u8,
     /// Print the checked plan and convert nothing
     #[arg(long)]
     plan: bool,
     /// Clips to convert side by side
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = values::whole::<u16>(1, 256))]
     jobs: u16,
     /// Also write the sound beside the reel as WAV, and a second one as the board's speaker renders it, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
@@ -62,6 +66,11 @@ pub struct Args {
 pub fn run(args: Args) -> Result<ExitCode> {
     let mut choices = args.choices.choices()?;
     choices.overwrite = args.overwrite;
+    choices.reads = args.clips.clone();
+    choices.reads.push(args.choices.board_name().into());
+    if let Some(output) = &args.output {
+        stream_alone(&args, output)?;
+    }
     let mut spooled = None;
     let pairs = pairs(&args, &mut spooled)?;
     if choices.threads == 0 && args.jobs > 1 {
@@ -69,7 +78,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
         choices.threads = (cores / usize::from(args.jobs)).max(1);
     }
     let batch = Batch {
-        stop: super::stop::on_signal()?,
+        stop: super::stop::on_signal(),
         bars: Bars::new(args.quiet || args.json || args.plan),
         report: Mutex::new(Report::new(&args, pairs.len())),
         next: AtomicUsize::new(0),
@@ -87,8 +96,30 @@ pub fn run(args: Args) -> Result<ExitCode> {
     Ok(report.close(&args))
 }
 
+/// A reel that goes to standard output leaves no room there, and has no name
+/// for files beside it.
+fn stream_alone(args: &Args, output: &Path) -> Result<()> {
+    let to = Destination::new(output, Kind::Reel);
+    if !to.is_stream() {
+        return Ok(());
+    }
+    let refused = match () {
+        () if args.listen => Some("--listen writes beside the reel"),
+        () if args.choices.is_split() => Some("--part-size writes several files"),
+        () if args.clips.len() > 1 => Some("several reels need names"),
+        () => None,
+    };
+    if let Some(why) = refused {
+        return Err(Usage(format!("{why}; name a file instead of -")).into());
+    }
+    if !args.plan {
+        super::out::reserve(to, args.json)?;
+    }
+    Ok(())
+}
+
 /// Each clip with its reel.
-fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<Vec<Pair>> {
+fn pairs(args: &Args, spooled: &mut Option<Spool>) -> Result<Vec<Pair>> {
     let mut pairs = Vec::new();
     let mut taken = HashSet::new();
     for clip in &args.clips {
@@ -215,6 +246,9 @@ impl Batch {
         if self.stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(pair.output.clone()));
         }
+        if let Some(sentence) = super::nature::not_a_clip(&pair.source) {
+            return Err(ConvertError::Choice(sentence));
+        }
         let choices = Choices {
             untitled: pair.title.clone(),
             ..self.choices.clone()
@@ -224,7 +258,7 @@ impl Batch {
             let fitted = fit(&choices, &pair.source, &pair.output, goal, &bar, &self.stop);
             bar.close();
             let mut fitted = fitted?;
-            fitted.outcome.listening = self.listen(&fitted.outcome.files)?;
+            fitted.outcome.listening = self.listen(pair, &fitted.outcome.files)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
@@ -232,19 +266,26 @@ impl Batch {
             return Ok(Done::Plan(Box::new(plan)));
         }
         let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
+        if self.listen {
+            check_copies(&plan.destination)?;
+        }
         let bar = self.bars.bar(pair.name.clone());
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
         let mut outcome = outcome?;
-        outcome.listening = self.listen(&outcome.files)?;
+        outcome.listening = self.listen(pair, &outcome.files)?;
         Ok(Done::Reel(Box::new(outcome)))
     }
 
-    fn listen(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
+    fn listen(&self, pair: &Pair, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
         let mut copies = Vec::new();
         for reel in reels.iter().filter(|_| self.listen) {
             let board = &self.choices.board;
-            copies.extend(listen(reel, board, self.choices.overwrite)?);
+            let beside = Destination::new(reel, Kind::Reel)
+                .overwrite(self.choices.overwrite)
+                .apart_from([&pair.source])
+                .apart_from(&self.choices.reads);
+            copies.extend(listen(&beside, board)?);
         }
         Ok(copies)
     }

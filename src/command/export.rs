@@ -3,9 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use super::out::say;
+use clap::ValueEnum;
+
+use super::out::{complain, say};
 use super::{Usage, values};
-use crate::export::{self, Damages, Look, SheetPlan, Span, Target, Walk};
+use crate::export::{self, Damages, Look, SheetPlan, Span, Walk};
+use crate::files::{Destination, Kind};
 use crate::units::Nanos;
 
 /// Export what the panel shows and the speaker plays: an mp4 film, an animated
@@ -25,6 +28,10 @@ pub struct Args {
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
 
+    /// Kind of file, where the name does not say it (-o -)
+    #[arg(long, value_enum, value_name = "KIND")]
+    format: Option<Format>,
+
     /// Begin at this time
     #[arg(long, value_name = "TIME", value_parser = values::time)]
     from: Option<Nanos>,
@@ -38,7 +45,7 @@ pub struct Args {
     at: Option<Nanos>,
 
     /// Sharp image pixels a panel pixel, along each side
-    #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=16))]
+    #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = values::whole::<u16>(1, 16))]
     enlarge: u16,
 
     /// Pictures spread over the reel, with their times, in one PNG
@@ -46,7 +53,7 @@ pub struct Args {
     contact_sheet: bool,
 
     /// Pictures on the contact sheet
-    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = clap::value_parser!(u32).range(1..=400), requires = "contact_sheet")]
+    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = values::whole::<u32>(1, 400), requires = "contact_sheet")]
     count: u32,
 
     /// Outline the part that the panel shows whole, where text is safe (.png)
@@ -68,20 +75,27 @@ pub struct Args {
 /// When the reel cannot be read, holds nothing of the kind, or the target
 /// cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let stop = super::stop::on_signal()?;
+    let stop = super::stop::on_signal();
+    let output = args.output.clone().unwrap_or_else(|| {
+        let png = args.contact_sheet || args.safe_area;
+        let ending = args
+            .format
+            .map_or(if png { "png" } else { "mp4" }, Format::ending);
+        args.reel.with_extension(ending)
+    });
+    let format = args.format(&output)?;
+    let to = Destination::new(&output, format.kind())
+        .overwrite(args.overwrite)
+        .apart_from([&args.reel]);
+    let to = super::out::reserve(to, false)?;
+    super::nature::reel(&args.reel)?;
     let mut walk = Walk::open(&args.reel)?.stopped_by(stop);
-    let png = args.contact_sheet || args.safe_area;
-    let ending = if png { "png" } else { "mp4" };
-    let output = args
-        .output
-        .clone()
-        .unwrap_or_else(|| args.reel.with_extension(ending));
-    let damages = write(&args, &mut walk, &output)?;
-    if !args.quiet {
+    let damages = write(&args, format, &mut walk, &to)?;
+    if !args.quiet && !to.is_stream() {
         say!("{}", output.display());
     }
     if damages != Damages::default() {
-        eprintln!(
+        complain!(
             "thumbreel: {}: {} damaged stretches, {} pictures could not be decoded; `thumbreel verify` says where",
             args.reel.display(),
             damages.stretches,
@@ -91,7 +105,79 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages> {
+/// What to write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// A film.
+    Mp4,
+    /// An animation.
+    Gif,
+    /// The sound.
+    Wav,
+    /// One picture, or a contact sheet.
+    Png,
+    /// A folder of numbered pictures.
+    Folder,
+}
+
+impl Format {
+    const fn kind(self) -> Kind {
+        match self {
+            Self::Mp4 => Kind::Film,
+            Self::Gif => Kind::Animation,
+            Self::Wav => Kind::Sound,
+            Self::Png => Kind::Picture,
+            Self::Folder => Kind::Folder,
+        }
+    }
+
+    /// Ending of the name; none for a folder.
+    fn ending(self) -> &'static str {
+        self.kind().endings().first().copied().unwrap_or_default()
+    }
+}
+
+impl Args {
+    /// What was asked for by --format or by the name's ending.
+    fn format(&self, output: &Path) -> anyhow::Result<Format> {
+        let ending = output.extension().map(|ending| ending.to_ascii_lowercase());
+        let named = match ending.as_ref().and_then(|ending| ending.to_str()) {
+            Some("mp4") => Some(Format::Mp4),
+            Some("gif") => Some(Format::Gif),
+            Some("wav") => Some(Format::Wav),
+            Some("png") => Some(Format::Png),
+            None => Some(Format::Folder),
+            Some(_) => None,
+        };
+        let stream = output.as_os_str() == "-";
+        let format = match (self.format, named) {
+            (Some(Format::Folder), _) | (None, _) if stream => {
+                let words = "standard output has no ending; say by --format what to write: mp4, gif, wav or png";
+                return Err(usage(output, words));
+            }
+            (Some(format), _) => format,
+            (None, Some(format)) => format,
+            (None, None) => {
+                let words =
+                    "not an ending to export to; use .mp4, .gif, .png, .wav, or a folder's name";
+                return Err(usage(output, words));
+            }
+        };
+        let png = format == Format::Png;
+        match () {
+            () if self.contact_sheet && !png => Err(usage(output, "a contact sheet is a .png")),
+            () if self.safe_area && !png => Err(usage(output, "the safe area is drawn on a .png")),
+            () => Ok(format),
+        }
+    }
+}
+
+fn write(
+    args: &Args,
+    format: Format,
+    walk: &mut Walk,
+    to: &Destination,
+) -> anyhow::Result<Damages> {
     let tick = |time: Option<Nanos>| time.map(|time| walk.tick(time.0 as f64 / 1e9));
     let span = Span {
         from: tick(args.from).unwrap_or(0),
@@ -106,34 +192,23 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
         safe_area: args.safe_area,
         ..Look::of(walk, args.enlarge)
     };
-    let ending = output.extension().map(|ending| ending.to_ascii_lowercase());
-    let file = || Target::file(output, args.overwrite);
-    let damages = match ending.as_ref().and_then(|ending| ending.to_str()) {
-        Some("png") if args.contact_sheet => {
+    let damages = match format {
+        Format::Png if args.contact_sheet => {
             let plan = SheetPlan {
                 count: args.count,
                 ..SheetPlan::default()
             };
-            export::sheet(walk, span, look, plan, file()?)?;
+            export::sheet(walk, span, look, plan, to.begin()?)?;
             Damages::default()
         }
-        Some("mp4" | "gif" | "wav") if args.safe_area => {
-            return Err(usage(output, "the safe area is drawn on a .png"));
-        }
-        _ if args.contact_sheet => return Err(usage(output, "a contact sheet is a .png")),
-        Some("png") => {
-            export::single(walk, at, look, file()?)?;
+        Format::Png => {
+            export::single(walk, at, look, to.begin()?)?;
             Damages::default()
         }
-        Some("mp4") => export::film(walk, span, look, file()?)?,
-        Some("gif") => export::gif(walk, span, look, file()?)?,
-        Some("wav") => export::wav(walk, span, file()?)?,
-        None => export::pictures(walk, span, look, Target::folder(output)?)?,
-        Some(_) => {
-            let words =
-                "not an ending to export to; use .mp4, .gif, .png, .wav, or a folder's name";
-            return Err(usage(output, words));
-        }
+        Format::Mp4 => export::film(walk, span, look, to.begin()?)?,
+        Format::Gif => export::gif(walk, span, look, to.begin()?)?,
+        Format::Wav => export::wav(walk, span, to.begin()?)?,
+        Format::Folder => export::pictures(walk, span, look, to.workshop()?)?,
     };
     Ok(damages)
 }

@@ -37,6 +37,7 @@ pub struct Args {
 /// The file cannot be read or is no reel.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let name = args.reel.display().to_string();
+    super::nature::reel(&args.reel)?;
     let open = || ReelFile::open(&args.reel).with_context(|| name.clone());
     let survey = Survey::read(&mut open()?).with_context(|| name.clone())?;
     if args.json {

@@ -14,7 +14,7 @@ use crate::rehearsal::{
 use crate::units::Nanos;
 
 use super::budget::{From, SettingsArgs, board, bytes, clock, exit_code, facts};
-use super::out::say;
+use super::out::{chart_to, say};
 use super::{Usage, size, values};
 
 /// Play a reel thousands of times in simulated time, stalls and losses included.
@@ -29,10 +29,10 @@ pub struct Args {
     #[arg(long)]
     from: Option<From>,
     /// How many rehearsals.
-    #[arg(long, default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 1000, value_parser = values::whole::<u32>(1, 1_000_000))]
     runs: u32,
     /// Seed of the first; the others count up from it.
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = values::whole::<u64>(0, u64::MAX))]
     seed: u64,
     /// Bytes in the ring before play begins [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
@@ -55,6 +55,9 @@ pub struct Args {
     /// Draw the level of the ring in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Replace a chart that exists.
+    #[arg(long, requires = "chart")]
+    overwrite: bool,
     #[command(flatten)]
     settings: SettingsArgs,
     /// One JSON document.
@@ -103,6 +106,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .copied()
         .context("the board has no link")?;
     let link = args.from.map_or(first, From::link);
+    let profile = PathBuf::from(&args.board);
+    let reads = args.reel.iter().chain([&profile]);
+    let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
     let tally = rehearsal.many(args.runs, args.seed);
@@ -111,9 +117,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .worst_gap
         .or(tally.worst_late)
         .map_or(args.seed, |(_, seed)| seed);
-    if let Some(path) = &args.chart {
+    if let Some(to) = chart_to {
         let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
     if args.json {
         let (ring, start) = rehearsal.buffers();

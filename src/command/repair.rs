@@ -10,7 +10,8 @@ use serde_json::{Value, json};
 
 use super::out::say;
 use super::show::{count, time};
-use crate::reel::{Draft, HeaderSource, Kind, ReelFile, Repaired, split_to};
+use crate::files::{Destination, Kind as FileKind};
+use crate::reel::{HeaderSource, Kind, ReelFile, Repaired, split_to};
 
 /// Make a damaged or cut reel whole again from the slices that are left.
 ///
@@ -43,18 +44,23 @@ pub struct Args {
 /// The reel cannot be read, nothing of it is whole, or the output cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let reel = args.reel.display().to_string();
+    super::nature::reel(&args.reel)?;
     let source = File::open(&args.reel).with_context(|| reel.clone())?;
-    let draft = Draft::create(&args.output, args.overwrite).map_err(|e| output_error(&args, e))?;
+    let to = Destination::new(&args.output, FileKind::Reel)
+        .overwrite(args.overwrite)
+        .apart_from([&args.reel]);
+    let to = super::out::reserve(to, args.json)?;
+    let draft = to.begin()?;
     let (draft, repaired) =
         crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;
     let parts = match args.part_size {
         None => {
-            draft.publish().map_err(|e| output_error(&args, e))?;
+            draft.publish()?;
             vec![args.output.clone()]
         }
         Some(limit) => {
             let mut whole = ReelFile::new(draft).context("reading the repaired reel")?;
-            let parts = split_to(&mut whole, &args.output, limit, args.overwrite)
+            let parts = split_to(&mut whole, &to, limit)
                 .with_context(|| args.output.display().to_string())?;
             parts.into_iter().map(|(path, _)| path).collect()
         }
@@ -65,16 +71,6 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         print(&reel, &repaired, &parts);
     }
     Ok(ExitCode::SUCCESS)
-}
-
-fn output_error(args: &Args, error: std::io::Error) -> anyhow::Error {
-    let name = args.output.display();
-    match error.kind() {
-        std::io::ErrorKind::AlreadyExists => {
-            anyhow::anyhow!("{name}: is there already; name another file, or add --overwrite")
-        }
-        _ => anyhow::anyhow!("{name}: {error}"),
-    }
 }
 
 fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {

@@ -1,5 +1,6 @@
 //! `thumbreel report REEL --board B`: one page that shows and proves a reel.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -7,10 +8,11 @@ use anyhow::Context;
 
 use super::Usage;
 use super::out::say;
+use super::values;
 use crate::board::Board;
 use crate::budget::{Budget, Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
-use crate::export::Target;
+use crate::files::{Destination, Kind as FileKind};
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
@@ -37,11 +39,11 @@ pub struct Args {
     clip: Option<PathBuf>,
 
     /// Rehearsals for each link
-    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = values::whole::<u32>(1, 100_000))]
     rehearsals: u32,
 
     /// Longest reel that the page carries for its player, in megabytes
-    #[arg(long, value_name = "MB", default_value_t = 64)]
+    #[arg(long, value_name = "MB", default_value_t = 64, value_parser = values::whole::<u64>(0, 1_000_000))]
     carry: u64,
 
     /// Replace an existing page
@@ -59,6 +61,7 @@ pub struct Args {
 /// When the board is unknown, the reel cannot be read, or the page not written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|error| Usage(error.to_string()))?;
+    super::nature::reel(&args.reel)?;
     let output = args
         .output
         .clone()
@@ -70,8 +73,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         rehearsals: args.rehearsals,
         carry: args.carry.saturating_mul(1_000_000),
     };
-    page.write(&output, args.overwrite)?;
-    if !args.quiet {
+    let to = Destination::new(&output, FileKind::Page)
+        .overwrite(args.overwrite)
+        .apart_from([&args.reel, &PathBuf::from(&args.board)])
+        .apart_from(&args.clip);
+    let to = super::out::reserve(to, false)?;
+    page.write(&to)?;
+    if !args.quiet && !to.is_stream() {
         say!("{}", output.display());
     }
     Ok(ExitCode::SUCCESS)
@@ -88,9 +96,9 @@ pub(super) struct Request<'a> {
 }
 
 impl Request<'_> {
-    /// Writes the page to `output`, whole or not at all.
-    pub fn write(&self, output: &Path, overwrite: bool) -> anyhow::Result<()> {
-        let target = Target::file(output, overwrite)?;
+    /// Writes the page, whole or not at all.
+    pub fn write(&self, to: &Destination) -> anyhow::Result<()> {
+        let mut draft = to.begin()?;
         let facts = ReelFacts::read(self.reel)?;
         let findings = Findings {
             path: self.reel,
@@ -107,9 +115,8 @@ impl Request<'_> {
             reel: self.carried(facts.total_bytes)?,
         };
         let page = report::page(&findings)?;
-        let written = std::fs::write(target.path(), page);
-        written.with_context(|| format!("{}: cannot write", output.display()))?;
-        Ok(target.publish()?)
+        draft.write_all(page.as_bytes()).map_err(draft.failed())?;
+        Ok(draft.publish()?)
     }
 
     fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {

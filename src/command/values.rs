@@ -7,6 +7,35 @@ use crate::picture::Anchor;
 use crate::source::{SoundChoice, SubtitleChoice};
 use crate::units::{Nanos, Ratio};
 
+/// A number of a unit, within its range.
+pub(crate) fn within(
+    low: f64,
+    high: f64,
+    unit: &'static str,
+) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| match text.parse::<f64>() {
+        Ok(value) if (low..=high).contains(&value) => Ok(value),
+        _ => Err(format!("write a number from {low} to {high} {unit}")),
+    }
+}
+
+/// A whole number within its range.
+pub(crate) fn whole<T: TryFrom<u64>>(
+    low: u64,
+    high: u64,
+) -> impl Fn(&str) -> Result<T, String> + Clone + Send + Sync + 'static {
+    move |text| {
+        let value = text.parse::<u64>().ok();
+        let value = value.filter(|v| (low..=high).contains(v));
+        value
+            .and_then(|v| T::try_from(v).ok())
+            .ok_or_else(|| match high {
+                u64::MAX => format!("write a whole number of {low} or more"),
+                _ => format!("write a whole number from {low} to {high}"),
+            })
+    }
+}
+
 /// `240x240`: width and height in pixels.
 pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
     let parts = text.split_once(['x', 'X']);

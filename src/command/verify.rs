@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use serde_json::{Value, json};
 
-use super::out::say;
+use super::out::{complain, say};
 use super::show::{count, grouped, time};
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder};
 use crate::export::panel_settings;
@@ -50,15 +50,18 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 }
 
 fn check(path: &Path, args: &Args) -> bool {
-    match examine(path, args) {
+    let name = path.display().to_string();
+    let named = |error: anyhow::Error| match error.to_string() {
+        told if told.contains(&name) => error,
+        _ => error.context(name.clone()),
+    };
+    let examined = super::nature::reel(path).and_then(|()| examine(path, args));
+    match examined.map_err(named) {
         Err(error) => {
             if args.json {
-                say!(
-                    "{}",
-                    json!({ "reel": path.display().to_string(), "error": error.to_string() })
-                );
+                say!("{}", json!({ "reel": name, "error": super::told(&error) }));
             } else {
-                eprintln!("thumbreel: {}: {error}", path.display());
+                complain!("thumbreel: {}", super::told(&error));
             }
             false
         }
@@ -81,7 +84,7 @@ struct BadPayload {
     reason: String,
 }
 
-fn examine(path: &Path, args: &Args) -> Result<(Verdict, Option<BadPayload>), FileError> {
+fn examine(path: &Path, args: &Args) -> anyhow::Result<(Verdict, Option<BadPayload>)> {
     let verdict = crate::reel::verify(BufReader::new(File::open(path)?))?;
     if args.no_decode || !verdict.is_whole() {
         return Ok((verdict, None));

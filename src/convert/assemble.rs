@@ -14,8 +14,9 @@ use super::poster::PosterSearch;
 use super::progress::{Progress, State};
 use super::shape::Ready;
 use crate::coding::{PictureEncoder, PictureIn};
+use crate::files::Draft;
 use crate::picture::PanelPicture;
-use crate::reel::{Draft, Picture, ReelWriter, Slice, Summary};
+use crate::reel::{Picture, ReelWriter, Slice, Summary};
 use crate::sound::{BlockEncoder, Measured};
 use crate::units::Nanos;
 

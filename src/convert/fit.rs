@@ -15,12 +15,12 @@ use serde::Serialize;
 
 use super::allowance::{Allowance, Wish};
 use super::error::ConvertError;
-use super::plan::refuse_existing;
 use super::run::run;
 use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
 use crate::board::Board;
 use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
 use crate::coding::{Coding, CodingError, patch};
+use crate::files::Workshop;
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::Tally;
 use crate::sound;
@@ -102,14 +102,7 @@ pub fn fit(
 ) -> Result<Fitted, ConvertError> {
     let base = ConvertPlan::resolve(choices, source, output)?;
     has_link(&choices.board, goal.link)?;
-    let folder = output
-        .parent()
-        .filter(|p| !p.as_os_str().is_empty())
-        .unwrap_or(Path::new("."));
-    let beside = tempfile::Builder::new()
-        .prefix(".thumbreel-fit-")
-        .tempdir_in(folder)
-        .map_err(|reason| ConvertError::output(output, reason))?;
+    let beside = base.destination.workshop()?;
     let mut search = Search {
         choices,
         base: &base,
@@ -126,8 +119,7 @@ pub fn fit(
         }
         match search.encode(&way, progress)? {
             Ok(mut fitted) => {
-                refuse_existing(output, choices.overwrite)?;
-                fitted.outcome.files = publish(&fitted.outcome, choices, output)?;
+                fitted.outcome.files = publish(&fitted.outcome, &base, &beside)?;
                 fitted.outcome.output = output.into();
                 fitted.outcome.advice.extend(fitted.trades.iter().cloned());
                 return Ok(fitted);
@@ -139,18 +131,22 @@ pub fn fit(
 }
 
 /// Gives the fitted reel its name, or cuts it into parts that have theirs.
-fn publish(made: &Outcome, choices: &Choices, output: &Path) -> Result<Vec<PathBuf>, ConvertError> {
+fn publish(
+    made: &Outcome,
+    base: &ConvertPlan,
+    beside: &Workshop,
+) -> Result<Vec<PathBuf>, ConvertError> {
     let whole = &made.output;
-    let Some(limit) = choices.part_size.filter(|limit| made.bytes > *limit) else {
-        std::fs::rename(whole, output).map_err(|reason| ConvertError::output(output, reason))?;
-        return Ok(vec![output.into()]);
+    let Some(limit) = base.part_size.filter(|limit| made.bytes > *limit) else {
+        beside.publish_file(whole)?;
+        return Ok(vec![base.output.clone()]);
     };
     let failed = |reason| ConvertError::Parts {
-        path: output.into(),
+        path: base.output.clone(),
         reason,
     };
     let mut reel = ReelFile::open(whole).map_err(|e| failed(e.into()))?;
-    let parts = split_to(&mut reel, output, limit, choices.overwrite).map_err(failed)?;
+    let parts = split_to(&mut reel, &base.destination, limit).map_err(failed)?;
     Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 

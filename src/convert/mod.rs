@@ -38,7 +38,7 @@ mod wire;
 pub use choices::{Choices, CodingChoice, SoundChoice};
 pub use error::ConvertError;
 pub use footage::SubtitleSource;
-pub use listen::listen;
+pub use listen::{check_copies, listen};
 pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};

@@ -12,6 +12,7 @@ use super::speaker;
 use crate::board::{self, Board};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
+use crate::files::Destination;
 use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
@@ -33,8 +34,8 @@ pub struct ConvertPlan {
     pub source: PathBuf,
     /// The reel.
     pub output: PathBuf,
-    /// Replace an existing reel.
-    pub overwrite: bool,
+    /// Where the reel goes, apart from all that is read for it.
+    pub destination: Destination,
     /// Name of the board.
     pub board: String,
     /// How the clip is opened.
@@ -104,7 +105,7 @@ impl ConvertPlan {
     /// A value out of its range, a clip that cannot be opened, or a name that
     /// is taken.
     pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
-        refuse_existing(output, choices.overwrite)?;
+        choices.destination(source, output).check()?;
         Self::preview(choices, source, output)
     }
 
@@ -114,7 +115,10 @@ impl ConvertPlan {
     /// # Errors
     /// A value out of its range, or a clip that cannot be opened.
     pub fn preview(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
-        refuse_existing(output, true)?;
+        choices
+            .destination(source, output)
+            .overwrite(true)
+            .check()?;
         let open = OpenOptions {
             sound: choices.sound.clone(),
             threads: choices.threads,
@@ -147,7 +151,7 @@ impl ConvertPlan {
         let mut plan = Self {
             source: source.into(),
             output: output.into(),
-            overwrite: choices.overwrite,
+            destination: choices.destination(source, output),
             board: board.name.clone(),
             title: choices.title_for(source, clip.title.as_deref()),
             open,
@@ -339,18 +343,6 @@ fn reel_sound(sound: &SoundPlan) -> reel::SoundCoding {
         SoundCoding::Pcm8 => reel::SoundCoding::PcmU8,
         SoundCoding::Adpcm => reel::SoundCoding::ImaAdpcm,
     }
-}
-
-/// Refuses a name that is taken, early, before any work is done.
-pub(super) fn refuse_existing(path: &Path, overwrite: bool) -> Result<(), ConvertError> {
-    if path.is_dir() {
-        let reason = std::io::ErrorKind::IsADirectory.into();
-        return Err(ConvertError::output(path, reason));
-    }
-    if !overwrite && path.symlink_metadata().is_ok() {
-        return Err(ConvertError::Exists(path.into()));
-    }
-    Ok(())
 }
 
 fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {

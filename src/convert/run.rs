@@ -16,8 +16,9 @@ use super::outcome::{Outcome, SoundDone, Timings};
 use super::plan::ConvertPlan;
 use super::progress::Progress;
 use super::shape::{Shaped, shape};
+use crate::files::Draft;
 use crate::picture::Pace;
-use crate::reel::{Draft, ReelFile, split_to};
+use crate::reel::{ReelFile, split_to};
 use crate::sound::phase::UNSAFE_DB;
 use crate::sound::{Downmix, Measured};
 use crate::units::Ratio;
@@ -37,8 +38,7 @@ pub fn run(
     stop: &AtomicBool,
 ) -> Result<Outcome, ConvertError> {
     let start = Instant::now();
-    let draft = Draft::create(&plan.output, plan.overwrite)
-        .map_err(|reason| ConvertError::output(&plan.output, reason))?;
+    let draft = plan.destination.begin()?;
     let measured = measure(plan, stop)?;
     let first_pass = start.elapsed();
     let made = run_stages(plan, measured, draft, progress, stop)?;
@@ -93,8 +93,7 @@ fn publish(plan: &ConvertPlan, assembled: Assembled) -> Result<Vec<PathBuf>, Con
         .part_size
         .filter(|limit| assembled.summary.length > *limit);
     let Some(limit) = limit else {
-        let published = draft.publish();
-        published.map_err(|reason| ConvertError::output(path, reason))?;
+        draft.publish()?;
         return Ok(vec![path.clone()]);
     };
     let unreadable = |reason| ConvertError::Parts {
@@ -105,7 +104,7 @@ fn publish(plan: &ConvertPlan, assembled: Assembled) -> Result<Vec<PathBuf>, Con
         .rewind()
         .map_err(|reason| ConvertError::output(path, reason))?;
     let mut whole = ReelFile::new(draft).map_err(|e| unreadable(e.into()))?;
-    let parts = split_to(&mut whole, path, limit, plan.overwrite).map_err(unreadable)?;
+    let parts = split_to(&mut whole, &plan.destination, limit).map_err(unreadable)?;
     Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 

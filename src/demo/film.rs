@@ -18,7 +18,7 @@ use super::{HEIGHT, RATE, SOUND_RATE, WIDTH, play};
 #[derive(Debug, thiserror::Error)]
 pub enum FilmError {
     /// The file cannot be made.
-    #[error("cannot write {path}: {reason}", path = .path.display())]
+    #[error("cannot write {path}: {why}", path = .path.display(), why = crate::files::reason(.reason))]
     Write {
         /// The film.
         path: PathBuf,
@@ -26,10 +26,10 @@ pub enum FilmError {
         reason: std::io::Error,
     },
     /// This libavcodec lacks an encoder.
-    #[error("this libavcodec has no encoder for {0}; install the usual build of it")]
+    #[error("this system's media library has no encoder for {0}; install its usual build")]
     NoEncoder(&'static str),
     /// libav* refused.
-    #[error("encoding the film failed: {0}")]
+    #[error("encoding the film failed: {why}", why = crate::source::media_reason(.0))]
     Encode(#[from] ffmpeg::Error),
 }
 

@@ -6,7 +6,8 @@ use ffmpeg_next::util::{channel_layout::ChannelLayout, color};
 use ffmpeg_next::{Dictionary, Error, Packet, Rational, frame};
 use image::RgbImage;
 
-use super::{Damages, ExportError, Look, Span, Step, Target, Walk};
+use super::{Damages, ExportError, Look, Span, Step, Walk};
+use crate::files::Draft;
 use crate::sound::resample::Resampler;
 
 /// Constant rate factor of the H.264 encoder: near to the eye's limit.
@@ -27,7 +28,7 @@ pub fn film(
     walk: &mut Walk,
     span: Span,
     look: Look,
-    target: Target,
+    target: Draft,
 ) -> Result<Damages, ExportError> {
     let path = target.path().to_owned();
     let failed = |what: &'static str| {
@@ -89,13 +90,13 @@ struct Audio {
 }
 
 impl Film {
-    fn new(walk: &Walk, span: Span, look: Look, target: &Target) -> Result<Self, Error> {
+    fn new(walk: &Walk, span: Span, look: Look, target: &Draft) -> Result<Self, Error> {
         // Once is enough, more does no harm.
         ffmpeg_next::init()?;
         // The encoders' own account is nobody's concern.
         ffmpeg_next::log::set_level(ffmpeg_next::log::Level::Quiet);
         let header = walk.header();
-        let mut out = format::output_as(target.path(), "mp4")?;
+        let mut out = format::output_as(target.place(), "mp4")?;
         let base = Rational(1, header.clock_rate as i32);
         let rate = Rational(header.rate.num as i32, header.rate.den as i32);
         let mut video = open_video(&mut out, look, base, rate)?;

@@ -1,13 +1,14 @@
 //! Panel pixels as images, sharp when enlarged, and PNG files of them.
 
-use std::path::Path;
+use std::io::{BufWriter, Write};
 
-use image::{Rgb, RgbImage, imageops};
+use image::{ImageFormat, Rgb, RgbImage, imageops};
 
 use super::walk::shape;
-use super::{Damages, ExportError, Span, Step, Target, Walk, upright};
+use super::{Damages, ExportError, Span, Step, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
+use crate::files::{Draft, Workshop};
 use crate::picture;
 use crate::picture::panel::safe_area_view;
 use crate::reel::{Mounting, Wire};
@@ -108,7 +109,7 @@ impl Look {
 ///
 /// # Errors
 /// When there is no picture, or reading or writing fails.
-pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<(), ExportError> {
+pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Draft) -> Result<(), ExportError> {
     let mut found = None;
     let span = Span {
         from: tick,
@@ -121,8 +122,8 @@ pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<
         Ok(())
     })?;
     let nothing = || ExportError::Nothing(walk.path().to_owned(), "no picture stands at that time");
-    save(&found.ok_or_else(nothing)?, target.path())?;
-    target.publish()
+    save_to(&found.ok_or_else(nothing)?, &target)?;
+    Ok(target.publish()?)
 }
 
 /// Writes every picture of `span` as a numbered PNG into the target folder.
@@ -133,12 +134,14 @@ pub fn pictures(
     walk: &mut Walk,
     span: Span,
     look: Look,
-    target: Target,
+    target: Workshop,
 ) -> Result<Damages, ExportError> {
     let damages = walk.run(span, |step| match step {
         Step::Picture(shown) => {
             let name = format!("picture-{:06}.png", shown.number);
-            save(&look.image(shown.pixels), &target.path().join(name))
+            let path = target.path().join(name);
+            let saved = look.image(shown.pixels).save_with_format(path, PNG);
+            saved.map_err(ExportError::image(target.target()))
         }
         _ => Ok(()),
     })?;
@@ -146,9 +149,16 @@ pub fn pictures(
     Ok(damages)
 }
 
-pub(super) fn save(image: &RgbImage, path: &Path) -> Result<(), ExportError> {
-    let format = image::ImageFormat::Png;
+const PNG: ImageFormat = ImageFormat::Png;
+
+/// Writes an image as PNG.
+///
+/// # Errors
+/// The disk refuses.
+pub fn save_to(image: &RgbImage, target: &Draft) -> Result<(), ExportError> {
+    let mut file = BufWriter::new(target.handle()?);
     image
-        .save_with_format(path, format)
-        .map_err(ExportError::image(path))
+        .write_to(&mut file, PNG)
+        .map_err(ExportError::image(target.path()))?;
+    Ok(file.flush().map_err(target.failed())?)
 }

@@ -1,9 +1,9 @@
 //! Sound as WAV: 16 bits, one channel, at the reel's rate.
 
-use std::fs::File;
 use std::io::{BufWriter, Seek, SeekFrom, Write};
 
-use super::{Damages, ExportError, Span, Step, Target, Walk};
+use super::{Damages, ExportError, Span, Step, Walk};
+use crate::files::Draft;
 
 /// Bytes before the samples.
 const HEAD: u32 = 44;
@@ -13,7 +13,7 @@ const HEAD: u32 = 44;
 /// # Errors
 /// When there is no sound, it is longer than a WAV can hold (4 GiB), or reading
 /// or writing fails.
-pub fn wav(walk: &mut Walk, span: Span, target: Target) -> Result<Damages, ExportError> {
+pub fn wav(walk: &mut Walk, span: Span, target: Draft) -> Result<Damages, ExportError> {
     if !walk.has_sound() {
         return Err(ExportError::Nothing(
             walk.path().to_owned(),
@@ -21,9 +21,8 @@ pub fn wav(walk: &mut Walk, span: Span, target: Target) -> Result<Damages, Expor
         ));
     }
     let rate = walk.header().clock_rate;
-    let failed = ExportError::write(target.path());
-    let file = File::create(target.path()).map_err(&failed)?;
-    let mut out = BufWriter::new(file);
+    let failed = target.failed();
+    let mut out = BufWriter::new(target.handle()?);
     out.write_all(&head(rate, 0)).map_err(&failed)?;
     let mut bytes = 0u64;
     let damages = walk.run(span, |step| {

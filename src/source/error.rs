@@ -2,11 +2,13 @@
 
 use std::path::PathBuf;
 
+use super::words::media_reason;
+
 /// Why a clip cannot be read.
 #[derive(Debug, thiserror::Error)]
 pub enum SourceError {
     /// The file cannot be opened.
-    #[error("cannot open {path}: {reason}", path = .path.display())]
+    #[error("cannot open {path}: {why}; check the name", path = .path.display(), why = crate::files::reason(.reason))]
     Open {
         /// The file.
         path: PathBuf,
@@ -16,10 +18,11 @@ pub enum SourceError {
     /// A folder was named where a clip is wanted.
     #[error("{path} is a folder; name a clip in it", path = .0.display())]
     Folder(PathBuf),
-    /// libavformat cannot make sense of the file.
+    /// The media library cannot make sense of the file.
     #[error(
-        "{path} is not a clip that libavformat knows ({reason}); check that the file is whole",
-        path = .path.display()
+        "{path} is not a clip that can be read: {why}; check that the file is whole",
+        path = .path.display(),
+        why = media_reason(.reason)
     )]
     NotAClip {
         /// The file.
@@ -72,8 +75,9 @@ pub enum SourceError {
     },
     /// This libavcodec has no decoder for the track.
     #[error(
-        "{path}: this libavcodec cannot decode its {what} ({codec}): {reason}",
-        path = .path.display()
+        "{path}: its {what} ({codec}) cannot be decoded here: {why}; convert it with other tools first",
+        path = .path.display(),
+        why = media_reason(.reason)
     )]
     NoDecoder {
         /// The file.
@@ -108,7 +112,7 @@ pub enum SourceError {
         from: f64,
     },
     /// Reading failed in the middle.
-    #[error("reading {path} failed: {reason}", path = .path.display())]
+    #[error("reading {path} failed: {why}; check that the file is whole", path = .path.display(), why = media_reason(.reason))]
     Read {
         /// The file.
         path: PathBuf,
@@ -117,7 +121,8 @@ pub enum SourceError {
     },
     /// Standard input could not be kept in a temporary file.
     #[error(
-        "cannot keep standard input in a temporary file: {0}; set TMPDIR to a folder with room"
+        "cannot keep standard input in a temporary file: {why}; set TMPDIR to a folder with room",
+        why = crate::files::reason(.0)
     )]
     Spool(std::io::Error),
 }

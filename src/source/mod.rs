@@ -26,6 +26,7 @@ mod subtitles;
 mod timeline;
 mod track;
 mod types;
+mod words;
 
 pub use clip::Clip;
 pub use error::SourceError;
@@ -39,3 +40,4 @@ pub use types::{
     ChromaSite, ColourTags, Damage, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,
     SourcePicture, SourceSound, Transfer,
 };
+pub use words::media_reason;

@@ -7,6 +7,7 @@ mod common;
 mod manners;
 mod refusals;
 mod terminal;
+mod writing;
 
 use std::path::Path;
 

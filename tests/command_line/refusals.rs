@@ -72,7 +72,7 @@ fn mistakes_are_named_with_their_way_out() {
         (
             "convert a.mp4 --board lantern-room -o reels/no/x.tbr",
             1,
-            "make it first",
+            "make the folder first",
         ),
         (
             "convert a.mp4 b.mp4 --board lantern-room -o one.tbr",
