@@ -377,6 +377,15 @@ fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
             "must lie between cell_empty_v and cell_full_v".into(),
         ));
     }
+    let (high, most) = (amplifier_volts(board).1, board.sound.amplifier.supply_max_v);
+    if high > most {
+        return Err((
+            "sound.amplifier.supply_max_v",
+            format!(
+                "{high:.1} V reaches the amplifier, which withstands {most:.1} V at most; feed it from a lower supply"
+            ),
+        ));
+    }
     let linear = power.regulator.kind == RegulatorKind::Linear;
     if linear && power.source == PowerSource::Usb && power.regulator.output_v >= power.usb_v {
         return Err((
@@ -413,25 +422,21 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
 }
 
 /// What is wrong with the voltage that feeds the amplifier, if anything.
-fn amplifier_supply(board: &Board) -> Option<String> {
+/// Lowest and highest voltage that reaches the amplifier.
+fn amplifier_volts(board: &Board) -> (f64, f64) {
     let (power, amplifier) = (&board.power, &board.sound.amplifier);
-    let (low, high) = match (amplifier.supply, power.source) {
+    match (amplifier.supply, power.source) {
         (AmplifierSupply::Regulator, _) => (power.regulator.output_v, power.regulator.output_v),
         (_, PowerSource::Usb) => (power.usb_v - power.diode_drop_v, power.usb_v),
         (_, PowerSource::Cell) => (power.cell_empty_v - power.diode_drop_v, power.cell_full_v),
-    };
-    let (least, most) = (amplifier.supply_min_v, amplifier.supply_max_v);
-    if high > most {
-        Some(format!(
-            "{high:.1} V reaches the amplifier, which bears {most:.1} V"
-        ))
-    } else if low < least {
-        Some(format!(
-            "no more than {low:.1} V may reach the amplifier, which needs {least:.1} V"
-        ))
-    } else {
-        None
     }
+}
+
+fn amplifier_supply(board: &Board) -> Option<String> {
+    let (low, least) = (amplifier_volts(board).0, board.sound.amplifier.supply_min_v);
+    (low < least).then(|| {
+        format!("no more than {low:.1} V may reach the amplifier, which needs {least:.1} V")
+    })
 }
 
 pub(super) fn advice(board: &Board) -> Vec<Advice> {

@@ -3,14 +3,17 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::Result;
+use anyhow::{Context, Result};
 use serde_json::json;
 
+use super::bars::Bars;
 use super::out::say;
 use super::values;
-use crate::convert::compare::{Comparison, Pair, Score, compare};
+use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
 use crate::export::upright;
 use crate::files::{Destination, Kind, publish_all};
+use crate::reel::ReelFile;
+use crate::units::Nanos;
 
 /// Compare a reel with the clip it was made of: PSNR and SSIM
 ///
@@ -25,6 +28,9 @@ pub(crate) struct Args {
     /// The clip it was made of
     #[arg(value_name = "CLIP")]
     clip: PathBuf,
+    /// Time of the clip at which the reel begins [default: as the reel says]
+    #[arg(long, value_name = "TIME", value_parser = values::time)]
+    clip_from: Option<Nanos>,
     /// Print every picture
     #[arg(long)]
     each: bool,
@@ -53,7 +59,14 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         moments: Vec::new(),
     };
     let mut all = Vec::new();
-    let found = compare(&args.reel, &args.clip, args.threads, |score, pair| {
+    let terms = Terms {
+        threads: args.threads,
+        from: args.clip_from,
+    };
+    let whole = seconds(&args.reel)?;
+    let task = Bars::new(args.json).task("comparing");
+    let found = compare(&args.reel, &args.clip, terms, |score, pair| {
+        task.at(score.seconds / whole);
         worst.look(score, pair);
         match (args.each, args.json) {
             (true, true) => all.push(score_json(score)),
@@ -61,6 +74,7 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
             _ => {}
         }
     })?;
+    task.close();
     let strips = match &args.strips {
         Some(folder) => write_strips(&args, folder, &worst.moments)?,
         None => Vec::new(),
@@ -71,6 +85,13 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         print_text(&args, &found, &worst, &strips);
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Length of a reel, as far as it states it.
+fn seconds(reel: &Path) -> Result<f64> {
+    let file = ReelFile::open(reel).with_context(|| reel.display().to_string())?;
+    let header = file.header();
+    Ok((header.duration as f64 / f64::from(header.clock_rate)).max(1e-3))
 }
 
 /// The worst pictures so far, at least a second apart.

@@ -420,7 +420,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
     };
     let mut text = format!(
         "{}: {}, {}x{}, {} pictures/s, {}, {sound}, {}\n  \
-         bytes a second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
+         bytes a second (computed): {}; largest chunk {}; {:.1} times real time",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,
@@ -428,8 +428,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         plain(&outcome.rate.into()),
         outcome.coding,
         size(outcome.bytes),
-        size(outcome.mean_rate.into()),
-        size(outcome.worst_rate.into()),
+        rates(outcome),
         size(outcome.largest_chunk.into()),
         outcome.seconds / outcome.timings.whole.max(1e-9),
     );
@@ -453,6 +452,15 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         text.push_str(&note);
     }
     text
+}
+
+/// Mean and worst rate; a mean over less than a second would tell nothing.
+fn rates(outcome: &Outcome) -> String {
+    let worst = size(outcome.worst_rate.into());
+    match outcome.seconds {
+        seconds if seconds < 1.0 => format!("{worst} in all, as the reel is shorter than a second"),
+        _ => format!("mean {}, worst {worst}", size(outcome.mean_rate.into())),
+    }
 }
 
 /// The plan as indented lines.

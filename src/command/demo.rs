@@ -80,8 +80,10 @@ pub fn run(args: Args) -> Result<ExitCode> {
         board: &choices.board,
         // Measuring every picture takes as long as all else together.
         clip: None,
+        clip_from: None,
         rehearsals: REHEARSALS,
         carry: u64::MAX,
+        task: None,
     };
     report.write(&to(&page, Kind::Page))?;
     say!("report, to be opened in a browser: {}", page.display());

@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use clap::ValueEnum;
 
+use super::bars::{Bars, clock};
 use super::out::{complain, say};
 use super::{Usage, values};
 use crate::export::{self, Damages, Look, SheetPlan, Span, Walk};
@@ -89,8 +90,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .apart_from([&args.reel]);
     let to = super::out::reserve(to, false)?;
     super::nature::reel(&args.reel)?;
-    let mut walk = Walk::open(&args.reel)?.stopped_by(stop);
+    let task = Bars::new(args.quiet).task("exporting");
+    let watch = task.clone();
+    let mut walk = Walk::open(&args.reel)?
+        .stopped_by(stop)
+        .watched_by(Box::new(move |share| watch.at(share)));
+    check_times(&args, &walk)?;
     let damages = write(&args, format, &mut walk, &to)?;
+    task.close();
     if !args.quiet && !to.is_stream() {
         say!("{}", output.display());
     }
@@ -163,13 +170,36 @@ impl Args {
                 return Err(usage(output, words));
             }
         };
-        let png = format == Format::Png;
-        match () {
-            () if self.contact_sheet && !png => Err(usage(output, "a contact sheet is a .png")),
-            () if self.safe_area && !png => Err(usage(output, "the safe area is drawn on a .png")),
-            () => Ok(format),
+        Ok(format)
+    }
+}
+
+/// A time that the reel does not have is refused, a part that is longer is told.
+fn check_times(args: &Args, walk: &Walk) -> anyhow::Result<()> {
+    let Some(end) = walk.header().end_tick() else {
+        return Ok(());
+    };
+    let seconds = |time: Nanos| time.0 as f64 / 1e9;
+    let whole = walk.seconds(end);
+    for (option, time) in [("--from", args.from), ("--at", args.at)] {
+        if let Some(time) = time.filter(|&t| walk.tick(seconds(t)) >= end) {
+            return Err(Usage(format!(
+                "{option} {:.2} s lies beyond the end of {}, which is {whole:.2} s long; choose an earlier time",
+                seconds(time),
+                args.reel.display()
+            ))
+            .into());
         }
     }
+    if let Some(to) = args.to.filter(|&t| walk.tick(seconds(t)) > end) {
+        complain!(
+            "thumbreel: note: --to {:.2} s is beyond the end of {}; the export ends with the reel at {}",
+            seconds(to),
+            args.reel.display(),
+            clock(whole)
+        );
+    }
+    Ok(())
 }
 
 fn write(

@@ -81,7 +81,7 @@ pub fn main() -> ExitCode {
     }
     let typed = examples::command().get_matches();
     let cli = Cli::from_arg_matches(&typed).unwrap_or_else(|error| error.exit());
-    let done = needs::check(&typed).map_err(Into::into);
+    let done: anyhow::Result<()> = needs::check(&typed).map_err(Into::into);
     match done.and_then(|()| run(cli.command)) {
         Ok(code) => code,
         Err(error) => {

@@ -364,6 +364,7 @@ mod tests {
         "ring",
         "late",
         "starve",
+        "clip-from",
         "each",
         "worst",
         "millilitres",

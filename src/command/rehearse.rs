@@ -13,6 +13,7 @@ use crate::rehearsal::{
 };
 use crate::units::Nanos;
 
+use super::bars::Bars;
 use super::budget::{From, SettingsArgs, board, bytes, clock, exit_code, facts};
 use super::out::{chart_to, say};
 use super::{Usage, size, values};
@@ -111,8 +112,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
+    let task = Bars::new(args.json).busy("rehearsing");
     let tally = rehearsal.many(args.runs, args.seed);
     let least = rehearsal.least(args.runs.min(LEAST_RUNS), args.seed);
+    task.close();
     let worst = tally
         .worst_gap
         .or(tally.worst_late)

@@ -1,22 +1,23 @@
 //! `thumbreel repair`: a whole reel from what is left of one.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Seek};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
 use serde_json::{Value, json};
 
+use super::bars::Bars;
 use super::out::say;
 use super::show::{count, time};
-use crate::files::{Destination, Kind as FileKind};
+use crate::files::{Destination, Draft, Kind as FileKind, reason};
 use crate::reel::{HeaderSource, Kind, ReelFile, Repaired, split_to};
 
 /// Make a damaged or cut reel whole again from the slices that are left.
 ///
 /// Header, index and totals are made anew; every whole slice is kept, and what
-/// is lost is told by time. A reel in order comes out as it was; with
+/// is lost is told by time. A whole reel comes out byte for byte as it was; with
 /// --part-size it is split for a card that holds no larger files.
 #[derive(clap::Args)]
 pub struct Args {
@@ -45,14 +46,20 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let reel = args.reel.display().to_string();
     super::nature::reel(&args.reel)?;
-    let source = File::open(&args.reel).with_context(|| reel.clone())?;
+    let task = Bars::new(args.json).task("repairing");
+    let source = File::open(&args.reel).and_then(|file| task.reading(file));
+    let source = source.map_err(|e| anyhow::anyhow!("cannot read {reel}: {}", reason(&e)))?;
     let to = Destination::new(&args.output, FileKind::Reel)
         .overwrite(args.overwrite)
         .apart_from([&args.reel]);
     let to = super::out::reserve(to, args.json)?;
     let draft = to.begin()?;
-    let (draft, repaired) =
+    let (mut draft, repaired) =
         crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;
+    task.close();
+    if is_untouched(&repaired) && is_whole(&args.reel)? {
+        copy(&args.reel, &mut draft)?;
+    }
     let parts = match args.part_size {
         None => {
             draft.publish()?;
@@ -71,6 +78,30 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         print(&reel, &repaired, &parts);
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Whether nothing was lost and the header needed no mending.
+fn is_untouched(repaired: &Repaired) -> bool {
+    repaired.header == HeaderSource::Own
+        && repaired.lost.is_empty()
+        && repaired.lost_chunks.is_empty()
+        && !repaired.summary.header.is_live()
+}
+
+fn is_whole(reel: &Path) -> anyhow::Result<bool> {
+    let verdict = crate::reel::verify(BufReader::new(File::open(reel)?))?;
+    Ok(verdict.is_whole())
+}
+
+/// A reel that is whole comes out byte for byte as it was.
+fn copy(reel: &Path, draft: &mut Draft) -> anyhow::Result<()> {
+    let failed = draft.failed();
+    let copied = File::open(reel).and_then(|mut from| {
+        draft.rewind()?;
+        let length = std::io::copy(&mut from, draft)?;
+        draft.truncate(length)
+    });
+    Ok(copied.map_err(failed)?)
 }
 
 fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {

@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use anyhow::Context;
 
 use super::Usage;
+use super::bars::{Bars, Task};
 use super::out::say;
 use super::values;
 use crate::board::Board;
@@ -16,6 +17,7 @@ use crate::files::{Destination, Kind as FileKind};
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
+use crate::units::Nanos;
 
 /// Write one page that shows and proves a reel: player, contact sheet, need
 /// against capacity over time, rehearsals, loudness, current, quality, settings,
@@ -37,6 +39,10 @@ pub struct Args {
     /// The clip it was made of: adds quality over time
     #[arg(long, value_name = "CLIP")]
     clip: Option<PathBuf>,
+
+    /// Time of the clip at which the reel begins [default: as the reel says]
+    #[arg(long, value_name = "TIME", value_parser = values::time, requires = "clip")]
+    clip_from: Option<Nanos>,
 
     /// Rehearsals for each link
     #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = values::whole::<u32>(1, 100_000))]
@@ -70,15 +76,23 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         reel: &args.reel,
         board: &board,
         clip: args.clip.as_deref(),
+        clip_from: args.clip_from,
         rehearsals: args.rehearsals,
         carry: args.carry.saturating_mul(1_000_000),
+        task: None,
     };
     let to = Destination::new(&output, FileKind::Page)
         .overwrite(args.overwrite)
         .apart_from([&args.reel, &PathBuf::from(&args.board)])
         .apart_from(&args.clip);
     let to = super::out::reserve(to, false)?;
+    let task = Bars::new(args.quiet).task("reporting");
+    let page = Request {
+        task: Some(&task),
+        ..page
+    };
     page.write(&to)?;
+    task.close();
     if !args.quiet && !to.is_stream() {
         say!("{}", output.display());
     }
@@ -90,9 +104,13 @@ pub(super) struct Request<'a> {
     pub reel: &'a Path,
     pub board: &'a Board,
     pub clip: Option<&'a Path>,
+    /// Where in the clip the reel begins, if not as the reel says.
+    pub clip_from: Option<Nanos>,
     pub rehearsals: u32,
     /// Bytes that the page may carry for its player.
     pub carry: u64,
+    /// Told how much is done.
+    pub task: Option<&'a Task>,
 }
 
 impl Request<'_> {
@@ -105,9 +123,9 @@ impl Request<'_> {
             board: self.board,
             facts: &facts,
             links: self.links(&facts)?,
-            quality: self.clip.map(|clip| quality(self.reel, clip)).transpose()?,
+            quality: self.quality(&facts)?,
             tone: match self.clip {
-                Some(clip) => tone_before_after(self.reel, clip)?,
+                Some(clip) => tone_before_after(self.reel, clip, self.clip_from)?,
                 None => None,
             },
             speaker: self.speaker()?,
@@ -117,6 +135,19 @@ impl Request<'_> {
         let page = report::page(&findings)?;
         draft.write_all(page.as_bytes()).map_err(draft.failed())?;
         Ok(draft.publish()?)
+    }
+
+    fn quality(&self, facts: &ReelFacts) -> anyhow::Result<Option<Vec<Quality>>> {
+        let Some(clip) = self.clip else {
+            return Ok(None);
+        };
+        let whole = facts.seconds();
+        let tell = |seconds: f64| {
+            if let Some(task) = self.task {
+                task.at(seconds / whole);
+            }
+        };
+        quality(self.reel, clip, self.clip_from, tell).map(Some)
     }
 
     fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {
@@ -165,9 +196,19 @@ impl Request<'_> {
     }
 }
 
-fn quality(reel: &Path, clip: &Path) -> anyhow::Result<Vec<Quality>> {
+fn quality(
+    reel: &Path,
+    clip: &Path,
+    from: Option<Nanos>,
+    tell: impl Fn(f64),
+) -> anyhow::Result<Vec<Quality>> {
+    let terms = crate::convert::compare::Terms {
+        from,
+        ..Default::default()
+    };
     let mut scores = Vec::new();
-    compare(reel, clip, 0, |score, _| {
+    compare(reel, clip, terms, |score, _| {
+        tell(score.seconds);
         scores.push(Quality {
             seconds: score.seconds,
             psnr: score.psnr,

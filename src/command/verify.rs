@@ -7,6 +7,7 @@ use std::process::ExitCode;
 
 use serde_json::{Value, json};
 
+use super::bars::Bars;
 use super::out::{complain, say};
 use super::show::{count, grouped, time};
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder};
@@ -85,7 +86,9 @@ struct BadPayload {
 }
 
 fn examine(path: &Path, args: &Args) -> anyhow::Result<(Verdict, Option<BadPayload>)> {
-    let verdict = crate::reel::verify(BufReader::new(File::open(path)?))?;
+    let task = Bars::new(args.json).task(&format!("verifying {}", path.display()));
+    let verdict = crate::reel::verify(BufReader::new(task.reading(File::open(path)?)?))?;
+    task.close();
     if args.no_decode || !verdict.is_whole() {
         return Ok((verdict, None));
     }

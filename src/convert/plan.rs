@@ -6,15 +6,16 @@ use std::time::Duration;
 use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
 use super::footage;
-use super::framing::{picture_offset, picture_plan};
+use super::framing::{picture_offset, picture_plan, surround};
 use super::limits;
+use super::remarks;
 use super::speaker;
 use crate::board::{self, Board};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::files::Destination;
 use crate::picture::text::{Cue, Subtitles};
-use crate::picture::{self, Pace, PicturePlan};
+use crate::picture::{self, Pace, PicturePlan, Surround};
 use crate::reel;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
@@ -69,6 +70,8 @@ pub struct ConvertPlan {
     pub wire: reel::Wire,
     /// Column and row of the panel's memory at which the picture starts.
     pub offset: (u16, u16),
+    /// The panel around the picture.
+    pub surround: Surround,
     /// Title for menus.
     pub title: String,
     /// Bytes that a slice aims at.
@@ -148,6 +151,7 @@ impl ConvertPlan {
         let usual = || limits::rate_for(board, clip.picture.rate, pixels, coding.coding);
         let rate = check_rate(choices.rate.unwrap_or_else(usual))?;
         let sound = sound_plan(choices, &clip)?;
+        let offset = picture_offset(&board.panel, &picture);
         let mut plan = Self {
             source: source.into(),
             output: output.into(),
@@ -157,7 +161,8 @@ impl ConvertPlan {
             open,
             opened,
             clip,
-            offset: picture_offset(&board.panel, &picture),
+            offset,
+            surround: surround(&board.panel, offset),
             picture,
             subtitles,
             part_size: choices.part_size,
@@ -187,6 +192,7 @@ impl ConvertPlan {
         }
         plan.open.shrunk = plan.is_shrunk();
         plan.advice = plan.advise(board);
+        plan.advice.extend(remarks::of_plan(&plan, board, choices));
         if !choices.overwrite && output.symlink_metadata().is_ok() {
             plan.advice
                 .push("the reel exists; only --overwrite would replace it".into());

@@ -15,6 +15,7 @@ use super::measure::measure;
 use super::outcome::{Outcome, SoundDone, Timings};
 use super::plan::ConvertPlan;
 use super::progress::Progress;
+use super::remarks;
 use super::shape::{Shaped, shape};
 use crate::files::Draft;
 use crate::picture::Pace;
@@ -130,12 +131,13 @@ fn outcome(
     assembled: &Assembled,
 ) -> Outcome {
     let header = &assembled.summary.header;
+    let seconds = header.duration as f64 / f64::from(header.clock_rate);
     Outcome {
         source: plan.source.clone(),
         output: plan.output.clone(),
         files: Vec::new(),
         bytes: assembled.summary.length,
-        seconds: header.duration as f64 / f64::from(header.clock_rate),
+        seconds,
         width: header.width,
         height: header.height,
         rate: f64::from(header.rate.num) / f64::from(header.rate.den),
@@ -157,7 +159,7 @@ fn outcome(
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan)),
         listening: Vec::new(),
-        advice: advice(plan, decoded, shaped),
+        advice: advice(plan, decoded, shaped, seconds),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),
@@ -195,9 +197,11 @@ fn uneven(plan: &ConvertPlan, judder_ms: f64) -> Option<String> {
 }
 
 /// The plan's advice and what only pictures and sound themselves could tell.
-fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped) -> Vec<String> {
+fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped, seconds: f64) -> Vec<String> {
     let mut advice = plan.advice.clone();
     advice.extend(uneven(plan, decoded.judder.rms));
+    let sound = shaped.report.as_ref();
+    advice.extend(remarks::of_result(plan, seconds, shaped.bars, sound));
     let Some(report) = &shaped.report else {
         return advice;
     };

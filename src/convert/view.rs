@@ -136,6 +136,7 @@ impl ConvertPlan {
             "from": self.open.from.0 as f64 / 1e9,
             "length": self.open.length.map(|l| l.0 as f64 / 1e9),
             "stage": self.picture,
+            "panel": self.surround,
             "pace": self.pace,
         });
         shaped.to_string()

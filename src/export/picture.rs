@@ -10,6 +10,7 @@ use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
 use crate::files::{Draft, Workshop};
 use crate::picture;
+use crate::picture::Surround;
 use crate::picture::panel::safe_area_view;
 use crate::reel::{Mounting, Wire};
 
@@ -31,6 +32,8 @@ pub struct Look {
     /// How the picture was turned for the way the panel is mounted, to be
     /// turned back: the image stands as the viewer sees it.
     pub mounting: Mounting,
+    /// The panel around the picture, where that is smaller.
+    pub surround: Option<Surround>,
 }
 
 impl Look {
@@ -46,6 +49,7 @@ impl Look {
             wire: header.wire,
             safe_area: false,
             mounting: header.mounting,
+            surround: walk.surround(),
         }
     }
 
@@ -53,7 +57,9 @@ impl Look {
     #[must_use]
     pub fn size(&self) -> (u32, u32) {
         let by = u32::from(self.enlarge);
-        let (width, height) = (u32::from(self.width) * by, u32::from(self.height) * by);
+        let own = (self.width, self.height);
+        let (width, height) = self.surround.map_or(own, |s| (s.width, s.height));
+        let (width, height) = (u32::from(width) * by, u32::from(height) * by);
         match self.mounting.swaps() {
             true => (height, width),
             false => (width, height),
@@ -80,6 +86,9 @@ impl Look {
         if self.safe_area {
             self.outline(&mut image);
         }
+        if let Some(surround) = &self.surround {
+            image = around(surround, &image);
+        }
         let image = upright(self.mounting, image);
         let (width, height) = self.size();
         match self.enlarge {
@@ -103,6 +112,22 @@ impl Look {
             Shape::Ellipse => row_span(self.width, self.height, y).unwrap_or((0, 0)),
         }
     }
+}
+
+/// A picture on its dark panel.
+fn around(surround: &Surround, picture: &RgbImage) -> RgbImage {
+    let (width, height) = (surround.width, surround.height);
+    let mut image = RgbImage::new(width.into(), height.into());
+    imageops::replace(&mut image, picture, surround.x.into(), surround.y.into());
+    if surround.round {
+        for y in 0..height {
+            let (start, end) = row_span(width, height, y).unwrap_or((0, 0));
+            for x in (0..start).chain(end..width) {
+                image.put_pixel(x.into(), y.into(), Rgb([0; 3]));
+            }
+        }
+    }
+    image
 }
 
 /// Writes the picture that stands at `tick` as one PNG.

@@ -41,6 +41,14 @@ impl Draft {
         cloned.map_err(self.to.failed())
     }
 
+    /// Cuts the file to `length` bytes.
+    ///
+    /// # Errors
+    /// The disk fails.
+    pub fn truncate(&self, length: u64) -> io::Result<()> {
+        self.part.handle().set_len(length)
+    }
+
     /// An error of the system while writing.
     pub fn failed(&self) -> impl Fn(io::Error) -> OutputError + use<> {
         self.to.failed()

@@ -26,6 +26,7 @@ mod repack;
 mod scale;
 mod scaled;
 mod stage;
+mod surround;
 pub mod text;
 mod tone;
 
@@ -34,3 +35,4 @@ pub use plan::{
     Anchor, Deinterlace, Dither, Filter, Fit, PictureError, PicturePlan, Shape, SourceCrop, Tone,
 };
 pub use stage::{PanelPicture, PictureStage, before_after};
+pub use surround::Surround;

@@ -206,7 +206,7 @@ fn made_once() -> &'static Path {
 }
 
 /// A folder of its own with the inputs in it.
-fn inputs() -> TempDir {
+pub fn inputs() -> TempDir {
     let folder = folder();
     for name in INPUTS {
         std::fs::copy(made_once().join(name), folder.path().join(name)).unwrap();
