@@ -45,7 +45,7 @@ enum { TBR_SLOT_ITEM, TBR_SLOT_TABLES, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ER
 
 enum { TBR_FETCH_OPEN, TBR_FETCH_READ, TBR_FETCH_LOST, TBR_FETCH_DONE };
 
-/* Bytes free at the ring's head without a break; with `wrapped`, at its start. */
+/* Bytes free at the ring buffer's head without a break; with `wrapped`, at its start. */
 static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
 {
     const tbr_player_fetcher *f = &p->fetcher;
@@ -55,12 +55,12 @@ static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
         return 0;
     }
     if (got == p->put) {
-        return wrapped ? p->setup.ring_bytes : p->setup.ring_bytes - f->head;
+        return wrapped ? p->setup.ring_buffer_bytes : p->setup.ring_buffer_bytes - f->head;
     }
     if (f->head <= tail) {
         return wrapped ? 0 : tail - f->head;
     }
-    return wrapped ? tail : p->setup.ring_bytes - f->head;
+    return wrapped ? tail : p->setup.ring_buffer_bytes - f->head;
 }
 
 /* Finds room for `bytes` and moves the head there; 0 if there is none yet. */
@@ -125,7 +125,7 @@ static int tbr_fetch_open(tbr_player *p)
         return 1;
     }
     tbr_reader_open(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
-    f->reader.capacity = p->setup.ring_bytes;
+    f->reader.capacity = p->setup.ring_buffer_bytes;
     f->reader.asks = 1;
     f->state = TBR_FETCH_READ;
     return 1;
@@ -228,7 +228,7 @@ static int tbr_fetch_place_chunk(tbr_player *p)
     if (f->reader.chunk.kind == TBR_SLICE && tbr_fetch_to_goal(p)) {
         return 1; /* the tables that should have come first are lost */
     }
-    if (length > p->setup.ring_bytes) {
+    if (length > p->setup.ring_buffer_bytes) {
         tbr_reader_place(&f->reader, p->setup.ring, 0); /* tables: slices are no longer */
         return 1;
     }
@@ -308,7 +308,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
         f->state = TBR_FETCH_OPEN;
         return 1;
     }
-    tbr_reader_place(r, p->setup.ring, p->setup.ring_bytes);
+    tbr_reader_place(r, p->setup.ring, p->setup.ring_buffer_bytes);
     tbr_reader_seek(r, f->goal);
     f->goal = 0;
     return 1;
@@ -403,7 +403,7 @@ static void tbr_play_settle(tbr_player *p)
 enum { TBR_FROM_WORK = 1, TBR_FROM_RING = 2 };
 
 /* Gives back the slots that neither sound nor pictures need. A raw picture is
- * sent from the ring itself: its slot is kept while the transfer may run,
+ * sent from the ring buffer itself: its slot is kept while the transfer may run,
  * unless there is no other room to read into. */
 static void tbr_play_release(tbr_player *p)
 {
@@ -956,7 +956,7 @@ static int tbr_see(tbr_player *p)
 
 int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setup *setup)
 {
-    if (setup->ring_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
+    if (setup->ring_buffer_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
         return TBR_MEMORY;
     }
     TBR_FILL(p, 0, sizeof *p);

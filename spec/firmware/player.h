@@ -25,7 +25,7 @@
  *   A picture that is missing is repeated: the panel keeps its own.
  *   A damaged slice is silent for as long as it would have lasted, and
  *   pictures stand until the next key picture.
- *   When the memory runs dry, sound fades out, time stands still, and play
+ *   When the memory underruns, sound fades out, time stands still, and play
  *   goes on when it has filled again.
  *   Sound never jumps: every break ends in a short fall to zero and begins
  *   with a short rise.
@@ -85,12 +85,12 @@ typedef struct tbr_hooks {
 /* Memory and habits. */
 typedef struct tbr_player_setup {
     uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
-    uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
+    uint32_t ring_buffer_bytes; /* the more, the longer a stall is ridden out */
     void *work;          /* header.working_memory bytes, aligned to 4; of JPEG reels
                             header.tables_length */
     uint32_t work_bytes;
     uint32_t piece;      /* most bytes in one read; 512 or more */
-    uint8_t loop;        /* play the list again and again */
+    uint8_t loop;        /* repeat the list */
 } tbr_player_setup;
 
 /* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
@@ -109,7 +109,7 @@ typedef struct tbr_player_counts {
     uint32_t waiting; /* passed over for want of a key picture */
     uint32_t damaged; /* stretches of the reel that could not be used */
     uint32_t broken;  /* pictures and sound blocks that break their coding */
-    uint32_t dry;     /* times the memory ran dry */
+    uint32_t dry;     /* times the memory underran */
     uint32_t starved; /* times the sound queue was empty before it got more */
     uint32_t lost;    /* times the source failed */
 } tbr_player_counts;
@@ -185,7 +185,7 @@ typedef struct tbr_player {
 } tbr_player;
 
 /* Sets everything up; the reel itself is opened by the first calls that follow.
- * TBR_MEMORY if the ring holds less than a sector. */
+ * TBR_MEMORY if the ring buffer holds less than a sector. */
 int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
 /* One core: plays, yields while idle, and returns only with something to say. */
 int tbr_player_run(tbr_player *player);

@@ -35,7 +35,7 @@
  * RETURN CODES
  *   0 or more: done, or an event. Below zero: an error, whose hundreds say
  *   whose fault it is: -1xx the bytes, -2xx a newer format than this reader
- *   knows, -3xx a limit, -4xx the calling program. tbr_blame() tells.
+ *   knows, -3xx a limit, -4xx the calling program. tbr_fault_side() tells.
  *
  * THE FORMAT IN BRIEF (container.md is normative)
  *   All numbers little-endian; everything starts on a 512-byte sector.
@@ -147,13 +147,13 @@ typedef struct tbr_header {
     uint32_t index_length, index_step, index_entries;
     uint32_t may_ignore;
     uint32_t first_picture, picture_count, slice_count;
-    uint32_t clock_rate;         /* ticks a second */
-    uint32_t rate_num, rate_den; /* nominal pictures a second */
+    uint32_t clock_rate;         /* ticks per second */
+    uint32_t rate_num, rate_den; /* nominal frames per second */
     uint32_t largest_chunk;      /* bytes */
     uint32_t most_ticks, largest_sound, largest_picture;
     uint32_t working_memory;     /* bytes the decoder needs */
     uint32_t prebuffer;          /* bytes to have before play starts */
-    uint32_t mean_rate, worst_rate; /* bytes a second */
+    uint32_t mean_rate, worst_rate; /* bytes per second */
     uint32_t worst_bus_bytes, worst_instructions;
     uint32_t poster_offset, poster_length, tables_offset, tables_length;
     uint16_t version_minor, part, parts;
@@ -215,7 +215,7 @@ typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixe
 /* CRC-32/ISO-HDLC of bytes, going on from crc (0 at the start). */
 uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length);
 /* Whose fault a return code is: TBR_NOBODY ... TBR_CALLER. */
-int tbr_blame(int code);
+int tbr_fault_side(int code);
 /* Reads and checks sector 0, 512 bytes. */
 int tbr_header_read(const uint8_t *sector, tbr_header *header);
 
@@ -477,7 +477,7 @@ static int tbr_agrees(uint32_t stored, uint32_t computed)
 #endif
 }
 
-TBR_COLD int tbr_blame(int code)
+TBR_COLD int tbr_fault_side(int code)
 {
     return code >= 0 ? TBR_NOBODY : -code / 100;
 }
@@ -1694,7 +1694,7 @@ static TBR_COLD int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send
 
 /* Contexts of the syntax elements, as numbered in coding.md. */
 enum {
-    TBR_CX_KEEP = 0,
+    TBR_CX_SKIP = 0,
     TBR_CX_INTRA = 3,
     TBR_CX_SPLIT = 6,
     TBR_CX_SAME = 7,
@@ -1703,7 +1703,7 @@ enum {
     TBR_CX_LUMA = 18,
     TBR_CX_ORANGE = 24,
     TBR_CX_GREEN = 27,
-    TBR_CX_FOURS = 33,
+    TBR_CX_4X4 = 33,
     TBR_CX_MODE_LUMA = 35,
     TBR_CX_MODE_CHROMA = 39,
     TBR_CX_ACROSS = 43,
@@ -1714,7 +1714,7 @@ enum {
 };
 
 /* Statistics of a coded block. */
-enum { TBR_KIND_MOVED, TBR_KIND_INTRA, TBR_KIND_FOURS, TBR_KIND_CHROMA };
+enum { TBR_KIND_INTER, TBR_KIND_INTRA, TBR_KIND_4X4, TBR_KIND_CHROMA };
 
 /* A plane, and its last rows as they were before this picture. */
 typedef struct tbr_plane {
@@ -1742,7 +1742,7 @@ typedef struct tbr_tint {
 typedef struct tbr_patch {
     uint8_t level, key, dither, ready, broken, quantiser, low_first, second;
     tbr_rect panel;       /* where the picture lies in the panel's memory */
-    uint32_t code, range; /* light: bits not yet taken, and how many */
+    uint32_t offset, range; /* light: bits not yet taken, and how many */
     const uint8_t *data;  /* the payload's coded part */
     uint32_t length, at;  /* bytes in it; bytes taken, also past its end */
     int32_t line;         /* of macroblocks */
@@ -1859,7 +1859,7 @@ TBR_INLINE uint32_t tbr_first_bits(const uint8_t *b)
 /* Light: makes sure of 25 bits. */
 static TBR_HOT void tbr_bits_fill(tbr_patch *p)
 {
-    uint32_t code = p->code, have = p->range;
+    uint32_t code = p->offset, have = p->range;
     if (p->length >= 4 && p->at <= p->length - 4) {
         /* What is more than whole bytes comes again, at the same place. */
         const uint32_t take = (32 - have) / 8;
@@ -1871,14 +1871,14 @@ static TBR_HOT void tbr_bits_fill(tbr_patch *p)
             code |= tbr_patch_byte(p) << (24 - have);
         }
     }
-    p->code = code;
+    p->offset = code;
     p->range = have;
 }
 
 static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
 {
-    const uint32_t value = p->code >> 1 >> (31 - n);
-    p->code <<= n;
+    const uint32_t value = p->offset >> 1 >> (31 - n);
+    p->offset <<= n;
     p->range -= n;
     return value;
 }
@@ -1896,14 +1896,14 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 {
     uint32_t code, length = 0;
     tbr_bits_fill(p);
-    for (code = p->code; (code & 0x80000000u) != 0; code <<= 1) {
+    for (code = p->offset; (code & 0x80000000u) != 0; code <<= 1) {
         length++;
     }
     if (length > 15) {
         p->broken = 1;
         return 0;
     }
-    p->code = code << 1;
+    p->offset = code << 1;
     p->range -= length + 1;
     if (p->range < length) {
         tbr_bits_fill(p);
@@ -1914,7 +1914,7 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 static int tbr_bits_finish(const tbr_patch *p)
 {
     const uint32_t used = (8 * p->at - p->range + 7) / 8;
-    return used == p->length && p->code == 0;
+    return used == p->length && p->offset == 0;
 }
 
 #if TBR_PATCH > 1
@@ -1922,7 +1922,7 @@ static void tbr_range_refill(tbr_patch *p)
 {
     while (p->range < 1u << 24) {
         p->range <<= 8;
-        p->code = p->code << 8 | tbr_patch_byte(p);
+        p->offset = p->offset << 8 | tbr_patch_byte(p);
     }
 }
 
@@ -1930,15 +1930,15 @@ static void tbr_range_refill(tbr_patch *p)
 static TBR_HOT uint32_t tbr_range_flag(tbr_patch *p, uint32_t context)
 {
     const uint32_t zero = p->contexts[context];
-    const uint32_t bound = (p->range >> 16) * zero;
-    const uint32_t flag = p->code >= bound;
+    const uint32_t part = (p->range >> 16) * zero;
+    const uint32_t flag = p->offset >= part;
     if (flag) {
         p->contexts[context] = (uint16_t)(zero - (zero >> 5));
-        p->code -= bound;
-        p->range -= bound;
+        p->offset -= part;
+        p->range -= part;
     } else {
         p->contexts[context] = (uint16_t)(zero + ((65535u - zero) >> 5));
-        p->range = bound;
+        p->range = part;
     }
     tbr_range_refill(p);
     return flag;
@@ -1950,8 +1950,8 @@ static TBR_HOT uint32_t tbr_range_bits(tbr_patch *p, uint32_t n)
     for (; n > 0; n--) {
         p->range >>= 1;
         value <<= 1;
-        if (p->code >= p->range) {
-            p->code -= p->range;
+        if (p->offset >= p->range) {
+            p->offset -= p->range;
             value |= 1;
         }
         tbr_range_refill(p);
@@ -2072,14 +2072,14 @@ TBR_INLINE uint32_t tbr_bits_short(uint32_t code)
  * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
 {
-    uint32_t place = 0, spread = 0, code = p->code, have = p->range, more;
+    uint32_t place = 0, spread = 0, code = p->offset, have = p->range, more;
     do {
         uint32_t run, size, bits, at;
         if (have < 16) {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
         }
         run = tbr_bits_short(code);
@@ -2089,13 +2089,13 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
             run >>= 3;
             size >>= 3;
         } else {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             run = tbr_bits_number(p);
             size = tbr_bits_number(p);
             size = size < 32766 ? size : 32766;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
             bits = 0;
         }
@@ -2117,7 +2117,7 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
         code <<= 1;
         have--;
     } while (more && !p->broken);
-    p->code = code;
+    p->offset = code;
     p->range = have;
     return spread;
 }
@@ -2150,7 +2150,7 @@ static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t ne
             break;
         }
         if ((after_zero && place == 63) || tbr_range_flag(p, context + 1)) {
-            const uint32_t at = kind == TBR_KIND_FOURS
+            const uint32_t at = kind == TBR_KIND_4X4
                                     ? (place & 3) * 16 + tbr_scan4[place >> 2]
                                     : tbr_scan8[place];
             size = tbr_range_level(p, kind, near);
@@ -2313,7 +2313,7 @@ static TBR_HOT void tbr_add4(int16_t *c, uint8_t *to, int32_t stride)
 
 /* Four 4x4 residuals: upper left, upper right, lower left, lower right. Clears
  * the values. */
-static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
+static void tbr_add_4x4(int16_t *c, uint8_t *to, int32_t stride)
 {
     uint32_t i, k;
     for (i = 0; i < 4; i++) {
@@ -2329,7 +2329,7 @@ static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
 
 /* --- patch: intra prediction -------------------------------------------- */
 
-enum { TBR_MEAN, TBR_SMOOTH, TBR_SLOPE, TBR_DOWN, TBR_ACROSS };
+enum { TBR_DC, TBR_PLANAR, TBR_GRADIENT, TBR_VERTICAL, TBR_HORIZONTAL };
 
 /* What stands for samples outside the picture. */
 static const uint32_t tbr_grey[2] = {0x80808080u, 0x80808080u};
@@ -2377,7 +2377,7 @@ static TBR_HOT void tbr_predict_rows(uint8_t *to, int32_t stride, const tbr_edge
     }
 }
 
-static TBR_HOT void tbr_predict_slope(uint8_t *to, int32_t stride, const tbr_edge *e)
+static TBR_HOT void tbr_predict_gradient(uint8_t *to, int32_t stride, const tbr_edge *e)
 {
     const uint32_t one = tbr_word(e->above), two = tbr_word(e->above + 4);
     const uint32_t a = one & TBR_LANES, b = one >> 8 & TBR_LANES;
@@ -2393,7 +2393,7 @@ static TBR_HOT void tbr_predict_slope(uint8_t *to, int32_t stride, const tbr_edg
 
 /* Four columns at a time: lanes of what comes from above and from below, and
  * the weights of left against right. */
-static TBR_HOT void tbr_predict_smooth(uint8_t *block, int32_t stride, const tbr_edge *e)
+static TBR_HOT void tbr_predict_planar(uint8_t *block, int32_t stride, const tbr_edge *e)
 {
     const uint32_t right = e->above[7], below = e->left[7 * e->down];
     uint32_t weights = 7 | 5 << 16, i, j;
@@ -2420,15 +2420,15 @@ static void tbr_predict(const tbr_plane *plane, int32_t x, int32_t y, uint32_t m
     uint8_t *to = plane->now + y * plane->stride + x;
     tbr_edge e;
     tbr_edge_of(&e, to, plane->stride, y > 0, x > 0);
-    if (mode == TBR_SMOOTH) {
-        tbr_predict_smooth(to, plane->stride, &e);
-    } else if (mode == TBR_SLOPE) {
-        tbr_predict_slope(to, plane->stride, &e);
-    } else if (mode == TBR_MEAN) {
+    if (mode == TBR_PLANAR) {
+        tbr_predict_planar(to, plane->stride, &e);
+    } else if (mode == TBR_GRADIENT) {
+        tbr_predict_gradient(to, plane->stride, &e);
+    } else if (mode == TBR_DC) {
         const uint32_t mean = tbr_edge_mean(&e) * 0x01010101u;
         tbr_predict_rows(to, plane->stride, &e, 0, mean, mean);
     } else {
-        tbr_predict_rows(to, plane->stride, &e, mode == TBR_ACROSS, tbr_word(e.above),
+        tbr_predict_rows(to, plane->stride, &e, mode == TBR_HORIZONTAL, tbr_word(e.above),
                          tbr_word(e.above + 4));
     }
 }
@@ -2807,13 +2807,13 @@ static TBR_COLD void tbr_patch_luma(tbr_patch *p, int32_t x, int32_t y, int intr
     const tbr_plane *plane = &p->planes[0];
     uint8_t *to = plane->now + y * plane->stride + x;
 #if TBR_PATCH > 1
-    if (p->level == 2 && tbr_range_flag(p, TBR_CX_FOURS + (intra ? 1u : 0u))) {
-        tbr_range_block(p, TBR_KIND_FOURS, near);
-        tbr_add_fours(p->values, to, plane->stride);
+    if (p->level == 2 && tbr_range_flag(p, TBR_CX_4X4 + (intra ? 1u : 0u))) {
+        tbr_range_block(p, TBR_KIND_4X4, near);
+        tbr_add_4x4(p->values, to, plane->stride);
         return;
     }
 #endif
-    tbr_add8(p->values, tbr_patch_block(p, intra ? TBR_KIND_INTRA : TBR_KIND_MOVED, near), to,
+    tbr_add8(p->values, tbr_patch_block(p, intra ? TBR_KIND_INTRA : TBR_KIND_INTER, near), to,
              plane->stride);
 }
 
@@ -2864,12 +2864,12 @@ static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra,
 static TBR_COLD uint32_t tbr_patch_mode(tbr_patch *p, uint32_t base)
 {
     if (tbr_patch_flag(p, base)) {
-        return tbr_patch_flag(p, base + 1) ? TBR_SMOOTH : TBR_MEAN;
+        return tbr_patch_flag(p, base + 1) ? TBR_PLANAR : TBR_DC;
     }
     if (tbr_patch_flag(p, base + 2)) {
-        return TBR_SLOPE;
+        return TBR_GRADIENT;
     }
-    return tbr_patch_flag(p, base + 3) ? TBR_ACROSS : TBR_DOWN;
+    return tbr_patch_flag(p, base + 3) ? TBR_HORIZONTAL : TBR_VERTICAL;
 }
 
 /* A macroblock predicted from its own picture. */
@@ -2977,7 +2977,7 @@ static void tbr_patch_black(tbr_patch *p, int32_t column)
 static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 {
     const tbr_neighbour *above = &p->above[column];
-    if (tbr_patch_flag(p, TBR_CX_KEEP + (uint32_t)p->left.keep + above->keep)) {
+    if (tbr_patch_flag(p, TBR_CX_SKIP + (uint32_t)p->left.keep + above->keep)) {
         TBR_FILL(&p->left, 0, sizeof p->left);
         p->left.keep = 1;
         p->above[column] = p->left;
@@ -3148,7 +3148,7 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
     p->data = picture->bytes + 2;
     p->length = picture->length - 2;
     p->at = 0;
-    p->code = 0;
+    p->offset = 0;
     p->range = 0;
     p->broken = 0;
     p->ready = 0;
@@ -3166,7 +3166,7 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
         uint32_t i;
         p->range = 0xFFFFFFFFu;
         for (i = 0; i < 4; i++) {
-            p->code = p->code << 8 | tbr_patch_byte(p);
+            p->offset = p->offset << 8 | tbr_patch_byte(p);
         }
     }
 #endif

@@ -159,7 +159,7 @@ impl Budget {
             .iter()
             .map(|l| l.verdict)
             .max()
-            .unwrap_or(Verdict::Not);
+            .unwrap_or(Verdict::DoesNotFit);
         Ok(Self {
             board: board.name.clone(),
             link,
@@ -188,7 +188,7 @@ impl Budget {
                 Part::I2s | Part::Space | Part::Internal | Part::External
             )
         };
-        let binds = |l: &&Line| l.verdict == Verdict::Not || !exact(l);
+        let binds = |l: &&Line| l.verdict == Verdict::DoesNotFit || !exact(l);
         self.lines
             .iter()
             .filter(binds)
@@ -204,7 +204,7 @@ impl Budget {
                 l.part,
                 Part::I2s | Part::Panel | Part::Internal | Part::External
             );
-            exact && l.verdict == Verdict::Not
+            exact && l.verdict == Verdict::DoesNotFit
         })
     }
 

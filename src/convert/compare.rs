@@ -116,9 +116,9 @@ pub struct Score {
     pub ssim: f64,
 }
 
-/// One picture of both sides, three bytes a pixel, in the panel's memory order.
+/// One picture of both sides, three bytes per pixel, in the panel's memory order.
 pub struct Pair<'a> {
-    /// Pixels a row.
+    /// Pixels per row.
     pub width: u16,
     /// Rows.
     pub height: u16,
@@ -431,7 +431,7 @@ impl Panel {
     }
 
     /// Brings the panel to picture `number`, or the next one that is there, and
-    /// tells its seconds from the reel's start; none past the end.
+    /// returns its seconds from the reel's start; none past the end.
     pub(super) fn seconds_at(&mut self, number: u64) -> Result<Option<f64>, CompareError> {
         let mut number = number;
         loop {
@@ -446,7 +446,7 @@ impl Panel {
         }
     }
 
-    /// What the panel shows, three bytes a pixel.
+    /// What the panel shows, three bytes per pixel.
     pub(super) fn rgb(&mut self) -> &[u8] {
         if self.rgb.is_empty() {
             let wire = self.header.wire;

@@ -6,8 +6,8 @@ use super::limits;
 use super::plan::ConvertPlan;
 use crate::board::{Board, Shape};
 use crate::coding::Coding;
-use crate::picture::{Fit, Pace, SourceCrop};
-use crate::sound::{Compression, SoundReport};
+use crate::picture::{Framing, Pace, SourceCrop};
+use crate::sound::{DynamicRange, SoundReport};
 use crate::units::Ratio;
 
 /// Sound below this integrated loudness is quiet on a small speaker, LUFS;
@@ -63,15 +63,15 @@ fn slower(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Option<String
         _ => format!("the panel's bus carries {bus:.1} whole pictures per second"),
     };
     Some(format!(
-        "the frame rate is lowered from {clip:.2} to {reel:.2} per second, as {why} (computed) and a fifth is kept free; ask for another with --rate"
+        "the frame rate is lowered from {clip:.2} to {reel:.2} per second, as {why} (computed) and a fifth is kept free; ask for another with --frame-rate"
     ))
 }
 
 /// A whole picture on a round panel loses its corners and gets bars as well.
 fn cut_corners(plan: &ConvertPlan, board: &Board) -> Option<String> {
     let round = board.panel.shape == Shape::Ellipse;
-    (round && plan.picture.fit == Fit::Whole).then(|| {
-        "the panel is round: it cuts the picture's corners, and black bars stay beside it; --fit-picture fill shows no bars"
+    (round && plan.picture.framing == Framing::Letterbox).then(|| {
+        "the panel is round: it cuts the picture's corners, and black bars stay beside it; --framing crop shows no bars"
             .into()
     })
 }
@@ -113,9 +113,9 @@ fn silent(plan: &ConvertPlan, choices: &Choices) -> Option<String> {
     let asked = shaping.loudness.is_some()
         || shaping.ceiling.is_some()
         || shaping.high_pass.is_some()
-        || shaping.suggest_bass.is_some()
-        || shaping.presence.is_some()
-        || shaping.compression != Compression::Off
+        || shaping.virtual_bass.is_some()
+        || shaping.high_shelf.is_some()
+        || shaping.dynamic_range != DynamicRange::Full
         || choices.sound_rate.is_some();
     asked.then(|| "the options for sound have no effect, as the clip has none".into())
 }

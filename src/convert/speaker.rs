@@ -2,7 +2,7 @@
 
 use crate::board::{AmplifierSupply, Board, PowerSource, RegulatorKind};
 use crate::sound::SoundError;
-use crate::sound::enclosure::{Driver, DriverSheet, Enclosure, Mounting};
+use crate::sound::enclosure::{Driver, DriverDatasheet, Enclosure, Mounting};
 use crate::sound::gain::{OutputStage, Supply};
 use crate::sound::supply::{AmplifierLoad, Conversion, Feed, Tap};
 
@@ -18,7 +18,7 @@ const LINK_DUTY: f64 = 0.3;
 /// Figures that no speaker has.
 pub fn enclosure(board: &Board, litres: Option<f64>) -> Result<Enclosure, SoundError> {
     let speaker = &board.sound.speaker;
-    let driver = Driver::new(&DriverSheet {
+    let driver = Driver::new(&DriverDatasheet {
         diameter_mm: speaker.diameter_mm,
         impedance_ohm: speaker.impedance_ohm,
         rated_w: speaker.rated_w,

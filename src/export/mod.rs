@@ -5,6 +5,7 @@ mod film;
 mod gif;
 mod picture;
 mod sheet;
+pub(crate) mod unsigned;
 mod upright;
 mod walk;
 mod wav;
@@ -23,6 +24,7 @@ pub use wav::wav;
 
 use crate::coding::CodingError;
 use crate::reel::FileError;
+use crate::source::MediaError;
 
 /// Why an export failed.
 #[derive(Debug, thiserror::Error)]
@@ -37,8 +39,8 @@ pub enum ExportError {
     #[error(transparent)]
     Output(#[from] OutputError),
     /// The media library refused.
-    #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = crate::source::media_reason(.2))]
-    Media(PathBuf, &'static str, ffmpeg_next::Error),
+    #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = .2)]
+    Media(PathBuf, &'static str, MediaError),
     /// The program was asked to end.
     #[error("{path}: stopped before the export was done; nothing was written", path = .0.display())]
     Stopped(PathBuf),

@@ -32,7 +32,7 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
         all.push(
             "Lithium cell: charge to 4.2 V at most and between 0 and 45 °C, stop discharge at 3.0 V, \
              use a protected cell and a charger made for it, never a swollen or damaged one, and do \
-             not leave it charging alone. The cell's own sheet wins."
+             not leave it charging alone. The cell's own datasheet wins."
                 .into(),
         );
     }

@@ -5,6 +5,8 @@
 //! made anew, so that numbers and times run on where the stream begins, also
 //! when the reel begins again. What a watcher receives is a valid reel.
 
+use byteorder::{ByteOrder as _, LE};
+
 use std::fs::File;
 use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -242,7 +244,7 @@ fn chunk(header: &ChunkHeader, payload: &[u8]) -> Vec<u8> {
     bytes[header.payload()].copy_from_slice(payload);
     let crc_at = bytes.len() - 4;
     let crc = crc32(&bytes[CHUNK_HEADER..crc_at]);
-    bytes[crc_at..].copy_from_slice(&crc.to_le_bytes());
+    LE::write_u32(&mut bytes[crc_at..], crc);
     bytes
 }
 

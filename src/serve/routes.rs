@@ -23,7 +23,7 @@ use super::condition::{Precondition, Validators, Wanted, precondition, wanted};
 use super::folder::{OpenReel, Refusal};
 use super::list::{self, Entry};
 use super::live::{self, Join};
-use super::watch::Way;
+use super::watch::Delivery;
 
 /// The client's address.
 #[derive(Clone, Copy)]
@@ -42,7 +42,7 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
         .route("/list.m3u", get(list_m3u))
         .route("/reels/{*name}", get(reel))
         .route("/live/{*name}", get(live))
-        .route("/watchers.json", get(watchers_json))
+        .route("/streams.json", get(streams_json))
         .fallback(|| async { plain(StatusCode::NOT_FOUND, NOWHERE) })
         .method_not_allowed_fallback(|| async {
             plain(
@@ -114,8 +114,8 @@ async fn list_m3u(
     Ok(fresh("audio/mpegurl; charset=utf-8", playlist))
 }
 
-async fn watchers_json(State(shared): State<Arc<Shared>>) -> Response {
-    let reports = shared.watchers.reports();
+async fn streams_json(State(shared): State<Arc<Shared>>) -> Response {
+    let reports = shared.streams.reports();
     ([(CACHE_CONTROL, "no-store")], Json(reports)).into_response()
 }
 
@@ -178,7 +178,7 @@ async fn reel(
         return Ok(answer);
     }
     let (sender, pieces) =
-        stream(&shared, peer, name, Way::File, Some(count)).ok_or_else(too_many)?;
+        stream(&shared, peer, name, Delivery::File, Some(count)).ok_or_else(too_many)?;
     let mut stopping = shared.stopping.clone();
     tokio::spawn(async move {
         let file = Arc::new(reel.file);
@@ -220,7 +220,8 @@ async fn live(
     if method == Method::HEAD {
         return Ok(answer);
     }
-    let (sender, pieces) = stream(&shared, peer, name, Way::Live, None).ok_or_else(too_many)?;
+    let (sender, pieces) =
+        stream(&shared, peer, name, Delivery::Live, None).ok_or_else(too_many)?;
     tokio::spawn(live::stream(
         sender,
         file,
@@ -250,16 +251,16 @@ async fn page_file(Path(name): Path<String>) -> Response {
     assets::file(&name).unwrap_or_else(|| plain(StatusCode::NOT_FOUND, NOWHERE))
 }
 
-/// A place among the watchers, and a body to fill.
+/// A place among the streams, and a body to fill.
 fn stream(
     shared: &Arc<Shared>,
     peer: SocketAddr,
     encoded: &str,
-    way: Way,
+    delivery: Delivery,
     length: Option<u64>,
 ) -> Option<(Sender, body::Pieces)> {
     let name = percent_encoding::percent_decode_str(encoded).decode_utf8_lossy();
-    let watch = shared.watchers.open(peer, &name, way)?;
+    let watch = shared.streams.open(peer, &name, delivery)?;
     Some(body::pieces(watch, length))
 }
 

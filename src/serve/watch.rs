@@ -18,14 +18,14 @@ const REMEMBERED: usize = 100;
 /// How a reel is being sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Way {
+pub enum Delivery {
     /// A file, or a range of one, as fast as the client takes it.
     File,
     /// Paced by the sound clock.
     Live,
 }
 
-/// What is known of one stream; times in seconds, rates in bytes a second.
+/// What is known of one stream; times in seconds, rates in bytes per second.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Counts up from 1 in one run of the server.
@@ -35,7 +35,7 @@ pub struct Report {
     /// The reel's name.
     pub reel: String,
     /// File or live.
-    pub way: Way,
+    pub delivery: Delivery,
     /// When it began, in seconds since 1970.
     pub since: u64,
     /// How long it has lasted, or lasted.
@@ -62,7 +62,7 @@ pub struct Report {
 pub type Listener = Arc<dyn Fn(&Report) + Send + Sync>;
 
 /// All streams of a server: the open ones and the last that ended.
-pub struct Watchers {
+pub struct StreamLog {
     most: usize,
     next: AtomicU64,
     listener: Listener,
@@ -79,7 +79,7 @@ struct Record {
     id: u64,
     peer: SocketAddr,
     reel: String,
-    way: Way,
+    delivery: Delivery,
     since: SystemTime,
     begun: Instant,
     figures: Mutex<Figures>,
@@ -99,10 +99,10 @@ struct Figures {
 /// An open stream; dropping it closes its record.
 pub struct Watch {
     record: Arc<Record>,
-    watchers: Arc<Watchers>,
+    streams: Arc<StreamLog>,
 }
 
-impl Watchers {
+impl StreamLog {
     /// At most `most` open streams; `listener` hears of each as it opens and closes.
     #[must_use]
     pub fn new(most: usize, listener: Listener) -> Arc<Self> {
@@ -116,7 +116,12 @@ impl Watchers {
 
     /// A record for a new stream, or `None` when there are too many.
     #[must_use]
-    pub fn open(self: &Arc<Self>, peer: SocketAddr, reel: &str, way: Way) -> Option<Watch> {
+    pub fn open(
+        self: &Arc<Self>,
+        peer: SocketAddr,
+        reel: &str,
+        delivery: Delivery,
+    ) -> Option<Watch> {
         let mut streams = lock(&self.streams);
         if streams.open.len() >= self.most {
             return None;
@@ -125,7 +130,7 @@ impl Watchers {
             id: self.next.fetch_add(1, Ordering::Relaxed),
             peer,
             reel: reel.to_owned(),
-            way,
+            delivery,
             since: SystemTime::now(),
             begun: Instant::now(),
             figures: Mutex::default(),
@@ -135,7 +140,7 @@ impl Watchers {
         (self.listener)(&record.report(true));
         Some(Watch {
             record,
-            watchers: Arc::clone(self),
+            streams: Arc::clone(self),
         })
     }
 
@@ -157,7 +162,7 @@ impl Record {
             id: self.id,
             peer: self.peer,
             reel: self.reel.clone(),
-            way: self.way,
+            delivery: self.delivery,
             since: since.map_or(0, |since| since.as_secs()),
             seconds: elapsed.as_secs_f64(),
             bytes: figures.bytes,
@@ -234,12 +239,12 @@ impl Watch {
 impl Drop for Watch {
     fn drop(&mut self) {
         let report = self.record.report(false);
-        let mut streams = lock(&self.watchers.streams);
+        let mut streams = lock(&self.streams.streams);
         streams.open.retain(|record| record.id != self.record.id);
         streams.ended.push_front(report.clone());
         streams.ended.truncate(REMEMBERED);
         drop(streams);
-        (self.watchers.listener)(&report);
+        (self.streams.listener)(&report);
     }
 }
 
@@ -257,22 +262,22 @@ mod tests {
         let heard = Arc::new(Mutex::new(Vec::new()));
         let ear = Arc::clone(&heard);
         let listener: Listener = Arc::new(move |report| ear.lock().unwrap().push(report.open));
-        let watchers = Watchers::new(1, listener);
+        let streams = StreamLog::new(1, listener);
         let peer = ([127, 0, 0, 1], 9).into();
-        let watch = watchers.open(peer, "harbour.tbr", Way::Live).unwrap();
-        assert!(watchers.open(peer, "harbour.tbr", Way::File).is_none());
+        let watch = streams.open(peer, "harbour.tbr", Delivery::Live).unwrap();
+        assert!(streams.open(peer, "harbour.tbr", Delivery::File).is_none());
         watch.sent(1000, Duration::ZERO);
         watch.sent(500, Duration::from_millis(300));
         watch.lag(Duration::from_millis(40));
         watch.lag(Duration::ZERO);
-        let now = &watchers.reports()[0];
+        let now = &streams.reports()[0];
         assert!(now.open && now.bytes == 1500 && now.stalls == 1);
         assert!((now.worst_lag - 0.04).abs() < 1e-9 && now.lag == 0.0);
         watch.whole();
         drop(watch);
-        let after = &watchers.reports()[0];
+        let after = &streams.reports()[0];
         assert!(!after.open && after.whole && after.bytes == 1500);
         assert_eq!(*heard.lock().unwrap(), [true, false]);
-        assert!(watchers.open(peer, "harbour.tbr", Way::File).is_some());
+        assert!(streams.open(peer, "harbour.tbr", Delivery::File).is_some());
     }
 }

@@ -221,9 +221,9 @@ pub struct Feed {
     pub logic_ma: f64,
     /// Where the amplifier takes its power.
     pub tap: Tap,
-    /// Rise of the regulator's inside over the air, °C a watt.
+    /// Thermal resistance of the regulator, junction to ambient, °C per watt.
     pub regulator_theta: f64,
-    /// Rise of the amplifier's inside over the air, °C a watt.
+    /// Thermal resistance of the amplifier, junction to ambient, °C per watt.
     pub amplifier_theta: f64,
     /// Time in which a part comes within a third of its last temperature, s.
     pub thermal_s: f64,

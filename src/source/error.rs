@@ -2,7 +2,40 @@
 
 use std::path::PathBuf;
 
-use super::words::media_reason;
+/// What the media library reports, by its error code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MediaError(ffmpeg_next::Error);
+
+impl From<ffmpeg_next::Error> for MediaError {
+    fn from(error: ffmpeg_next::Error) -> Self {
+        Self(error)
+    }
+}
+
+impl std::fmt::Display for MediaError {
+    fn fmt(&self, to: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        use ffmpeg_next::Error as E;
+        let text = match self.0 {
+            E::Other { errno } => {
+                return to.write_str(&crate::files::reason(&std::io::Error::from_raw_os_error(
+                    errno,
+                )));
+            }
+            E::InvalidData => "the data is damaged or of an unknown format",
+            E::Eof => "the file ends too early",
+            E::PatchWelcome | E::Experimental => "this variant of the format is not supported",
+            E::DecoderNotFound => "there is no decoder for it",
+            E::EncoderNotFound => "there is no encoder for it",
+            E::DemuxerNotFound | E::MuxerNotFound | E::ProtocolNotFound => "the format is unknown",
+            E::StreamNotFound => "the track is missing",
+            E::InputChanged | E::OutputChanged => "the track's format changes in the middle",
+            _ => "the media library failed",
+        };
+        to.write_str(text)
+    }
+}
+
+impl std::error::Error for MediaError {}
 
 /// Why a clip cannot be read.
 #[derive(Debug, thiserror::Error)]
@@ -18,17 +51,16 @@ pub enum SourceError {
     /// A folder was named where a clip is wanted.
     #[error("{path} is a folder; name a clip in it", path = .0.display())]
     Folder(PathBuf),
-    /// The media library cannot make sense of the file.
+    /// The file is in no known clip format.
     #[error(
-        "{path} is not a clip that can be read: {why}; check that the file is whole",
-        path = .path.display(),
-        why = media_reason(.reason)
+        "{path} is not a clip in a known format: {reason}; check that the file is complete",
+        path = .path.display()
     )]
     NotAClip {
         /// The file.
         path: PathBuf,
-        /// What libavformat says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// There are no pictures.
     #[error(
@@ -73,11 +105,10 @@ pub enum SourceError {
         /// Codec name.
         codec: String,
     },
-    /// This libavcodec has no decoder for the track.
+    /// There is no decoder for the track.
     #[error(
-        "{path}: its {what} ({codec}) cannot be decoded here: {why}; convert it with other tools first",
-        path = .path.display(),
-        why = media_reason(.reason)
+        "{path}: cannot decode its {what} ({codec}): {reason}",
+        path = .path.display()
     )]
     NoDecoder {
         /// The file.
@@ -86,8 +117,8 @@ pub enum SourceError {
         what: &'static str,
         /// Codec name.
         codec: String,
-        /// What libavcodec says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// Not one picture could be decoded.
     #[error(
@@ -112,12 +143,12 @@ pub enum SourceError {
         from: f64,
     },
     /// Reading failed in the middle.
-    #[error("reading {path} failed: {why}; check that the file is whole", path = .path.display(), why = media_reason(.reason))]
+    #[error("reading {path} failed: {reason}; check that the file is complete", path = .path.display())]
     Read {
         /// The file.
         path: PathBuf,
-        /// What libavformat says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// Standard input could not be kept in a temporary file.
     #[error(

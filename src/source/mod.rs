@@ -26,10 +26,9 @@ mod subtitles;
 mod timeline;
 mod track;
 mod types;
-mod words;
 
 pub use clip::Clip;
-pub use error::SourceError;
+pub use error::{MediaError, SourceError};
 pub use info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
 pub use open::quiet_libraries;
 pub use opened::Opened;
@@ -40,4 +39,3 @@ pub use types::{
     ChromaSite, ColourTags, Damage, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,
     SourcePicture, SourceSound, Transfer,
 };
-pub use words::media_reason;

@@ -5,7 +5,6 @@
 mod common;
 
 mod manners;
-mod mistakes;
 mod refusals;
 mod terminal;
 mod writing;

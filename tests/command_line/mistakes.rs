@@ -1,4 +1,4 @@
-//! What is typed wrongly, and the answer to each, held against a reviewed list:
+//! Mistakes on the command line, and the answer to each, held against a reviewed list:
 //! exit code and one sentence that names the file, the cause and the way out.
 //! `THUMBREEL_WRITE=1 cargo test --test command_line mistakes` renews the list
 //! for a review.
@@ -74,7 +74,10 @@ fn wrong_files(path: &Path) {
         .args("convert silent.mp4 --board lantern-room --output silent.tbr".split(' '))
         .assert()
         .success();
-    write("newer.tbr", &newer(&std::fs::read(path.join("reel.tbr")).unwrap()));
+    write(
+        "newer.tbr",
+        &newer(&std::fs::read(path.join("reel.tbr")).unwrap()),
+    );
 }
 
 /// A reel of the next format.
@@ -101,7 +104,11 @@ fn every_mistake_is_answered_as_reviewed() {
     for line in reviewed.lines() {
         let typed = line.split('\t').nth(1).unwrap_or(line);
         let words = typed.split(' ').filter(|w| !w.is_empty());
-        let done = thumbreel(path).args(words).write_stdin("").output().unwrap();
+        let done = thumbreel(path)
+            .args(words)
+            .write_stdin("")
+            .output()
+            .unwrap();
         let said = String::from_utf8(done.stderr).unwrap();
         let first = said.lines().next().unwrap_or_default();
         let sentence = first

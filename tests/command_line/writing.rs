@@ -63,7 +63,7 @@ const WRITERS: [Writer; 21] = [
     Writer {
         made: "out.wav",
         ..writer(
-            "convert clip.mp4 --board board.toml --listen --output OUT",
+            "convert clip.mp4 --board board.toml --preview --output OUT",
             "tbr",
         )
     },
@@ -591,8 +591,8 @@ fn a_stream_carries_the_file_and_nothing_else() {
             "--json",
         ),
         (
-            "convert clip.mp4 --board board.toml --output - --listen",
-            "--listen",
+            "convert clip.mp4 --board board.toml --output - --preview",
+            "--preview",
         ),
         ("export reel.tbr --output -", "--format"),
     ] {

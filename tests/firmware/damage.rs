@@ -149,7 +149,7 @@ fn a_stall_is_ridden_out_by_what_was_read_ahead() {
         let reel = film(coding).reel();
         let whole = expected(&reel);
         let at = slice(&reel, 12).0 as u64;
-        // Two cores: the ring holds more than the stall lasts.
+        // Two cores: the ring buffer holds more than the stall lasts.
         let two = [
             ("ring", 200_000),
             ("background", 1),

@@ -65,7 +65,7 @@ impl Default for Film {
     }
 }
 
-/// Sky, sea and a boat that sails: 3 bytes a pixel, and the same in RGB565.
+/// Sky, sea and a boat that sails: 3 bytes per pixel, and the same in RGB565.
 pub fn harbour(width: u16, height: u16, number: u32) -> (Vec<u8>, Vec<u16>) {
     let mut rgb = Vec::new();
     let (w, h) = (u32::from(width), u32::from(height));
@@ -125,7 +125,7 @@ impl Film {
             coding,
             level,
             quality: self.quality,
-            effort: 1,
+            search: 1,
             dither: self.dither,
             limits: Limits::default(),
             weights: Weights::default(),

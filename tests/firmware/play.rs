@@ -262,7 +262,7 @@ fn transfers_in_the_background_see_the_same_pixels() {
 }
 
 /// The loop reaches the end, with every picture shown, in rings from the least
-/// that it takes; where sound runs dry, pictures that hold the memory must go.
+/// that it takes; where sound underruns, pictures that hold the memory must go.
 #[test]
 fn no_reel_freezes_in_a_small_ring() {
     let film = Film {

@@ -19,7 +19,7 @@ impl Case<'_> {
         let mean_link =
             self.reel.slice_bytes() as f64 / self.reel.seconds() / self.link_rate.max(1.0);
         let duty = Duty {
-            cores: load(Part::DrawCore) + load(Part::ReadCore),
+            cores: load(Part::DisplayCore) + load(Part::IoCore),
             card: if self.link == Link::Card {
                 mean_link.min(1.0)
             } else {
@@ -42,7 +42,7 @@ impl Case<'_> {
             Part::Heat,
             rise,
             may_rise,
-            "degrees C over the air",
+            "degrees C above ambient",
             &["power.regulator.max_junction_c", "power.ambient_c"],
         );
         heat.need_origin = heat

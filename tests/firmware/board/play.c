@@ -216,7 +216,7 @@ int bench_main(void)
     guard((uint8_t *)work_arena, work);
     memset(&setup, 0, sizeof setup);
     setup.ring = ring_arena + GUARD;
-    setup.ring_bytes = ring;
+    setup.ring_buffer_bytes = ring;
     setup.work = (uint8_t *)work_arena + GUARD;
     setup.work_bytes = work;
     setup.piece = bench_number("piece", 4096);
