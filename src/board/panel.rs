@@ -36,7 +36,7 @@ section! {
         /// Bits per pixel on the bus.
         bits_per_pixel: u8 = 16, "12 | 16 | 18", "firmware: the value set by interface pixel format (3Ah), low nibble 3, 5 or 6";
         /// Order of a 16-bit pixel's bytes on the bus.
-        pixel_order: PixelOrder = PixelOrder::HighFirst, "high-first | low-first", "MIPI DCS panels take the high byte first; a parallel bus may differ";
+        pixel_order: PixelOrder = ByteOrder::HighFirst, "high-first | low-first", "MIPI DCS panels take the high byte first; a parallel bus may differ";
         /// The panel swaps red and blue.
         bgr: bool = false, "true | false", "show a red picture: if it is blue, set it";
         /// The panel inverts all colours.

@@ -113,8 +113,8 @@ fn check(path: &Path) -> Result<(u32, u32)> {
             reel::Shape::Ellipse => Shape::Ellipse,
         },
         order: match header.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
+            reel::ByteOrder::HighFirst => ByteOrder::HighFirst,
+            reel::ByteOrder::LowFirst => ByteOrder::LowFirst,
         },
         level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables: file.tables()?.unwrap_or_default(),

@@ -178,8 +178,8 @@ fn panel(h: &Header) -> String {
         Shape::Ellipse => " round",
     };
     let order = match h.pixel_format {
-        PixelFormat::HighFirst => "high byte first",
-        PixelFormat::LowFirst => "low byte first",
+        ByteOrder::HighFirst => "high byte first",
+        ByteOrder::LowFirst => "low byte first",
     };
     let swapped = if h.wire.bgr {
         ", red and blue swapped"

@@ -482,8 +482,8 @@ fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
             reel::Shape::Ellipse => coding::Shape::Ellipse,
         },
         order: match header.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
+            reel::ByteOrder::HighFirst => ByteOrder::HighFirst,
+            reel::ByteOrder::LowFirst => ByteOrder::LowFirst,
         },
         level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables,

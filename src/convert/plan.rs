@@ -173,8 +173,8 @@ impl ConvertPlan {
             sound,
             clipping: Clipping::of(board),
             pixel_format: match board.panel.pixel_order {
-                board::PixelOrder::HighFirst => reel::PixelFormat::HighFirst,
-                board::PixelOrder::LowFirst => reel::PixelFormat::LowFirst,
+                board::ByteOrder::HighFirst => reel::ByteOrder::HighFirst,
+                board::ByteOrder::LowFirst => reel::ByteOrder::LowFirst,
             },
             wire: reel::Wire {
                 bgr: board.panel.bgr,
@@ -229,8 +229,8 @@ impl ConvertPlan {
 
     pub(super) fn byte_order(&self) -> ByteOrder {
         match self.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
+            reel::ByteOrder::HighFirst => ByteOrder::HighFirst,
+            reel::ByteOrder::LowFirst => ByteOrder::LowFirst,
         }
     }
 

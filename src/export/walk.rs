@@ -368,8 +368,8 @@ pub fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
         height: header.height,
         shape: shape(header),
         order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
+            ByteOrder::HighFirst => ByteOrder::HighFirst,
+            ByteOrder::LowFirst => ByteOrder::LowFirst,
         },
         level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables,

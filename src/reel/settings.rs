@@ -89,7 +89,7 @@ impl Default for Settings {
             width: 240,
             height: 240,
             shape: Shape::Rectangle,
-            pixel_format: PixelFormat::HighFirst,
+            pixel_format: ByteOrder::HighFirst,
             wire: Wire::default(),
             offset: (0, 0),
             mounting: Mounting::default(),

@@ -119,7 +119,7 @@ impl Facts {
                 offset: header.poster_offset,
                 width: header.poster_width,
                 height: header.poster_height,
-                low_byte_first: header.pixel_format == PixelFormat::LowFirst,
+                low_byte_first: header.pixel_format == ByteOrder::LowFirst,
                 bgr: header.wire.bgr,
                 inverted: header.wire.inverted,
                 rotation: 90 * u16::from(header.mounting.turns),

@@ -13,7 +13,7 @@ use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
-use thumbreel::faults::Chance;
+use crate::common::faults::Chance;
 
 use crate::common::media::{ffmpeg, folder};
 use crate::thumbreel;

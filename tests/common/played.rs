@@ -34,8 +34,8 @@ pub fn play_some(path: &Path, wanted: impl Fn(usize) -> bool) -> Played {
             reel::Shape::Ellipse => Shape::Ellipse,
         },
         order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
+            ByteOrder::HighFirst => ByteOrder::HighFirst,
+            ByteOrder::LowFirst => ByteOrder::LowFirst,
         },
         level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables: file.tables().unwrap().unwrap_or_default(),

@@ -219,7 +219,7 @@ fn round_reel() -> Vec<u8> {
     let mut encoder = raw(coding::Shape::Ellipse, ByteOrder::LowFirst);
     let settings = Settings {
         shape: Shape::Ellipse,
-        pixel_format: PixelFormat::LowFirst,
+        pixel_format: ByteOrder::LowFirst,
         ..settings("Round harbour", SoundCoding::PcmU8)
     };
     let (settings, slices) = film(&mut encoder, Some(sound::SoundCoding::Pcm8), settings);

@@ -96,7 +96,7 @@ fn films() -> Vec<Film> {
         pictures: 5,
         quality: 80,
         dither: true,
-        format: PixelFormat::LowFirst,
+        format: ByteOrder::LowFirst,
         sound: SoundCoding::ImaAdpcm,
         ..Film::default()
     };

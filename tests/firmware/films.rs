@@ -59,7 +59,7 @@ impl Default for Film {
             dither: false,
             offset: (0, 0),
             wire: Wire::default(),
-            format: PixelFormat::HighFirst,
+            format: ByteOrder::HighFirst,
             title: "Harbour at dusk",
         }
     }
@@ -233,8 +233,8 @@ impl FilmCoding {
 
 pub const fn order(format: PixelFormat) -> ByteOrder {
     match format {
-        PixelFormat::HighFirst => ByteOrder::HighFirst,
-        PixelFormat::LowFirst => ByteOrder::LowFirst,
+        ByteOrder::HighFirst => ByteOrder::HighFirst,
+        ByteOrder::LowFirst => ByteOrder::LowFirst,
     }
 }
 

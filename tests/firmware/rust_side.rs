@@ -193,7 +193,7 @@ impl Story {
                 }
                 let order = self
                     .header
-                    .map_or(PixelFormat::HighFirst, |h| h.pixel_format);
+                    .map_or(ByteOrder::HighFirst, |h| h.pixel_format);
                 write!(line, " {told} {}", crc32(&wire(decoder, order))).unwrap();
             }
         }

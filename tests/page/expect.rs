@@ -27,8 +27,8 @@ pub fn panel(header: &Header, tables: Vec<u8>) -> PanelDecoder {
             ReelShape::Ellipse => Shape::Ellipse,
         },
         order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
+            ByteOrder::HighFirst => ByteOrder::HighFirst,
+            ByteOrder::LowFirst => ByteOrder::LowFirst,
         },
         level: Level::from_number(header.level).unwrap_or_default(),
         jpeg_tables: tables,

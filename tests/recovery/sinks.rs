@@ -5,7 +5,7 @@ use crate::common::reels::{
 };
 use std::io::{Cursor, Seek, Write};
 use std::path::Path;
-use thumbreel::faults::{FaultySink, SinkFault};
+use crate::common::faults::{FaultySink, SinkFault};
 use thumbreel::files::{Destination, Draft, Kind, OutputError};
 use thumbreel::reel::{ReelWriter, WriteError, repair, verify};
 

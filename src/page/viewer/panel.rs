@@ -61,8 +61,8 @@ impl Panel {
         }
         (self.width, self.height) = (header.width.into(), header.height.into());
         self.order = match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
+            ByteOrder::HighFirst => ByteOrder::HighFirst,
+            ByteOrder::LowFirst => ByteOrder::LowFirst,
         };
         self.wire = header.wire;
         if let Some(level) = Level::from_number(header.level) {

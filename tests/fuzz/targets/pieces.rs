@@ -2,7 +2,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use thumbreel::faults::Chance;
+use crate::common::faults::Chance;
 use thumbreel_fuzz::events;
 
 fuzz_target!(|data: &[u8]| {
