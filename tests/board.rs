@@ -1,6 +1,6 @@
 //! Board profiles: every key documented, every mistake named with its remedy.
 
-use thumbreel::board::{Board, PixelOrder, Provenance, Shape, sections};
+use thumbreel::board::{Board, ByteOrder, Provenance, Shape, sections};
 use toml::{Table, Value};
 
 const LEAST: &str = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 128\n[card]\n";

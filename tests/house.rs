@@ -74,8 +74,8 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
     BTreeMap::from([
         ("units", vec![]),
         ("files", vec![]),
-        ("faults", vec!["units"]),
-        ("reel", vec!["units", "faults", "files"]),
+        ("reel", vec!["units", "coding", "files"]),
+        ("play", vec![]),
         ("source", vec!["units", "files"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
@@ -84,7 +84,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",
-            vec!["units", "board", "reel", "coding", "budget", "faults"],
+            vec!["units", "board", "reel", "coding", "budget", "play"],
         ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert", "export"])),

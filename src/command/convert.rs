@@ -18,7 +18,8 @@ use super::values;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{
-    Choices, ConvertError, ConvertPlan, Outcome, Quiet, check_copies, listen, run as convert,
+    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, check_copies, foreseen,
+    listen, run as convert, verdicts,
 };
 use crate::files::{Destination, Kind, Spool};
 
@@ -262,11 +263,13 @@ impl Batch {
             bar.close();
             let mut fitted = fitted?;
             fitted.outcome.previews = self.preview(pair, &fitted.outcome.files)?;
+            fitted.outcome.plays = self.verdicts(&fitted.outcome)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
             let plan = ConvertPlan::preview(&choices, &pair.source, &pair.output)?;
-            return Ok(Done::Plan(Box::new(plan)));
+            let plays = foreseen(&plan, &choices.board);
+            return Ok(Done::Plan(Box::new(plan), plays));
         }
         let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
         if self.preview {
@@ -277,7 +280,18 @@ impl Batch {
         bar.close();
         let mut outcome = outcome?;
         outcome.previews = self.preview(pair, &outcome.files)?;
+        outcome.plays = self.verdicts(&outcome)?;
         Ok(Done::Reel(Box::new(outcome)))
+    }
+
+    /// Link by link, whether the reel plays; of a reel in parts, the first. A
+    /// reel that went to standard output is no longer there to be looked at.
+    fn verdicts(&self, outcome: &Outcome) -> Result<Vec<LinkVerdict>, ConvertError> {
+        if Destination::new(&outcome.output, Kind::Reel).is_stream() {
+            return Ok(Vec::new());
+        }
+        let first = outcome.files.first().unwrap_or(&outcome.output);
+        verdicts(first, &self.choices.board)
     }
 
     fn preview(&self, pair: &Pair, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
@@ -295,7 +309,7 @@ impl Batch {
 }
 
 enum Done {
-    Plan(Box<ConvertPlan>),
+    Plan(Box<ConvertPlan>, Vec<LinkVerdict>),
     Reel(Box<Outcome>),
     Fitted(Box<Fitted>),
 }
@@ -398,18 +412,20 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
         Ok(Done::Fitted(fitted)) => {
             serde_json::json!({"clip": name, "ok": true, "result": fitted.outcome, "fit": fitted})
         }
-        Ok(Done::Plan(plan)) => serde_json::json!({"clip": name, "ok": true, "plan": plan.view()}),
+        Ok(Done::Plan(plan, plays)) => {
+            serde_json::json!({"clip": name, "ok": true, "plan": plan.view(), "plays": plays})
+        }
         Err(error) => serde_json::json!({"clip": name, "ok": false, "error": error.to_string()}),
     };
     value.to_string()
 }
 
-/// Closing lines; failures were told when they came.
+/// Summary lines; failures are printed as they occur.
 fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),
         Ok(Done::Fitted(fitted)) => closing(&fitted.outcome),
-        Ok(Done::Plan(plan)) => plan_text(name, plan),
+        Ok(Done::Plan(plan, plays)) => plan_text(name, plan, plays),
         Err(_) => String::new(),
     }
 }
@@ -453,6 +469,10 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         text.push_str("\n  note: ");
         text.push_str(&note);
     }
+    for link in &outcome.plays {
+        text.push_str("\n  ");
+        text.push_str(&link.sentence());
+    }
     text
 }
 
@@ -466,10 +486,14 @@ fn rates(outcome: &Outcome) -> String {
 }
 
 /// The plan as indented lines.
-fn plan_text(name: &str, plan: &ConvertPlan) -> String {
+fn plan_text(name: &str, plan: &ConvertPlan, plays: &[LinkVerdict]) -> String {
     let mut text = format!("plan for {name}:");
     if let Ok(value) = serde_json::to_value(plan.view()) {
         fields(&value, 1, &mut text);
+    }
+    for link in plays {
+        let line = link.sentence();
+        text.push_str(&format!("\n  with typical pictures (assumed) {line}"));
     }
     text
 }

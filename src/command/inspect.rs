@@ -10,7 +10,7 @@ use super::out::say;
 use super::show::{count, grouped, plain, time};
 use crate::picture::Surround;
 use crate::reel::{
-    ChunkHeader, Event, Header, Kind, PictureHeader, PixelFormat, ReelFile, Shape, SliceRecord,
+    ByteOrder, ChunkHeader, Event, Header, Kind, PictureHeader, ReelFile, Shape, SliceRecord,
     SoundCoding, Survey,
 };
 
@@ -99,7 +99,7 @@ fn print(name: &str, s: &Survey) {
     row(
         "rate",
         format!(
-            "{}; start with {} bytes in hand",
+            "{}; start with {} bytes buffered",
             rates(s),
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
         ),
@@ -154,7 +154,7 @@ fn surround(s: &Survey) -> Option<Surround> {
         .next()
 }
 
-/// A note in lines: what stands alone in it first, then a line a group. A note
+/// A note as lines: single values first, then one line per group. A note
 /// is data from a file, so no control characters go to the terminal.
 fn note_lines(note: &str) -> Vec<String> {
     let lines = match serde_json::from_str(note) {

@@ -1,6 +1,5 @@
-//! The command line: one file a command, with its arguments, its call and its
-//! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
-//! wrongly.
+//! The command line: one file per command, with its arguments, call and output.
+//! Exit code 0: success; 1: failure; 2: bad command line.
 
 mod bars;
 mod boards;
@@ -45,7 +44,7 @@ struct Cli {
     command: Command,
 }
 
-/// One variant a command, in alphabetical order.
+/// One variant per command, in alphabetical order.
 #[derive(Subcommand)]
 enum Command {
     Boards(boards::Args),
@@ -100,7 +99,7 @@ fn is_usage(error: &anyhow::Error) -> bool {
         || error.downcast_ref().is_some_and(ConvertError::is_usage)
 }
 
-/// An error with its causes, each told once: some name their cause themselves.
+/// An error with its causes, without repetition.
 fn told(error: &anyhow::Error) -> String {
     let mut text = String::new();
     for cause in error.chain().map(ToString::to_string) {

@@ -1,4 +1,4 @@
-//! `thumbreel report REEL --board B`: one page that shows and proves a reel.
+//! `thumbreel report REEL --board B`: the report of a reel.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -11,11 +11,11 @@ use super::bars::{Bars, Task};
 use super::out::say;
 use super::values;
 use crate::board::Board;
-use crate::budget::{Budget, Link, Origin, ReelFacts, Terms};
+use crate::budget::{Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::files::{Destination, Kind as FileKind};
 use crate::reel::{Event, Kind, ReelFile};
-use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
+use crate::rehearsal::{Conditions, Judgement, Rehearsal, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
 use crate::units::Nanos;
 
@@ -152,23 +152,25 @@ impl Request<'_> {
 
     fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {
         let judge = |link| {
+            let terms = Terms::default();
+            let judgement = Judgement::new(facts, self.board, link, terms, self.rehearsals)?;
             Ok(LinkFindings {
                 link,
-                budget: Budget::new(facts, self.board, link, Terms::default())?,
-                rehearsal: self.rehearse(facts, link),
+                trace: self.worst(facts, link, &judgement),
+                judgement,
                 origin: Origin::of_play(facts, self.board, link),
             })
         };
         Link::of(self.board).into_iter().map(judge).collect()
     }
 
-    fn rehearse(&self, facts: &ReelFacts, link: Link) -> Result<(Tally, Trace), String> {
-        let rehearsal = Rehearsal::new(facts, self.board, link, &Conditions::default());
-        let rehearsal = rehearsal.map_err(|error| error.to_string())?;
-        let tally = rehearsal.many(self.rehearsals, 1);
+    /// The worst of the rehearsals by chance, drawn out in time.
+    fn worst(&self, facts: &ReelFacts, link: Link, judged: &Judgement) -> Option<Trace> {
+        let tally = &judged.outlook.as_ref().ok()?.tally;
+        let conditions = Conditions::default();
+        let rehearsal = Rehearsal::new(facts, self.board, link, &conditions).ok()?;
         let worst = tally.worst_gap.or(tally.worst_late);
-        let trace = rehearsal.trace(worst.map_or(1, |(_, seed)| seed));
-        Ok((tally, trace))
+        Some(rehearsal.trace(worst.map_or(1, |(_, seed)| seed)))
     }
 
     /// The speaker in its box, and what the sound draws at the strapped gain.
@@ -218,7 +220,7 @@ fn quality(
     Ok(scores)
 }
 
-/// The reel's own note on how it was made; it stands before the first slice.
+/// The reel's note on how it was made; it precedes the first slice.
 fn note(path: &Path) -> anyhow::Result<String> {
     let mut reel = ReelFile::open(path).with_context(|| path.display().to_string())?;
     loop {

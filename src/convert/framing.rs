@@ -1,10 +1,11 @@
-//! How the picture lies on the board's panel.
+//! Geometry of the picture on the board's panel.
 
 use super::choices::Choices;
 use super::error::ConvertError;
 use crate::board;
 use crate::picture::{self, PicturePlan, Surround};
 use crate::source::QuarterTurns;
+use crate::units::Shape;
 
 /// What the picture stage does for this board.
 ///
@@ -37,8 +38,8 @@ pub(super) fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertErro
         deinterlace: choices.deinterlace,
         tone: tone(&panel.tone),
         shape: match panel.shape {
-            board::Shape::Ellipse if whole => picture::Shape::Ellipse,
-            _ => picture::Shape::Rectangle,
+            Shape::Ellipse if whole => Shape::Ellipse,
+            _ => Shape::Rectangle,
         },
         ..PicturePlan::new(width, height)
     };

@@ -2,10 +2,8 @@
 //! each with the option that changes it.
 
 use super::choices::Choices;
-use super::limits;
 use super::plan::ConvertPlan;
 use crate::board::{Board, Shape};
-use crate::coding::Coding;
 use crate::picture::{Framing, Pace, SourceCrop};
 use crate::sound::{DynamicRange, SoundReport};
 use crate::units::Ratio;
@@ -21,7 +19,6 @@ const BARS_TOLD: f64 = 0.04;
 /// Remarks on a plan, before anything is converted.
 pub(super) fn of_plan(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Vec<String> {
     let remarks = [
-        slower(plan, board, choices),
         cut_corners(plan, board),
         too_short(plan),
         idle_blend(plan),
@@ -47,24 +44,6 @@ pub(super) fn of_result(
 
 fn hertz(rate: Ratio) -> f64 {
     f64::from(rate.num) / f64::from(rate.den)
-}
-
-/// A frame rate that nobody asked for.
-fn slower(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Option<String> {
-    let (clip, reel) = (hertz(plan.clip.picture.rate), hertz(plan.rate));
-    if choices.rate.is_some() || reel > 0.999 * clip {
-        return None;
-    }
-    let pixels = u64::from(plan.picture.width) * u64::from(plan.picture.height);
-    let bus = limits::bus_rate(board, pixels);
-    let link = limits::link_bytes(board) / (2.0 * pixels as f64);
-    let why = match plan.coding.coding {
-        Coding::Raw if link < bus => format!("the link carries {link:.1} raw pictures per second"),
-        _ => format!("the panel's bus carries {bus:.1} whole pictures per second"),
-    };
-    Some(format!(
-        "the frame rate is lowered from {clip:.2} to {reel:.2} per second, as {why} (computed) and a fifth is kept free; ask for another with --frame-rate"
-    ))
 }
 
 /// A whole picture on a round panel loses its corners and gets bars as well.

@@ -19,7 +19,7 @@ pub use gif::gif;
 pub use picture::{Look, pictures, save_to, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
 pub use upright::upright;
-pub use walk::{Damages, Shown, Sound, Span, Step, Walk, Watch, panel_settings};
+pub use walk::{Damages, Shown, Sound, Span, Step, Walk, Watch};
 pub use wav::wav;
 
 use crate::coding::CodingError;

@@ -4,12 +4,10 @@ use std::io::{BufWriter, Write};
 
 use image::{ImageFormat, Rgb, RgbImage, imageops};
 
-use super::walk::shape;
 use super::{Damages, ExportError, Span, Step, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
 use crate::files::{Draft, Workshop};
-use crate::picture;
 use crate::picture::Surround;
 use crate::picture::panel::safe_area_view;
 use crate::reel::{Mounting, Wire};
@@ -30,7 +28,7 @@ pub struct Look {
     /// Outline the part that is shown whole.
     pub safe_area: bool,
     /// How the picture was turned for the way the panel is mounted, to be
-    /// turned back: the image stands as the viewer sees it.
+    /// undone: the image is upright as the viewer sees it.
     pub mounting: Mounting,
     /// The panel around the picture, where that is smaller.
     pub surround: Option<Surround>,
@@ -44,7 +42,7 @@ impl Look {
         Self {
             width: header.width,
             height: header.height,
-            shape: shape(header),
+            shape: header.shape,
             enlarge: enlarge.max(1),
             wire: header.wire,
             safe_area: false,
@@ -98,11 +96,7 @@ impl Look {
     }
 
     fn outline(&self, image: &mut RgbImage) {
-        let shape = match self.shape {
-            Shape::Rectangle => picture::Shape::Rectangle,
-            Shape::Ellipse => picture::Shape::Ellipse,
-        };
-        let view = safe_area_view(image.as_raw(), self.width, self.height, shape);
+        let view = safe_area_view(image.as_raw(), self.width, self.height, self.shape);
         image.copy_from_slice(&view);
     }
 
@@ -130,7 +124,7 @@ fn around(surround: &Surround, picture: &RgbImage) -> RgbImage {
     image
 }
 
-/// Writes the picture that stands at `tick` as one PNG.
+/// Writes the picture shown at `tick` as one PNG.
 ///
 /// # Errors
 /// When there is no picture, or reading or writing fails.

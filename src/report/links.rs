@@ -7,7 +7,7 @@ use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};
-use crate::rehearsal::{Tally, Trace};
+use crate::rehearsal::{Outlook, Trace};
 
 /// So many times the need, a capacity is shown on a logarithmic scale.
 const FAR: f64 = 4.0;
@@ -22,7 +22,12 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         } else {
             Part::Wifi
         };
-        let line = link.budget.lines.iter().find(|line| line.part == part)?;
+        let line = link
+            .judgement
+            .budget
+            .lines
+            .iter()
+            .find(|line| line.part == part)?;
         let name = format!("{} {:.0} kB/s", link.link.name(), line.capacity / 1e3);
         Some(Level {
             name,
@@ -45,7 +50,7 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         ""
     };
     let caption = format!(
-        "Bytes that the link must carry in each second (from the reel), and what each link carries (computed; from what stands below).{scale}"
+        "Bytes in each second of the reel, and the capacity of each link (computed from the sources below).{scale}"
     );
     let mut busy = Plot::new("% of the time");
     busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
@@ -65,13 +70,10 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         draw(&link, &caption)?,
         draw(
             &busy,
-            "How busy sending to the panel and decoding keep bus and core in each second (computed).",
+            "Load of the panel's bus and of the display core in each second (computed).",
         )?,
     ];
-    Ok(section(
-        "Need against capacity over time",
-        &content.concat(),
-    ))
+    Ok(section("Load and capacity over time", &content.concat()))
 }
 
 /// Budget and rehearsals of each link.
@@ -82,24 +84,25 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             Link::Card => "From the card",
             Link::Wifi => "Over Wi-Fi",
         };
-        let mut content = table(&link.budget);
+        let mut content = table(&link.judgement.budget);
         let _ = writeln!(
             content,
             "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
             escape(&link.origin.to_string())
         );
-        match &link.rehearsal {
-            Ok((tally, trace)) => {
-                let caption = rehearsed(tally, trace);
+        match (&link.judgement.outlook, &link.trace) {
+            (Ok(outlook), Some(trace)) => {
+                let caption = rehearsed(outlook, trace);
                 content += &draw(&level_plot(trace), &caption)?;
             }
-            Err(why) => {
+            (Err(why), _) => {
                 let _ = writeln!(
                     content,
                     "<p class=\"bad\">No rehearsal: {}</p>",
                     escape(why)
                 );
             }
+            (Ok(_), None) => {}
         }
         all += &section(heading, &content);
     }
@@ -150,17 +153,20 @@ fn worst_moment(trace: &Trace) -> Option<f64> {
     playing.min_by_key(|(_, bytes)| *bytes).map(|(at, _)| *at)
 }
 
-fn rehearsed(tally: &Tally, trace: &Trace) -> String {
-    let mut words = format!(
-        "Clean in {} of {} rehearsals, {:.0} ms to the first sound in the mean.",
-        tally.clean,
-        tally.runs,
+fn rehearsed(outlook: &Outlook, trace: &Trace) -> String {
+    let tally = &outlook.tally;
+    let words = outlook.words();
+    let words = words.iter().map(|words| super::html::sentence(words));
+    let mut words = words.collect::<Vec<_>>().join(" ");
+    let _ = write!(
+        words,
+        " {:.0} ms to the first sound on average.",
         tally.mean_start_ns() as f64 / 1e6
     );
     if let Some((gap, _)) = tally.worst_gap {
         let _ = write!(
             words,
-            " The longest gap of the sound was {:.0} ms at {:.1} s: {}.",
+            " The longest sound gap was {:.0} ms at {:.1} s: {}.",
             gap.length_ns as f64 / 1e6,
             gap.at_ns as f64 / 1e9,
             gap.cause.words()
@@ -169,14 +175,14 @@ fn rehearsed(tally: &Tally, trace: &Trace) -> String {
     if tally.late + tally.dropped > 0 {
         let _ = write!(
             words,
-            " Pictures late {}, left out {}, in all of them.",
+            " Late frames: {}, dropped frames: {}, in all rehearsals together.",
             tally.late, tally.dropped
         );
     }
     if let Some(low) = tally.low_water_bytes {
         let _ = write!(
             words,
-            " The ring buffer was never below {:.1} kB as a slice began.",
+            " The lowest ring buffer level at the start of a slice was {:.1} kB.",
             low as f64 / 1e3
         );
     }
@@ -193,7 +199,7 @@ fn table(budget: &Budget) -> String {
     let rows: String = budget.lines.iter().map(row).collect();
     format!(
         "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget\"><table>\n<thead><tr>\
-         <th scope=\"col\">Part</th><th scope=\"col\">Need</th><th scope=\"col\">Capacity</th>\
+         <th scope=\"col\">Part</th><th scope=\"col\">Load</th><th scope=\"col\">Capacity</th>\
          <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Figures</th></tr></thead>\n\
          <tbody>\n{rows}</tbody></table></div>\n"
     )
@@ -217,7 +223,7 @@ fn row(line: &Line) -> String {
         escape(line.unit),
         100.0 * line.ratio(),
         escape(&format!(
-            "need {}; capacity {}{note}",
+            "load {}; capacity {}{note}",
             line.need_origin.short(),
             line.capacity_origin.short()
         )),

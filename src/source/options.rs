@@ -5,7 +5,7 @@ use crate::units::{Nanos, Ratio};
 /// Which sound track to decode.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum SoundChoice {
-    /// The track marked as default, or else the one libavformat ranks first.
+    /// The track marked as default, or else the one the media library ranks first.
     #[default]
     Default,
     /// None.
@@ -13,7 +13,7 @@ pub enum SoundChoice {
     /// By number among the sound tracks, from 1.
     Number(usize),
     /// The first of a language: two or three letters (ISO 639), or the tag as
-    /// it stands in the file.
+    /// its position in the file.
     Language(String),
 }
 

@@ -12,8 +12,8 @@ use std::process::{Command, Output, Stdio};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
-use tempfile::TempDir;
 use crate::common::faults::Chance;
+use tempfile::TempDir;
 
 use crate::common::media::{ffmpeg, folder};
 use crate::thumbreel;
