@@ -90,7 +90,10 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("demo", with(&stages, &["board", "convert", "export"])),
         ("export", stages.to_vec()),
         ("page", vec![]),
-        ("serve", vec!["units", "reel", "coding", "sound", "page"]),
+        (
+            "serve",
+            vec!["units", "files", "reel", "coding", "sound", "page"],
+        ),
         (
             "report",
             with(&stages, &["board", "budget", "rehearsal", "export", "page"]),

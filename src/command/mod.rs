@@ -102,7 +102,11 @@ fn is_usage(error: &anyhow::Error) -> bool {
 /// An error with its causes, without repetition.
 fn told(error: &anyhow::Error) -> String {
     let mut text = String::new();
-    for cause in error.chain().map(ToString::to_string) {
+    let words = |cause: &(dyn std::error::Error + 'static)| match cause.downcast_ref() {
+        Some(error) => crate::files::reason(error),
+        None => cause.to_string(),
+    };
+    for cause in error.chain().map(words) {
         if !text.ends_with(&cause) {
             let colon = if text.is_empty() { "" } else { ": " };
             text.push_str(colon);

@@ -30,6 +30,8 @@ pub(super) enum When {
 }
 use When::{Exports, Is, With, Without};
 
+/// All that can be exported; another ending is refused as such.
+const EXPORTED: [&str; 5] = ["png", "mp4", "gif", "wav", "folder"];
 const SILENT: &[When] = &[With("no-sound")];
 const SILENT_WHY: &str = "a silent reel has no sound; leave one of them out";
 const RAW_WHY: &str = "raw pictures are sent as they are; choose --coding patch or jpeg";
@@ -216,7 +218,10 @@ impl When {
             With(other) => is_typed(options, other),
             Without(other) => !is_typed(options, other),
             Is(other, values) => value(options, other).is_some_and(|v| values.contains(&&*v)),
-            Exports(kinds) => !kinds.contains(&&*exported(options)),
+            Exports(kinds) => {
+                let kind = exported(options);
+                EXPORTED.contains(&&*kind) && !kinds.contains(&&*kind)
+            }
         }
     }
 
@@ -230,9 +235,11 @@ impl When {
                 "with --{other} {}",
                 value(options, other).unwrap_or_default()
             ),
-            Exports(_) => match &*exported(options) {
-                "folder" => "on a folder".into(),
-                kind => format!("on a .{kind}"),
+            Exports(_) => match (value(options, "output"), &*exported(options)) {
+                (Some(name), "folder") => format!("on the folder {name}"),
+                (None, "folder") => "on a folder".into(),
+                (Some(name), _) => format!("on {name}"),
+                (None, kind) => format!("on a .{kind}"),
             },
         }
     }
@@ -248,8 +255,8 @@ fn is_typed(options: &ArgMatches, option: &str) -> bool {
 
 /// The last value of an option as text, typed or by default.
 fn value(options: &ArgMatches, option: &str) -> Option<String> {
-    let values = options.get_raw(&id(option))?;
-    values.last().map(|v| v.to_string_lossy().into_owned())
+    let mut values = options.get_raw(&id(option))?;
+    values.next_back().map(|v| v.to_string_lossy().into_owned())
 }
 
 /// What `export` is to write, by option, name or default.

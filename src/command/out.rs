@@ -28,14 +28,12 @@ static CARRIES_A_FILE: AtomicBool = AtomicBool::new(false);
 /// that carries nothing else: `json` may not be printed there too.
 pub fn reserve(to: Destination, json: bool) -> anyhow::Result<Destination> {
     to.check()?;
-    if to.is_stream() {
-        if json || CARRIES_A_FILE.swap(true, Ordering::Relaxed) {
-            let text = format!(
-                "standard output takes one thing only: give the {} a name, or leave out --json",
-                to.kind().name()
-            );
-            return Err(Usage(text).into());
-        }
+    if to.is_stream() && (json || CARRIES_A_FILE.swap(true, Ordering::Relaxed)) {
+        let text = format!(
+            "standard output takes one thing only: give the {} a name, or leave out --json",
+            to.kind().name()
+        );
+        return Err(Usage(text).into());
     }
     Ok(to)
 }

@@ -12,7 +12,9 @@ use super::bars::Bars;
 use super::out::say;
 use super::show::{count, time};
 use crate::files::{Destination, Draft, Kind as FileKind, reason};
-use crate::reel::{HeaderSource, Kind, ReelFile, Repaired, split_to};
+use crate::reel::{
+    HeaderSource, Kind, ReelFile, RepairError, Repaired, SplitError, WriteError, split_to,
+};
 
 /// Repair a damaged or truncated reel from its intact slices.
 ///
@@ -53,9 +55,11 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .overwrite(args.overwrite)
         .apart_from([&args.reel]);
     let to = super::out::reserve(to, args.json)?;
-    let draft = to.begin()?;
-    let (mut draft, repaired) =
-        crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;
+    let repaired = crate::reel::repair(BufReader::new(source), to.begin()?);
+    let (mut draft, repaired) = repaired.map_err(|error| match error {
+        RepairError::Write(WriteError::Io(reason)) => to.failed()(reason).into(),
+        error => anyhow::Error::new(error).context(reel.clone()),
+    })?;
     task.close();
     if is_untouched(&repaired) && is_whole(&args.reel)? {
         copy(&args.reel, &mut draft)?;
@@ -66,9 +70,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             vec![args.output.clone()]
         }
         Some(limit) => {
-            let mut whole = ReelFile::new(draft).context("reading the repaired reel")?;
-            let parts = split_to(&mut whole, &to, limit)
-                .with_context(|| args.output.display().to_string())?;
+            let name = args.output.display().to_string();
+            let mut whole = ReelFile::new(draft).with_context(|| name.clone())?;
+            let parts = split_to(&mut whole, &to, limit).map_err(|error| match error {
+                SplitError::Output(error) => error.into(),
+                SplitError::Write(WriteError::Io(reason)) => to.failed()(reason).into(),
+                error => anyhow::Error::new(error).context(name),
+            })?;
             parts.into_iter().map(|(path, _)| path).collect()
         }
     };

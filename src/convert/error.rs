@@ -93,6 +93,18 @@ impl ConvertError {
         }
     }
 
+    /// The same of the reel's own name, where work was done under another.
+    pub(super) fn renamed(self, output: &std::path::Path) -> Self {
+        let path = output.to_owned();
+        match self {
+            Self::Output(OutputError::Io { reason, .. }) => OutputError::Io { path, reason }.into(),
+            Self::Reel { reason, .. } => Self::Reel { path, reason },
+            Self::Parts { reason, .. } => Self::Parts { path, reason },
+            Self::Stopped(_) => Self::Stopped(path),
+            other => other,
+        }
+    }
+
     /// Whether the command line is wrong, rather than its work failed.
     #[must_use]
     pub fn is_usage(&self) -> bool {

@@ -115,22 +115,12 @@ pub fn fit(
         trials: Vec::new(),
         refused: Vec::new(),
     };
-    for way in search.ways() {
-        if let Err(reason) = search.affords(&way)? {
-            search.refuse(&way, reason);
-            continue;
-        }
-        match search.encode(&way, progress)? {
-            Ok(mut fitted) => {
-                fitted.outcome.files = publish(&fitted.outcome, &base, &beside)?;
-                fitted.outcome.output = output.into();
-                fitted.outcome.advice.extend(fitted.trades.iter().cloned());
-                return Ok(fitted);
-            }
-            Err(reason) => search.refuse(&way, reason),
-        }
-    }
-    Err(search.no_fit())
+    let found = search.first_that_fits(progress);
+    let mut fitted = found.map_err(|error| error.renamed(output))?;
+    fitted.outcome.files = publish(&fitted.outcome, &base, &beside)?;
+    fitted.outcome.output = output.into();
+    fitted.outcome.advice.extend(fitted.trades.iter().cloned());
+    Ok(fitted)
 }
 
 /// Gives the fitted reel its name, or cuts it into parts that have theirs.
@@ -295,6 +285,20 @@ impl Search<'_> {
         let facts = facts_of(&path)?;
         self.trials.push((key, facts.clone()));
         Ok(facts)
+    }
+
+    fn first_that_fits(&mut self, progress: &dyn Progress) -> Result<Fitted, ConvertError> {
+        for way in self.ways() {
+            if let Err(reason) = self.affords(&way)? {
+                self.refuse(&way, reason);
+                continue;
+            }
+            match self.encode(&way, progress)? {
+                Ok(fitted) => return Ok(fitted),
+                Err(reason) => self.refuse(&way, reason),
+            }
+        }
+        Err(self.no_fit())
     }
 
     /// Encodes the whole under limits, tighter and tighter, until budget and

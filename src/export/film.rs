@@ -8,7 +8,7 @@ use image::RgbImage;
 
 use super::unsigned::{name_track, without_messages, write_header};
 use super::{Damages, ExportError, Look, Span, Step, Walk};
-use crate::files::Draft;
+use crate::files::{Draft, OutputError};
 use crate::sound::resample::Resampler;
 use crate::source::MediaError;
 
@@ -35,7 +35,13 @@ pub fn film(
     let path = target.path().to_owned();
     let failed = |what: &'static str| {
         let path = path.clone();
-        move |error| ExportError::Media(path.clone(), what, MediaError::from(error))
+        move |error| {
+            let error = MediaError::from(error);
+            match error.system() {
+                Some(reason) => OutputError::io(&path, reason).into(),
+                None => ExportError::Media(path.clone(), what, error),
+            }
+        }
     };
     let mut film = Film::new(walk, span, look, &target).map_err(failed("cannot start the film"))?;
     let damages = walk.run(span, |step| match step {

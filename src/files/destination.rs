@@ -173,8 +173,8 @@ impl Destination {
             }
             return Ok(());
         }
-        self.check_name()?;
         self.check_inputs()?;
+        self.check_name()?;
         self.check_taken()
     }
 

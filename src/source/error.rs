@@ -12,15 +12,24 @@ impl From<ffmpeg_next::Error> for MediaError {
     }
 }
 
+impl MediaError {
+    /// The operating system's own error, where it was one.
+    #[must_use]
+    pub fn system(self) -> Option<std::io::Error> {
+        match self.0 {
+            ffmpeg_next::Error::Other { errno } => Some(std::io::Error::from_raw_os_error(errno)),
+            _ => None,
+        }
+    }
+}
+
 impl std::fmt::Display for MediaError {
     fn fmt(&self, to: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         use ffmpeg_next::Error as E;
+        if let Some(error) = self.system() {
+            return to.write_str(&crate::files::reason(&error));
+        }
         let text = match self.0 {
-            E::Other { errno } => {
-                return to.write_str(&crate::files::reason(&std::io::Error::from_raw_os_error(
-                    errno,
-                )));
-            }
             E::InvalidData => "the data is damaged or of an unknown format",
             E::Eof => "the file ends too early",
             E::PatchWelcome | E::Experimental => "this variant of the format is not supported",

@@ -5,6 +5,7 @@
 mod common;
 
 mod manners;
+mod mistakes;
 mod refusals;
 mod terminal;
 mod writing;

@@ -70,7 +70,7 @@ const WRITERS: [Writer; 21] = [
     Writer {
         made: "out.2of2.tbr",
         ..writer(
-            "convert clip.mp4 --board board.toml --part-size 800k --output OUT",
+            "convert clip.mp4 --board board.toml --coding raw --frame-rate 5 --part-size 800k --output OUT",
             "tbr",
         )
     },
@@ -89,10 +89,7 @@ const WRITERS: [Writer; 21] = [
     writer("export reel.tbr --output OUT", "png"),
     writer("export reel.tbr --contact-sheet --output OUT", "png"),
     folder_writer("export reel.tbr --output OUT", ""),
-    folder_writer(
-        "compare reel.tbr clip.mp4 --worst 1 --strips OUT",
-        "picture-000000.png",
-    ),
+    folder_writer("compare reel.tbr clip.mp4 --worst 1 --strips OUT", STRIP),
     folder_writer("manual OUT", "thumbreel-convert.1"),
     writer("boards new --like board.toml --output OUT", "toml"),
     writer(
@@ -111,6 +108,22 @@ const WRITERS: [Writer; 21] = [
     writer("enclosure --board board.toml --svg OUT", "svg"),
 ];
 
+/// Stands for a file whose name tells the number of the worst picture.
+const STRIP: &str = "the strip";
+
+/// The name of that file.
+fn strip() -> &'static PathBuf {
+    static NAME: OnceLock<PathBuf> = OnceLock::new();
+    NAME.get_or_init(|| {
+        let typed = "compare reel.tbr clip.mp4 --worst 1 --strips out";
+        let folder = inputs();
+        let mut run = thumbreel(folder.path());
+        run.args(typed.split(' ')).assert().success();
+        let mut strips = std::fs::read_dir(folder.path().join("out")).unwrap();
+        Path::new("out").join(strips.next().unwrap().unwrap().file_name())
+    })
+}
+
 /// What the budget of the little reel says of the board is not of interest.
 const DONE: [i32; 3] = [0, 3, 4];
 
@@ -124,6 +137,9 @@ impl Writer {
 
     /// The file that comes of it.
     fn made(&self) -> PathBuf {
+        if self.made == STRIP {
+            return strip().clone();
+        }
         match (self.ending, self.made) {
             (_, "") => self.name().into(),
             (Some(_), made) => made.into(),
@@ -197,7 +213,7 @@ fn made_once() -> &'static Path {
         let text = "1\n00:00:00,200 --> 00:00:00,900\nThe lamp is lit.\n";
         std::fs::write(path.join("text.srt"), text).unwrap();
         thumbreel(path)
-            .args("convert clip.mp4 --board lantern-room --output reel.tbr".split(' '))
+            .args("convert clip.mp4 --board lantern-room --coding raw --frame-rate 5 --output reel.tbr".split(' '))
             .assert()
             .success();
         folder
