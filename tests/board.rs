@@ -147,7 +147,7 @@ fn names_and_paths_are_told_apart() {
     let error = Board::find("lantern-rom").unwrap_err().to_string();
     assert!(error.contains("did you mean `lantern-room`?"), "{error}");
     let error = Board::find("./nowhere.toml").unwrap_err().to_string();
-    assert!(error.contains("nowhere.toml: cannot be read"), "{error}");
+    assert!(error.contains("nowhere.toml cannot be read"), "{error}");
 }
 
 #[test]

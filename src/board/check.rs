@@ -9,7 +9,7 @@ use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
 #[derive(Debug, thiserror::Error)]
 pub enum BoardError {
     /// The file cannot be read.
-    #[error("{file} cannot be read: {why}", why = crate::files::reason(.source))]
+    #[error("{file} cannot be read: {why}; check the name", why = crate::files::reason(.source))]
     Read {
         /// The profile's path.
         file: String,
@@ -18,7 +18,7 @@ pub enum BoardError {
     },
     /// No built-in board of that name.
     #[error(
-        "no built-in board is called `{name}`{hint}; `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own"
+        "no built-in board is called `{name}`{hint} `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own"
     )]
     UnknownBoard {
         /// What was asked for.
@@ -83,7 +83,10 @@ impl BoardError {
     pub(super) fn unknown_board(name: &str, names: &[String]) -> Self {
         Self::UnknownBoard {
             name: name.into(),
-            hint: hint(name, names.iter().map(String::as_str)),
+            hint: match &*hint(name, names.iter().map(String::as_str)) {
+                "" => ";".into(),
+                hint => hint.replacen(',', ";", 1),
+            },
         }
     }
 }

@@ -36,7 +36,7 @@ pub struct Args {
     #[command(flatten)]
     settings: SettingsArgs,
     /// Share of each capacity to keep free, in percent.
-    #[arg(long, default_value_t = 15.0, value_parser = values::within(0.0, 90.0, "percent"))]
+    #[arg(long, default_value_t = 15.0, value_parser = values::within(0.0, 90.0, "percent"), allow_negative_numbers = true)]
     margin: f64,
     /// Length of the window for peak loads, in seconds.
     #[arg(long, default_value_t = 1.0, value_parser = positive)]
@@ -74,7 +74,7 @@ pub(super) struct SettingsArgs {
     #[arg(long, help_heading = WITHOUT, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
     /// Sample rate in Hz [default: the board's].
-    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), allow_negative_numbers = true, conflicts_with = "reel")]
     sound_rate: Option<u32>,
     /// Sound coding.
     #[arg(long, help_heading = WITHOUT, default_value = "adpcm", conflicts_with = "reel")]
@@ -135,7 +135,7 @@ impl SettingsArgs {
         let (width, height) = self.size.unwrap_or_else(|| board.panel.upright_size());
         if !(16..=1024).contains(&width) || !(16..=1024).contains(&height) {
             return Err(Usage(format!(
-                "{width}x{height}: width and height must be 16 to 1024 pixels"
+                "--size is {width}x{height}, but width and height must be 16 to 1024 pixels"
             ))
             .into());
         }

@@ -7,6 +7,7 @@ use anyhow::{Context, Result};
 use serde_json::json;
 
 use super::bars::Bars;
+use super::nature::is_reel;
 use super::out::say;
 use super::values;
 use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
@@ -35,7 +36,7 @@ pub(crate) struct Args {
     #[arg(long)]
     each: bool,
     /// Number of worst moments to print, at least one second apart
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = values::whole::<u16>(0, 100))]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = values::whole::<u16>(0, 100), allow_negative_numbers = true)]
     worst: u16,
     /// Write a PNG per worst moment: clip, panel, and their difference times four
     #[arg(long, value_name = "FOLDER")]
@@ -47,11 +48,17 @@ pub(crate) struct Args {
     #[arg(long)]
     json: bool,
     /// Decoder threads [default: two per core and two more]
-    #[arg(long, value_name = "N", default_value_t = 0, value_parser = values::whole::<usize>(0, 256), hide_default_value = true)]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = values::whole::<usize>(0, 256), allow_negative_numbers = true, hide_default_value = true)]
     threads: usize,
 }
 
 pub(crate) fn run(args: Args) -> Result<ExitCode> {
+    if is_reel(&args.clip) && !is_reel(&args.reel) {
+        let (clip, reel) = (args.reel.display(), args.clip.display());
+        let text =
+            format!("{reel} is the reel, which comes first: thumbreel compare {reel} {clip}");
+        return Err(super::Usage(text).into());
+    }
     super::nature::reel(&args.reel)?;
     let mut worst = Worst {
         most: args.worst.into(),

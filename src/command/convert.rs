@@ -39,13 +39,13 @@ pub struct Args {
     #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
     fit: Option<FitLink>,
     /// Share of each capacity that a fitted reel leaves free, in percent
-    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), requires = "fit")]
+    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), allow_negative_numbers = true, requires = "fit")]
     fit_margin: u8,
     /// Print the plan without converting
     #[arg(long)]
     plan: bool,
     /// Number of clips to convert at the same time
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = values::whole::<u16>(1, 256))]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = values::whole::<u16>(1, 256), allow_negative_numbers = true)]
     jobs: u16,
     /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
@@ -167,16 +167,19 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
         Some(output) if output.is_dir() && !standard_input => {
             Ok(output.join(named.file_name().unwrap_or_default()))
         }
-        Some(output) if several || output.as_os_str().as_encoded_bytes().ends_with(b"/") => {
-            usage(format!(
-                "{} is not a folder; to write several reels, create it first",
-                output.display()
-            ))
-        }
+        Some(output) if output.as_os_str().as_encoded_bytes().ends_with(b"/") => usage(format!(
+            "there is no folder {}; create it first",
+            output.display()
+        )),
+        Some(output) if several => usage(format!(
+            "{} is no folder, which several reels need; create a folder and name that",
+            output.display()
+        )),
         Some(output) => Ok(output.clone()),
         None if standard_input => {
             usage("standard input has no file name; name the reel with --output".into())
         }
+        None if named == *clip && super::nature::not_a_clip(clip).is_some() => Ok(named),
         None if named == *clip => usage(format!(
             "{} already has the name of a reel; name the output with --output",
             clip.display()
@@ -251,7 +254,7 @@ impl Batch {
             return Err(ConvertError::Stopped(pair.output.clone()));
         }
         if let Some(sentence) = super::nature::not_a_clip(&pair.source) {
-            return Err(ConvertError::Choice(sentence));
+            return Err(ConvertError::NotAClip(sentence));
         }
         let choices = Choices {
             untitled: pair.title.clone(),

@@ -23,10 +23,10 @@ pub struct Args {
     #[arg(short, long, value_name = "BOARD")]
     board: String,
     /// Air volume of the box, millilitres [default: the profile's box, else free air]
-    #[arg(long, value_name = "ML", value_parser = values::within(0.1, 1e7, "millilitres"))]
+    #[arg(long, value_name = "ML", value_parser = values::within(0.1, 1e7, "millilitres"), allow_negative_numbers = true)]
     millilitres: Option<f64>,
     /// Listening distance, metres
-    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), default_value_t = 0.5)]
+    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), allow_negative_numbers = true, default_value_t = 0.5)]
     distance: f64,
     /// Write the curves to this file (SVG)
     #[arg(long, value_name = "FILE")]

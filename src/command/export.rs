@@ -46,7 +46,7 @@ pub struct Args {
     at: Option<Nanos>,
 
     /// Whole-number zoom: 2 draws each panel pixel as a 2x2 block
-    #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = values::whole::<u16>(1, 16))]
+    #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = values::whole::<u16>(1, 16), allow_negative_numbers = true)]
     enlarge: u16,
 
     /// Write one PNG with pictures from the whole reel and their times
@@ -54,7 +54,7 @@ pub struct Args {
     contact_sheet: bool,
 
     /// Number of pictures on the contact sheet
-    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = values::whole::<u32>(1, 400), requires = "contact_sheet")]
+    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = values::whole::<u32>(1, 400), allow_negative_numbers = true, requires = "contact_sheet")]
     count: u32,
 
     /// Outline the safe area, where text is fully visible (.png)
@@ -88,8 +88,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let to = Destination::new(&output, format.kind())
         .overwrite(args.overwrite)
         .apart_from([&args.reel]);
-    let to = super::out::reserve(to, false)?;
     super::nature::reel(&args.reel)?;
+    let to = super::out::reserve(to, false)?;
     let task = Bars::new(args.quiet).task("exporting");
     let watch = task.clone();
     let mut walk = Walk::open(&args.reel)?

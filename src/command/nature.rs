@@ -55,6 +55,11 @@ pub(super) fn not_a_clip(path: &Path) -> Option<String> {
     is_profile(path).then(|| format!("{name} is a board profile, not a clip; give it with --board"))
 }
 
+/// Whether a file begins as a reel does.
+pub(super) fn is_reel(path: &Path) -> bool {
+    matches!(beginning(path), Ok(Some(start)) if start.starts_with(&MAGIC))
+}
+
 fn is_profile(path: &Path) -> bool {
     path.extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("toml"))

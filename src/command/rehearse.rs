@@ -28,10 +28,10 @@ pub struct Args {
     #[arg(long)]
     link: Option<LinkArg>,
     /// Number of rehearsals.
-    #[arg(long, default_value_t = 1000, value_parser = values::whole::<u32>(1, 1_000_000))]
+    #[arg(long, default_value_t = 1000, value_parser = values::whole::<u32>(1, 1_000_000), allow_negative_numbers = true)]
     runs: u32,
     /// Seed of the first rehearsal; each next one adds 1.
-    #[arg(long, default_value_t = 1, value_parser = values::whole::<u64>(0, u64::MAX))]
+    #[arg(long, default_value_t = 1, value_parser = values::whole::<u64>(0, u64::MAX), allow_negative_numbers = true)]
     seed: u64,
     /// Fill of the ring buffer before playback starts [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
@@ -144,7 +144,7 @@ fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64,
         let tick = (at.0 as f64 / 1e9 * f64::from(reel.clock_rate)) as u64;
         if tick >= reel.ticks() {
             let text = format!(
-                "--stall-at {}: the reel ends at {}",
+                "--stall-at {} is beyond the end of the reel at {}; choose an earlier time",
                 clock(at.0 as f64 / 1e9),
                 clock(reel.seconds())
             );

@@ -45,11 +45,11 @@ pub struct Args {
     clip_from: Option<Nanos>,
 
     /// Number of rehearsals per link
-    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = values::whole::<u32>(1, 100_000))]
+    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = values::whole::<u32>(1, 100_000), allow_negative_numbers = true)]
     rehearsals: u32,
 
     /// Largest reel to embed in the page, in MB
-    #[arg(long, value_name = "MB", default_value_t = 64, value_parser = values::whole::<u64>(0, 1_000_000))]
+    #[arg(long, value_name = "MB", default_value_t = 64, value_parser = values::whole::<u64>(0, 1_000_000), allow_negative_numbers = true)]
     carry: u64,
 
     /// Replace an existing page

@@ -26,7 +26,7 @@ pub struct Args {
 
     /// Address and port to listen on; may be repeated. 0.0.0.0:8461 means every
     /// address of this machine, port 0 a free port
-    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8461")]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = super::values::address, default_value = "127.0.0.1:8461")]
     listen: Vec<SocketAddr>,
 
     /// Announce the page on the local network by DNS-SD, under this name
@@ -34,7 +34,7 @@ pub struct Args {
     announce: Option<String>,
 
     /// Highest number of simultaneous streams; further clients get status 503
-    #[arg(long, value_name = "COUNT", default_value_t = 512, value_parser = super::values::whole::<usize>(1, 100_000))]
+    #[arg(long, value_name = "COUNT", default_value_t = 512, value_parser = super::values::whole::<usize>(1, 100_000), allow_negative_numbers = true)]
     max_streams: usize,
 
     /// Print only the addresses

@@ -36,6 +36,12 @@ pub(crate) fn whole<T: TryFrom<u64>>(
     }
 }
 
+/// `0.0.0.0:8461`: an address and a port.
+pub(crate) fn address(text: &str) -> Result<std::net::SocketAddr, String> {
+    let read = text.parse().ok();
+    read.ok_or_else(|| "write it as ADDRESS:PORT, for example 0.0.0.0:8461 or [::1]:8461".into())
+}
+
 /// `240x240`: width and height in pixels.
 pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
     let parts = text.split_once(['x', 'X']);
@@ -49,7 +55,9 @@ pub(crate) fn rate(text: &str) -> Result<Ratio, String> {
         Some((num, den)) => Ratio::new(num.parse().unwrap_or(0), den.parse().unwrap_or(0)),
         None => decimal(text),
     };
-    ratio.ok_or_else(|| "write it as a number, 12.5, or as a fraction, 30000/1001".into())
+    ratio.ok_or_else(|| {
+        "write it as a number above 0, for example 12.5, or as a fraction, 30000/1001".into()
+    })
 }
 
 /// A decimal number with at most three places, as an exact ratio.

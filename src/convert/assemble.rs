@@ -42,7 +42,7 @@ pub(super) fn assemble(
     let mut bench = Bench::new(plan, measured, draft, progress)?;
     for item in ready {
         if stop.load(Ordering::Relaxed) {
-            return Err(ConvertError::Stopped(plan.output.clone()));
+            return Err(ConvertError::Stopped(plan.output().into()));
         }
         match item {
             Ready::Picture {
@@ -192,7 +192,7 @@ impl<'a> Bench<'a> {
         else {
             return Ok(());
         };
-        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let failed = |reason| ConvertError::reel(self.plan.output(), reason);
         let poster = search.poster(self.plan.byte_order());
         let mut settings = self.plan.settings(self.measured.as_ref());
         settings.tables = self.encoder.tables().to_vec();
@@ -227,7 +227,7 @@ impl<'a> Bench<'a> {
             Sink::Waiting { slices, .. } => slices.push(slice),
             Sink::Open(writer) => writer
                 .slice(&slice)
-                .map_err(|reason| ConvertError::reel(&self.plan.output, reason))?,
+                .map_err(|reason| ConvertError::reel(self.plan.output(), reason))?,
             Sink::Closed => {}
         }
         Ok(())
@@ -251,7 +251,7 @@ impl<'a> Bench<'a> {
             .finish(((end + 500_000_000) / 1_000_000_000) as u64);
         self.write_complete()?;
         self.open()?;
-        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let failed = |reason| ConvertError::reel(self.plan.output(), reason);
         let Sink::Open(writer) = self.sink else {
             return Err(ConvertError::Broken);
         };

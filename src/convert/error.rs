@@ -16,6 +16,9 @@ pub enum ConvertError {
     /// Something that was asked for is out of its range.
     #[error("{0}")]
     Choice(String),
+    /// The file is known to be something else; the sentence tells what.
+    #[error("{0}")]
+    NotAClip(String),
     /// The clip cannot be read.
     #[error(transparent)]
     Source(#[from] SourceError),

@@ -132,10 +132,10 @@ fn publish(
     let whole = &made.output;
     let Some(limit) = base.part_size.filter(|limit| made.bytes > *limit) else {
         beside.publish_file(whole)?;
-        return Ok(vec![base.output.clone()]);
+        return Ok(vec![base.output().into()]);
     };
     let failed = |reason| ConvertError::Parts {
-        path: base.output.clone(),
+        path: base.output().into(),
         reason,
     };
     let mut reel = ReelFile::open(whole).map_err(|e| failed(e.into()))?;

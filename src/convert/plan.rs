@@ -34,9 +34,7 @@ const SLICE_SECONDS: f64 = 0.5;
 pub struct ConvertPlan {
     /// The clip.
     pub source: PathBuf,
-    /// The reel.
-    pub output: PathBuf,
-    /// Where the reel goes, apart from all that is read for it.
+    /// The reel's name, apart from all that is read for it.
     pub destination: Destination,
     /// Name of the board.
     pub board: String,
@@ -153,7 +151,6 @@ impl ConvertPlan {
         let rate = check_rate(choices.rate.unwrap_or(own))?;
         let mut plan = Self {
             source: footage.source.clone(),
-            output: output.into(),
             destination: choices.destination(&footage.source, output),
             board: board.name.clone(),
             title: choices.title_for(&footage.source, clip.title.as_deref()),
@@ -227,6 +224,12 @@ impl ConvertPlan {
 
     pub(super) fn key_ticks(&self) -> u64 {
         (self.key_seconds * f64::from(self.clock_rate())).round() as u64
+    }
+
+    /// The reel.
+    #[must_use]
+    pub fn output(&self) -> &Path {
+        self.destination.path()
     }
 
     pub(super) fn byte_order(&self) -> ByteOrder {

@@ -44,7 +44,7 @@ pub fn run(
     let first_pass = start.elapsed();
     let made = run_stages(plan, measured, draft, progress, stop)?;
     if stop.load(Ordering::Relaxed) {
-        return Err(ConvertError::Stopped(plan.output.clone()));
+        return Err(ConvertError::Stopped(plan.output().into()));
     }
     let (decoded, shaped, assembled) = made;
     let mut outcome = outcome(plan, &decoded, &shaped, &assembled);
@@ -88,17 +88,17 @@ fn run_stages(
 
 /// Gives the file its name, or cuts it into parts that have theirs.
 fn publish(plan: &ConvertPlan, assembled: Assembled) -> Result<Vec<PathBuf>, ConvertError> {
-    let path = &plan.output;
+    let path = plan.output();
     let mut draft = assembled.draft;
     let limit = plan
         .part_size
         .filter(|limit| assembled.summary.length > *limit);
     let Some(limit) = limit else {
         draft.publish()?;
-        return Ok(vec![path.clone()]);
+        return Ok(vec![path.into()]);
     };
     let unreadable = |reason| ConvertError::Parts {
-        path: path.clone(),
+        path: path.into(),
         reason,
     };
     draft
@@ -134,7 +134,7 @@ fn outcome(
     let seconds = header.duration as f64 / f64::from(header.clock_rate);
     Outcome {
         source: plan.source.clone(),
-        output: plan.output.clone(),
+        output: plan.output().into(),
         files: Vec::new(),
         bytes: assembled.summary.length,
         seconds,

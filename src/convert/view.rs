@@ -100,7 +100,7 @@ impl ConvertPlan {
     pub fn view(&self) -> PlanView {
         PlanView {
             source: self.source.display().to_string(),
-            output: self.output.display().to_string(),
+            output: self.output().display().to_string(),
             board: self.board.clone(),
             title: self.title.clone(),
             from: self.open.from.0 as f64 / 1e9,

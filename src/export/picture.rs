@@ -1,6 +1,7 @@
 //! Panel pixels as images, sharp when enlarged, and PNG files of them.
 
-use std::io::{BufWriter, Write};
+use std::io::{Cursor, Write};
+use std::path::Path;
 
 use image::{ImageFormat, Rgb, RgbImage, imageops};
 
@@ -159,8 +160,8 @@ pub fn pictures(
         Step::Picture(shown) => {
             let name = format!("picture-{:06}.png", shown.number);
             let path = target.path().join(name);
-            let saved = look.image(shown.pixels).save_with_format(path, PNG);
-            saved.map_err(ExportError::image(target.target()))
+            let bytes = png(&look.image(shown.pixels), target.target())?;
+            Ok(std::fs::write(path, bytes).map_err(target.failed())?)
         }
         _ => Ok(()),
     })?;
@@ -168,16 +169,21 @@ pub fn pictures(
     Ok(damages)
 }
 
-const PNG: ImageFormat = ImageFormat::Png;
-
 /// Writes an image as PNG.
 ///
 /// # Errors
 /// The disk refuses.
 pub fn save_to(image: &RgbImage, target: &Draft) -> Result<(), ExportError> {
-    let mut file = BufWriter::new(target.handle()?);
+    let bytes = png(image, target.path())?;
+    let written = target.handle()?.write_all(&bytes);
+    Ok(written.map_err(target.failed())?)
+}
+
+/// The bytes of a PNG; the encoder would hide what the disk says of them.
+fn png(image: &RgbImage, target: &Path) -> Result<Vec<u8>, ExportError> {
+    let mut bytes = Cursor::new(Vec::new());
     image
-        .write_to(&mut file, PNG)
-        .map_err(ExportError::image(target.path()))?;
-    Ok(file.flush().map_err(target.failed())?)
+        .write_to(&mut bytes, ImageFormat::Png)
+        .map_err(ExportError::image(target))?;
+    Ok(bytes.into_inner())
 }

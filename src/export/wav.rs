@@ -15,7 +15,7 @@ pub fn wav(walk: &mut Walk, span: Span, target: Draft) -> Result<Damages, Export
     if !walk.has_sound() {
         return Err(ExportError::Nothing(
             walk.path().to_owned(),
-            "the reel has no sound",
+            "the reel has no sound; export its pictures as .mp4, .gif or .png",
         ));
     }
     let failed = target.failed();

@@ -174,6 +174,7 @@ impl Destination {
             return Ok(());
         }
         self.check_inputs()?;
+        self.check_plain()?;
         self.check_name()?;
         self.check_taken()
     }
@@ -184,6 +185,9 @@ impl Destination {
                 Kind::Folder if self.path.file_name().is_some() => Ok(()),
                 kind => Err(OutputError::NoName(self.path.clone(), kind)),
             };
+        }
+        if self.path.is_dir() && self.kind == Kind::Folder {
+            return Ok(());
         }
         if self.path.is_dir() {
             return Err(OutputError::Folder(self.path.clone(), self.kind));
@@ -209,17 +213,23 @@ impl Destination {
         }
     }
 
-    fn check_taken(&self) -> Result<(), OutputError> {
-        if self.path.symlink_metadata().is_err() {
-            return Ok(());
-        }
-        let taken = !self.overwrite || self.kind == Kind::Folder;
+    /// Devices, pipes and sockets are no names for files.
+    fn check_plain(&self) -> Result<(), OutputError> {
         match self.path.metadata() {
             Ok(found) if !found.is_file() && !found.is_dir() => {
                 Err(OutputError::NotAFile(self.path.clone()))
             }
-            _ if taken => Err(OutputError::Exists(self.path.clone(), self.kind)),
             _ => Ok(()),
+        }
+    }
+
+    fn check_taken(&self) -> Result<(), OutputError> {
+        if self.path.symlink_metadata().is_err() {
+            return Ok(());
+        }
+        match !self.overwrite || self.kind == Kind::Folder {
+            true => Err(OutputError::Exists(self.path.clone(), self.kind)),
+            false => Ok(()),
         }
     }
 

@@ -78,7 +78,7 @@ pub enum SourceError {
     )]
     SoundOnly(PathBuf),
     /// There is nothing to show or hear.
-    #[error("{path} has no picture track", path = .0.display())]
+    #[error("{path} has no pictures; name a film clip", path = .0.display())]
     NoPictures(PathBuf),
     /// The chosen sound track does not exist.
     #[error("{path} has no sound track {wanted}; {has}", path = .path.display())]

@@ -33,7 +33,7 @@ pub struct Args {
     board: String,
     /// Software volumes to show, dB
     #[arg(long, value_name = "DB,...", value_delimiter = ',', allow_negative_numbers = true,
-        value_parser = values::within(-96.0, 0.0, "dB"), default_values_t = [0.0, -6.0, -12.0, -18.0, -24.0])]
+        value_parser = values::within(-96.0, 0.0, "dB"), allow_negative_numbers = true, default_values_t = [0.0, -6.0, -12.0, -18.0, -24.0])]
     volume: Vec<f64>,
     /// Highest peak of the sound, dBFS
     #[arg(long, value_name = "DB", value_parser = values::within(-60.0, 0.0, "dBFS"), allow_negative_numbers = true, default_value_t = -1.0)]
@@ -42,10 +42,10 @@ pub struct Args {
     #[arg(long, value_name = "LUFS", value_parser = values::within(-60.0, 0.0, "LUFS"), allow_negative_numbers = true, default_value_t = -16.0)]
     loudness: f64,
     /// Listening distance, metres
-    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), default_value_t = 0.5)]
+    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), allow_negative_numbers = true, default_value_t = 0.5)]
     distance: f64,
     /// Minutes of playback before the temperatures are computed
-    #[arg(long, value_name = "MIN", value_parser = values::within(0.0, 10_000.0, "minutes"), default_value_t = MINUTES)]
+    #[arg(long, value_name = "MIN", value_parser = values::within(0.0, 10_000.0, "minutes"), allow_negative_numbers = true, default_value_t = MINUTES)]
     minutes: f64,
     /// Print one JSON object
     #[arg(long)]
