@@ -122,6 +122,8 @@ pub mod convert;
 pub mod demo;
 #[cfg(feature = "host")]
 pub mod export;
+#[cfg(feature = "files")]
+pub mod files;
 #[cfg(feature = "host")]
 pub mod page;
 #[cfg(feature = "host")]

@@ -67,17 +67,20 @@ fn imported_rooms(code: &str) -> Vec<String> {
 /// What each room may import. The order is that of the data; `command` joins
 /// everything and only `main` knows it.
 fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
-    let stages = ["units", "source", "picture", "sound", "coding", "reel"];
+    let stages = [
+        "units", "files", "source", "picture", "sound", "coding", "reel",
+    ];
     let with = |base: &[&'static str], more: &[&'static str]| [base, more].concat();
     BTreeMap::from([
         ("units", vec![]),
-        ("reel", vec!["units", "coding"]),
+        ("files", vec![]),
+        ("reel", vec!["units", "coding", "files"]),
         ("play", vec![]),
-        ("source", vec!["units"]),
+        ("source", vec!["units", "files"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
         ("coding", vec!["units", "picture"]),
-        ("board", vec!["units"]),
+        ("board", vec!["units", "files"]),
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",
@@ -87,7 +90,10 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("demo", with(&stages, &["board", "convert", "export"])),
         ("export", stages.to_vec()),
         ("page", vec![]),
-        ("serve", vec!["units", "reel", "coding", "sound", "page"]),
+        (
+            "serve",
+            vec!["units", "files", "reel", "coding", "sound", "page"],
+        ),
         (
             "report",
             with(&stages, &["board", "budget", "rehearsal", "export", "page"]),

@@ -209,9 +209,9 @@ fn no_stall_seen_is_a_bound_and_no_zero() {
 #[test]
 fn a_profile_comes_of_answers() {
     let like = Board::find("lantern-room").unwrap();
-    let answers = "gull-post\nA post by the quay\n160\n128\n\n20_000_000\n\nsd-1-bit\n\nnone\n";
+    let answers = "gull-post\nA post by the quay\n160\n128\n\n\n20_000_000\n\nsd-1-bit\n\n\nnone\n";
     let mut asked = Vec::new();
-    let board = ask(&like, &mut answers.as_bytes(), &mut asked, false).unwrap();
+    let board = ask(&like, &mut answers.as_bytes(), &mut asked).unwrap();
     assert_eq!(
         (board.name.as_str(), board.panel.width, board.panel.height),
         ("gull-post", 160, 128)
@@ -223,17 +223,20 @@ fn a_profile_comes_of_answers() {
             .unwrap()
             .contains("Panel width in pixels [240]: ")
     );
-    let wrong = ask(&like, &mut "\n\nwide\n".as_bytes(), &mut Vec::new(), false).unwrap_err();
-    assert!(wrong.to_string().contains("answers"), "{wrong}");
+    let wrong = ask(&like, &mut "\n\nwide\n".as_bytes(), &mut Vec::new()).unwrap_err();
+    assert!(
+        wrong.to_string().contains("needs a whole number"),
+        "{wrong}"
+    );
 }
 
 /// A slip of the finger costs one question, not all of them.
 #[test]
 fn a_wrong_answer_is_asked_for_again() {
     let like = Board::find("lantern-room").unwrap();
-    let answers = "gull-post\n\nwide\n9999\n160\n128\nnone\n";
+    let answers = "gull-post\n\nwide\n9999\n160\n128\nnone\n\n";
     let mut asked = Vec::new();
-    let board = ask(&like, &mut answers.as_bytes(), &mut asked, true).unwrap();
+    let board = ask(&like, &mut answers.as_bytes(), &mut asked).unwrap();
     let asked = String::from_utf8(asked).unwrap();
     assert_eq!((board.panel.width, board.panel.height), (160, 128));
     assert_eq!(asked.matches("Panel width in pixels").count(), 3, "{asked}");
@@ -252,10 +255,10 @@ fn a_link_comes_and_goes_by_answers() {
     assert!(like.wifi.is_none());
     let to_the_card = "gull-post\n\n\n\n\n\n\n";
     let both = format!("{to_the_card}\n\n3\n");
-    let board = ask(&like, &mut both.as_bytes(), &mut Vec::new(), false).unwrap();
+    let board = ask(&like, &mut both.as_bytes(), &mut Vec::new()).unwrap();
     assert_eq!(board.wifi.unwrap().mcs, 3);
     assert!(board.card.is_some());
     let none = format!("{to_the_card}none\n");
-    let error = ask(&like, &mut none.as_bytes(), &mut Vec::new(), false).unwrap_err();
+    let error = ask(&like, &mut none.as_bytes(), &mut Vec::new()).unwrap_err();
     assert!(error.to_string().contains("neither"), "{error}");
 }

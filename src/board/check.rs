@@ -9,7 +9,7 @@ use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
 #[derive(Debug, thiserror::Error)]
 pub enum BoardError {
     /// The file cannot be read.
-    #[error("{file}: cannot be read: {source}")]
+    #[error("{file} cannot be read: {why}; check the name", why = crate::files::reason(.source))]
     Read {
         /// The profile's path.
         file: String,
@@ -18,7 +18,7 @@ pub enum BoardError {
     },
     /// No built-in board of that name.
     #[error(
-        "no built-in board is called `{name}`{hint}; `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own"
+        "no built-in board is called `{name}`{hint} `thumbreel boards` lists them, and a path that ends in .toml names a profile of your own"
     )]
     UnknownBoard {
         /// What was asked for.
@@ -66,10 +66,27 @@ pub struct Advice {
 }
 
 impl BoardError {
+    /// The words for answers that came from no file.
+    pub(super) fn without_file(&self) -> String {
+        match self {
+            Self::Syntax { message, .. } => {
+                let told = message
+                    .split_once(": ")
+                    .map_or(&**message, |(_, rest)| rest);
+                told.into()
+            }
+            Self::Value { key, message, .. } => format!("{key}: {message}"),
+            other => other.to_string(),
+        }
+    }
+
     pub(super) fn unknown_board(name: &str, names: &[String]) -> Self {
         Self::UnknownBoard {
             name: name.into(),
-            hint: hint(name, names.iter().map(String::as_str)),
+            hint: match &*hint(name, names.iter().map(String::as_str)) {
+                "" => ";".into(),
+                hint => hint.replacen(',', ";", 1),
+            },
         }
     }
 }
@@ -86,7 +103,7 @@ fn hint<'a>(word: &str, candidates: impl Iterator<Item = &'a str>) -> String {
 pub(super) fn parse(text: &str, file: &str) -> Result<Board, BoardError> {
     let syntax = |error: toml::de::Error| BoardError::Syntax {
         file: file.into(),
-        message: error.to_string().trim_end().to_owned(),
+        message: syntax_words(text, &error),
     };
     let table: Table = text.parse().map_err(syntax)?;
     known_keys(&table, "", file)?;
@@ -99,6 +116,36 @@ pub(super) fn parse(text: &str, file: &str) -> Result<Board, BoardError> {
         message,
     })?;
     Ok(board)
+}
+
+/// Where a profile cannot be read and why, in one sentence.
+fn syntax_words(text: &str, error: &toml::de::Error) -> String {
+    let start = error.span().map_or(0, |span| span.start.min(text.len()));
+    let line = text[..text.floor_char_boundary(start)]
+        .matches('\n')
+        .count();
+    let written = text.lines().nth(line).unwrap_or_default().trim();
+    let message = error.message();
+    let wanted = match message.split_once("expected ") {
+        Some((_, kind)) if ["u8", "u16", "u32", "u64", "i64", "usize"].contains(&kind) => {
+            "needs a whole number"
+        }
+        Some((_, "f64" | "f32")) => "needs a number",
+        Some((_, "a boolean")) => "needs true or false",
+        Some((_, "a string")) => "needs a text in quotation marks",
+        Some((_, kind)) if message.starts_with("unknown variant") => {
+            return format!(
+                "line {}: `{written}` needs {}",
+                line + 1,
+                kind.replace('`', "")
+            );
+        }
+        _ if message.starts_with("duplicate key") => "gives a key that was given before",
+        _ => {
+            "cannot be read; write a key, an equals sign and a value, for example clock_hz = 40000000"
+        }
+    };
+    format!("line {}: `{written}` {wanted}", line + 1)
 }
 
 /// Names that may stand in a section.
@@ -332,6 +379,15 @@ fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
             "must be between cell_empty_v and cell_full_v".into(),
         ));
     }
+    let (high, most) = (amplifier_volts(board).1, board.sound.amplifier.supply_max_v);
+    if high > most {
+        return Err((
+            "sound.amplifier.supply_max_v",
+            format!(
+                "{high:.1} V reaches the amplifier, which withstands {most:.1} V at most; feed it from a lower supply"
+            ),
+        ));
+    }
     let linear = power.regulator.kind == RegulatorKind::Linear;
     if linear && power.source == PowerSource::Usb && power.regulator.output_v >= power.usb_v {
         return Err((
@@ -368,25 +424,21 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
 }
 
 /// What is wrong with the voltage that feeds the amplifier, if anything.
-fn amplifier_supply(board: &Board) -> Option<String> {
+/// Lowest and highest voltage that reaches the amplifier.
+fn amplifier_volts(board: &Board) -> (f64, f64) {
     let (power, amplifier) = (&board.power, &board.sound.amplifier);
-    let (low, high) = match (amplifier.supply, power.source) {
+    match (amplifier.supply, power.source) {
         (AmplifierSupply::Regulator, _) => (power.regulator.output_v, power.regulator.output_v),
         (_, PowerSource::Usb) => (power.usb_v - power.diode_drop_v, power.usb_v),
         (_, PowerSource::Cell) => (power.cell_empty_v - power.diode_drop_v, power.cell_full_v),
-    };
-    let (least, most) = (amplifier.supply_min_v, amplifier.supply_max_v);
-    if high > most {
-        Some(format!(
-            "{high:.1} V reaches the amplifier, whose limit is {most:.1} V"
-        ))
-    } else if low < least {
-        Some(format!(
-            "the amplifier may get only {low:.1} V, but needs {least:.1} V"
-        ))
-    } else {
-        None
     }
+}
+
+fn amplifier_supply(board: &Board) -> Option<String> {
+    let (low, least) = (amplifier_volts(board).0, board.sound.amplifier.supply_min_v);
+    (low < least).then(|| {
+        format!("no more than {low:.1} V may reach the amplifier, which needs {least:.1} V")
+    })
 }
 
 pub(super) fn advice(board: &Board) -> Vec<Advice> {

@@ -13,10 +13,18 @@ const QUESTIONS: &[(&str, &str)] = &[
     ("Panel width in pixels", "panel.width"),
     ("Panel height in pixels", "panel.height"),
     ("Panel shape, rectangle or ellipse", "panel.shape"),
+    (
+        "Quarter turns of the panel as it is mounted, clockwise, 0 to 3",
+        "panel.turns",
+    ),
     ("Panel bus clock in Hz", "panel.clock_hz"),
     ("Panel bus data lines, 1 for SPI", "panel.lines"),
     ("Card wiring: spi, sd-1-bit, sd-4-bit, or none", "card.bus"),
     ("Card clock in Hz", "card.clock_hz"),
+    (
+        "Does the card share the panel's bus, true or false",
+        "card.shares_panel_bus",
+    ),
     ("Wi-Fi MCS where it will stand, 0 to 7, or none", "wifi.mcs"),
     ("Core clock in Hz", "cpu.clock_hz"),
     ("Cores, 1 or 2", "cpu.cores"),
@@ -31,7 +39,11 @@ const QUESTIONS: &[(&str, &str)] = &[
     ("Speaker impedance in ohms", "sound.speaker.impedance_ohm"),
     ("Speaker's rated power in watts", "sound.speaker.rated_w"),
     ("Power source, usb or cell", "power.source"),
+    ("Capacity of the cell in mAh", "power.cell_mah"),
 ];
+
+/// A question that has a sense only where another key has a value.
+const ONLY: (&str, &str, &str) = ("power.cell_mah", "power.source", "cell");
 
 /// Questions whose answer `none` takes a link away, and any other brings it.
 const LINKS: [&str; 2] = ["card.bus", "wifi.mcs"];
@@ -39,7 +51,10 @@ const LINKS: [&str; 2] = ["card.bus", "wifi.mcs"];
 /// Why no profile came of the answers.
 #[derive(Debug, thiserror::Error)]
 pub enum AskError {
-    /// An answer cannot be.
+    /// Input ended after a wrong answer.
+    #[error("the answers ended with a wrong one: {0}; answer again")]
+    Ended(String),
+    /// The answers contradict each other.
     #[error(transparent)]
     Board(#[from] BoardError),
     /// Questions or answers did not get through.
@@ -47,20 +62,22 @@ pub enum AskError {
     Io(#[from] std::io::Error),
 }
 
-/// Asks on `ask`, reads answers from `answers`, one a line; an empty line or
-/// the end of input keeps what stands in brackets, taken from `like`. A wrong
-/// answer is asked for again if `patient`, else it is an error.
+/// Asks on `ask`, reads answers from `answers`, one per line. An empty line or
+/// the end of input keeps the value in brackets, taken from `like`. A wrong
+/// answer is asked for again.
 ///
 /// # Errors
-/// An answer that cannot be, or a broken stream.
+/// Input that ends with a wrong answer, or a broken stream.
 pub fn ask(
     like: &Board,
     answers: &mut dyn BufRead,
     ask: &mut dyn Write,
-    patient: bool,
 ) -> Result<Board, AskError> {
     let mut table = Table::try_from(like).unwrap_or_default();
     table.remove("provenance");
+    // The model's own words do not describe the new board.
+    table.insert("description".into(), Value::String(String::new()));
+    let mut wrong = None;
     let mut line = String::new();
     let mut number = 0;
     while let Some((question, key)) = QUESTIONS.get(number) {
@@ -73,20 +90,42 @@ pub fn ask(
         line.clear();
         let over = answers.read_line(&mut line)? == 0;
         match answered(&table, key, line.trim()) {
+            Ok(_) if over && wrong.is_some() => break,
             Ok(changed) => {
                 table = changed;
                 number += 1;
+                wrong = None;
             }
-            Err(error) if patient && !over => writeln!(ask, "{error}")?,
-            Err(error) => return Err(error.into()),
+            Err(error) => {
+                writeln!(ask, "{}", error.without_file())?;
+                wrong = Some(error);
+            }
         }
     }
+    if let Some(error) = wrong {
+        return Err(AskError::Ended(error.without_file()));
+    }
+    if table.get("description").and_then(Value::as_str) == Some("") {
+        let words = described(&table);
+        table.insert("description".into(), Value::String(words));
+    }
     Ok(Board::parse(&table.to_string(), "answers")?)
+}
+
+/// A line about a board that was given none.
+fn described(table: &Table) -> String {
+    let mut table = table.clone();
+    let mut side = |key| value_at(&mut table, key).map_or(String::new(), |v| v.to_string());
+    format!("{}x{} panel", side("panel.width"), side("panel.height"))
 }
 
 /// What a question shows as kept: the key's value, or `none` for a link that
 /// is not there; nothing where the question has no sense.
 fn stands(table: &mut Table, key: &str) -> Option<String> {
+    let (only, other, needed) = ONLY;
+    if key == only && value_at(table, other).and_then(|v| v.as_str()) != Some(needed) {
+        return None;
+    }
     let value = value_at(table, key).map(|value| value.to_string());
     value.or_else(|| LINKS.contains(&key).then(|| "none".into()))
 }
@@ -124,6 +163,7 @@ fn parsed(answer: &str, like: &Value) -> Value {
     let value = match like {
         Value::Integer(_) => digits.parse().ok().map(Value::Integer),
         Value::Float(_) => digits.parse().ok().map(Value::Float),
+        Value::Boolean(_) => digits.parse().ok().map(Value::Boolean),
         _ => None,
     };
     value.unwrap_or_else(|| Value::String(answer.into()))

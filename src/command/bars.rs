@@ -1,9 +1,12 @@
 //! Progress bars on standard error. They are drawn on a terminal only.
 
+use std::fs::File;
+use std::io::{Seek, SeekFrom};
 use std::time::{Duration, Instant};
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::out::complain;
 use crate::convert::{Progress, State};
 
 /// The bars of one call.
@@ -34,9 +37,89 @@ impl Bars {
         }
     }
 
+    /// A bar for a task of known length, drawn once it has taken a moment.
+    pub(crate) fn task(&self, name: &str) -> Task {
+        let bar = self.all.add(ProgressBar::new(1000));
+        bar.set_style(style("{prefix} {bar:24} {percent:>3} % {wide_msg}"));
+        bar.set_prefix(name.to_owned());
+        Task {
+            bar: Some(bar),
+            start: Instant::now(),
+        }
+    }
+
+    /// A sign of life for a task of unknown length.
+    pub(crate) fn busy(&self, name: &str) -> Task {
+        let bar = self.all.add(ProgressBar::new_spinner());
+        bar.set_style(style("{spinner} {prefix}, {elapsed}"));
+        bar.set_prefix(name.to_owned());
+        bar.enable_steady_tick(Duration::from_millis(250));
+        Task {
+            bar: Some(bar),
+            start: Instant::now(),
+        }
+    }
+
     /// Prints a line above the bars.
     pub(crate) fn line(&self, text: &str) {
-        self.all.suspend(|| eprintln!("{text}"));
+        self.all.suspend(|| complain!("{text}"));
+    }
+}
+
+/// The bar of a task; it vanishes with the task.
+#[derive(Clone)]
+pub(crate) struct Task {
+    bar: Option<ProgressBar>,
+    start: Instant,
+}
+
+impl Task {
+    /// Tells how much is done, as a share of one.
+    pub(crate) fn at(&self, share: f64) {
+        let Some(bar) = self.bar.as_ref().filter(|bar| !bar.is_hidden()) else {
+            return;
+        };
+        let share = share.clamp(0.0, 1.0);
+        bar.set_position((share * 1000.0) as u64);
+        if share > 0.02 {
+            let left = self.start.elapsed().as_secs_f64() * (1.0 / share - 1.0);
+            bar.set_message(format!("{} left", clock(left)));
+        }
+    }
+
+    /// A file whose reading moves the bar.
+    pub(crate) fn reading(&self, file: File) -> std::io::Result<Read> {
+        let length = file.metadata()?.len();
+        let task = self.clone();
+        Ok(Read { file, length, task })
+    }
+
+    pub(crate) fn close(mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+/// A file that tells how far it was read.
+pub(crate) struct Read {
+    file: File,
+    length: u64,
+    task: Task,
+}
+
+impl std::io::Read for Read {
+    fn read(&mut self, to: &mut [u8]) -> std::io::Result<usize> {
+        let read = self.file.read(to)?;
+        let at = self.file.stream_position()?;
+        self.task.at(at as f64 / self.length.max(1) as f64);
+        Ok(read)
+    }
+}
+
+impl Seek for Read {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        self.file.seek(to)
     }
 }
 

@@ -1,6 +1,5 @@
 //! `thumbreel boards`: the profiles, one by one.
 
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -9,9 +8,10 @@ use anyhow::Context;
 use clap::Subcommand;
 
 use super::budget::board;
-use super::out::say;
+use super::out::{chart_to, complain, say};
 use crate::board::{Board, Latency, Measured, ask, sections, terms_of};
 use crate::budget::latency_chart;
+use crate::files::{Destination, Kind};
 
 /// Board profiles: list, show, keys, new, measure, check.
 #[derive(clap::Args)]
@@ -46,6 +46,9 @@ enum Action {
         /// Profile to write [default: standard output].
         #[arg(short, long)]
         output: Option<PathBuf>,
+        /// Replace a profile that exists.
+        #[arg(long, requires = "output")]
+        overwrite: bool,
     },
     /// Convert a log of the probe (spec/firmware/probe.c) into measured values.
     Measure {
@@ -60,6 +63,9 @@ enum Action {
         /// Write a chart of the measured times (SVG).
         #[arg(long, value_name = "FILE")]
         chart: Option<PathBuf>,
+        /// Replace existing files.
+        #[arg(long)]
+        overwrite: bool,
         /// Print JSON instead of a table.
         #[arg(long)]
         json: bool,
@@ -81,14 +87,27 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Action::List { json } => list(json),
         Action::Show { board, json } => show(&board, json),
         Action::Keys => Ok(keys()),
-        Action::New { like, output } => new(&like, output.as_deref()),
+        Action::New {
+            like,
+            output,
+            overwrite,
+        } => {
+            let to = output.map(|path| profile_to(path, overwrite, false, [&like]));
+            new(&like, to.transpose()?)
+        }
         Action::Measure {
             log,
             board,
             output,
             chart,
+            overwrite,
             json,
-        } => measure(&log, &board, output.as_deref(), chart.as_deref(), json),
+        } => {
+            let reads = [&log, &PathBuf::from(&board)];
+            let chart = chart_to(chart.as_ref(), overwrite, json, reads)?;
+            let profile = output.map(|path| profile_to(path, overwrite, json, reads));
+            measure(&log, &board, profile.transpose()?, chart, json)
+        }
         Action::Check { boards } => Ok(check(&boards)),
     }
 }
@@ -133,32 +152,50 @@ fn check(names: &[String]) -> ExitCode {
     for name in names {
         match Board::find(name) {
             Ok(board) => {
-                say!("{name}: good: {}", board.description);
-                for advice in board.advice() {
+                let advice = board.advice();
+                let verdict = match advice.len() {
+                    0 => "good".into(),
+                    1 => "valid, with one remark".into(),
+                    many => format!("valid, with {many} remarks"),
+                };
+                say!("{name}: {verdict}: {}", board.description);
+                for advice in advice {
                     say!("  {}: {}", advice.key, advice.text);
                 }
             }
             Err(error) => {
                 failed = true;
-                eprintln!("thumbreel: {error}");
+                complain!("thumbreel: {error}");
             }
         }
     }
     ExitCode::from(u8::from(failed))
 }
 
-fn new(like: &str, output: Option<&Path>) -> anyhow::Result<ExitCode> {
+/// Where a profile goes, apart from the files that the call reads.
+fn profile_to<P: Into<PathBuf>>(
+    path: PathBuf,
+    overwrite: bool,
+    json: bool,
+    reads: impl IntoIterator<Item = P>,
+) -> anyhow::Result<Destination> {
+    let to = Destination::new(path, Kind::Profile)
+        .overwrite(overwrite)
+        .apart_from(reads);
+    super::out::reserve(to, json)
+}
+
+fn new(like: &str, output: Option<Destination>) -> anyhow::Result<ExitCode> {
     let like = board(like)?;
     let made = ask(
         &like,
         &mut std::io::stdin().lock(),
         &mut std::io::stderr().lock(),
-        std::io::stdin().is_terminal(),
     )?;
-    eprintln!();
+    complain!("");
     let text = made.to_toml();
     match output {
-        Some(path) => super::out::file(path, text.as_bytes())?,
+        Some(to) => to.write(text.as_bytes())?,
         None => super::out::bytes(text.as_bytes()),
     }
     Ok(ExitCode::SUCCESS)
@@ -167,8 +204,8 @@ fn new(like: &str, output: Option<&Path>) -> anyhow::Result<ExitCode> {
 fn measure(
     log: &Path,
     name: &str,
-    output: Option<&Path>,
-    chart: Option<&Path>,
+    output: Option<Destination>,
+    chart: Option<Destination>,
     json: bool,
 ) -> anyhow::Result<ExitCode> {
     let before = board(name)?;
@@ -177,12 +214,12 @@ fn measure(
     let measured = Measured::parse(&text, &file)?;
     // Through the check, so that no measured figure breaks a rule unseen.
     let after = Board::parse(&measured.apply(&before).to_toml(), &file)?;
-    if let Some(path) = chart {
+    if let Some(to) = chart {
         let svg = latency_chart(&measured).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
-    if let Some(path) = output {
-        super::out::file(path, after.to_toml().as_bytes())?;
+    if let Some(to) = output {
+        to.write(after.to_toml().as_bytes())?;
     }
     if json {
         say!("{}", serde_json::to_string_pretty(&measured)?);

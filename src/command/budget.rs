@@ -16,7 +16,7 @@ use crate::budget::{
 use crate::rehearsal::{Judgement, USUAL_RUNS};
 use crate::units::Ratio;
 
-use super::out::say;
+use super::out::{chart_to, say};
 use super::{Usage, values};
 
 /// Compute whether a reel plays on a board: load and capacity of link, bus, cores, memory, sound, card and power.
@@ -36,7 +36,7 @@ pub struct Args {
     #[command(flatten)]
     settings: SettingsArgs,
     /// Share of each capacity to keep free, in percent.
-    #[arg(long, default_value_t = 15.0, value_parser = percent)]
+    #[arg(long, default_value_t = 15.0, value_parser = values::within(0.0, 90.0, "percent"), allow_negative_numbers = true)]
     margin: f64,
     /// Length of the window for peak loads, in seconds.
     #[arg(long, default_value_t = 1.0, value_parser = positive)]
@@ -47,6 +47,9 @@ pub struct Args {
     /// Write a chart of load and capacity (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Replace an existing chart.
+    #[arg(long, requires = "chart")]
+    overwrite: bool,
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
@@ -71,7 +74,7 @@ pub(super) struct SettingsArgs {
     #[arg(long, help_heading = WITHOUT, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
     /// Sample rate in Hz [default: the board's].
-    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=48000), conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), allow_negative_numbers = true, conflicts_with = "reel")]
     sound_rate: Option<u32>,
     /// Sound coding.
     #[arg(long, help_heading = WITHOUT, default_value = "adpcm", conflicts_with = "reel")]
@@ -116,19 +119,11 @@ enum SoundArg {
     Adpcm,
 }
 
-fn percent(text: &str) -> Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
-    (0.0..=90.0)
-        .contains(&value)
-        .then_some(value)
-        .ok_or_else(|| "must be 0 to 90 percent".into())
-}
-
 pub(super) fn positive(text: &str) -> Result<f64, String> {
-    let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
+    let value: f64 = text.parse().unwrap_or(-1.0);
     (value > 0.0 && value <= 1e6)
         .then_some(value)
-        .ok_or_else(|| "must be above 0 and at most a million".into())
+        .ok_or_else(|| "write a number above 0 and up to a million".into())
 }
 
 impl SettingsArgs {
@@ -140,7 +135,7 @@ impl SettingsArgs {
         let (width, height) = self.size.unwrap_or_else(|| board.panel.upright_size());
         if !(16..=1024).contains(&width) || !(16..=1024).contains(&height) {
             return Err(Usage(format!(
-                "{width}x{height}: width and height must be 16 to 1024 pixels"
+                "--size is {width}x{height}, but width and height must be 16 to 1024 pixels"
             ))
             .into());
         }
@@ -179,6 +174,9 @@ impl SettingsArgs {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = board(&args.board)?;
     let reel = facts(args.reel.as_deref(), &args.settings, &board)?;
+    let profile = PathBuf::from(&args.board);
+    let reads = args.reel.iter().chain([&profile]);
+    let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let terms = Terms {
         margin: args.margin / 100.0,
         window: args.window,
@@ -201,13 +199,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .compare
         .then(|| Comparison::new(&reel, &board, terms))
         .transpose()?;
-    if let Some(path) = &args.chart {
+    if let Some(to) = chart_to {
         let best = budgets
             .iter()
             .min_by_key(|b| b.verdict)
             .context("the board has no link")?;
         let svg = chart(best).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
     if args.json {
         let changes = budgets
@@ -247,7 +245,10 @@ pub(super) fn facts(
     board: &Board,
 ) -> anyhow::Result<ReelFacts> {
     match reel {
-        Some(path) => Ok(ReelFacts::read(path)?),
+        Some(path) => {
+            super::nature::reel(path)?;
+            Ok(ReelFacts::read(path)?)
+        }
         None => settings.facts(board),
     }
 }

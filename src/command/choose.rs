@@ -77,7 +77,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, help_heading = "Sound")]
     no_sound: bool,
     /// Sample rate, 8000 to 48000 Hz [default: the board's]
-    #[arg(long, value_name = "HZ", help_heading = "Sound")]
+    #[arg(long, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48_000), allow_negative_numbers = true, help_heading = "Sound")]
     sound_rate: Option<u32>,
     /// Sound coding
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
@@ -90,6 +90,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "LUFS",
+        value_parser = values::within(-40.0, -5.0, "LUFS"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
@@ -98,17 +99,19 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-20.0, 0.0, "dBTP"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
     ceiling: Option<f64>,
-    /// High-pass filter at this frequency in Hz (second order, Q 0.71) to remove bass that the speaker can't play; without HZ, at the cut-off of the board's speaker in its box (see: thumbreel enclosure) [default: off]
-    #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
+    /// High-pass filter at HZ (second order, Q 0.71) to remove bass that the speaker can't play; without HZ, at the cut-off of the board's speaker in its box (see: thumbreel enclosure) [default: off]
+    #[arg(long, value_name = "HZ", value_parser = values::within(0.0, 24_000.0, "Hz"), allow_negative_numbers = true, num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
     high_pass: Option<f64>,
     /// Replace the bass below the high-pass (or below the speaker's corner) by its harmonics: their level relative to the removed bass, -24 to 12 dB; -6 without DB [default: off]
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-24.0, 12.0, "dB"),
         num_args = 0..=1,
         default_missing_value = "-6",
         allow_negative_numbers = true,
@@ -119,6 +122,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(
         long,
         value_name = "DB",
+        value_parser = values::within(-12.0, 12.0, "dB"),
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
@@ -131,13 +135,13 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_enum, help_heading = "Coding")]
     coding: Option<coding::Coding>,
     /// Picture quality, 1 to 100
-    #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
+    #[arg(long, value_name = "Q", value_parser = values::whole::<u8>(1, 100), allow_negative_numbers = true, help_heading = "Coding")]
     quality: Option<u8>,
     /// Peak rate of the reel in bytes per second, for example 350k [default: what the link carries]
     #[arg(long, value_name = "BYTES", value_parser = size::bytes, help_heading = "Coding")]
     peak_rate: Option<u64>,
     /// Encoder search: 0 fastest, 3 slowest and smallest [default: 2]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
+    #[arg(long, value_name = "N", value_parser = values::whole::<u8>(0, 3), allow_negative_numbers = true, help_heading = "Coding")]
     search: Option<u8>,
     /// Remove grain and other noise before coding: fewer bytes, and closer to the clean scene
     #[arg(long, help_heading = "Coding")]
@@ -154,6 +158,7 @@ pub(crate) struct ChoiceArgs {
         long,
         value_name = "N",
         default_value_t = 0,
+        value_parser = values::whole::<usize>(0, 256), allow_negative_numbers = true,
         hide_default_value = true,
         help_heading = "Reel"
     )]
@@ -161,13 +166,14 @@ pub(crate) struct ChoiceArgs {
 }
 
 impl ChoiceArgs {
-    /// Files that a conversion reads beside the clip.
-    pub(crate) fn reads(&self) -> impl Iterator<Item = &std::path::Path> {
-        let text = match &self.subtitles {
-            Some(SubtitleSource::File(file)) => Some(&**file),
-            _ => None,
-        };
-        std::iter::once(std::path::Path::new(&self.board)).chain(text)
+    /// The board as typed: a name or a profile's path.
+    pub(crate) fn board_name(&self) -> &str {
+        &self.board
+    }
+
+    /// Whether the reel may come in parts.
+    pub(crate) const fn is_split(&self) -> bool {
+        self.part_size.is_some()
     }
 
     /// What was typed, as far as it can be checked without a clip.

@@ -6,9 +6,15 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use serde_json::json;
 
+use super::bars::Bars;
+use super::nature::is_reel;
 use super::out::say;
-use crate::convert::compare::{Comparison, Pair, Score, compare};
+use super::values;
+use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
 use crate::export::upright;
+use crate::files::{Destination, Kind, publish_all};
+use crate::reel::ReelFile;
+use crate::units::Nanos;
 
 /// Compare a reel with its source clip: PSNR and SSIM
 ///
@@ -23,31 +29,51 @@ pub(crate) struct Args {
     /// The source clip
     #[arg(value_name = "CLIP")]
     clip: PathBuf,
+    /// Time of the clip at which the reel begins [default: the reel's own]
+    #[arg(long, value_name = "TIME", value_parser = values::time)]
+    clip_from: Option<Nanos>,
     /// Print every frame
     #[arg(long)]
     each: bool,
     /// Number of worst moments to print, at least one second apart
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=100))]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = values::whole::<u16>(0, 100), allow_negative_numbers = true)]
     worst: u16,
     /// Write a PNG per worst moment: clip, panel, and their difference times four
     #[arg(long, value_name = "FOLDER")]
     strips: Option<PathBuf>,
+    /// Replace existing strips
+    #[arg(long, requires = "strips")]
+    overwrite: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
     /// Decoder threads [default: two per core and two more]
-    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = values::whole::<usize>(0, 256), allow_negative_numbers = true, hide_default_value = true)]
     threads: usize,
 }
 
 pub(crate) fn run(args: Args) -> Result<ExitCode> {
+    if is_reel(&args.clip) && !is_reel(&args.reel) {
+        let (clip, reel) = (args.reel.display(), args.clip.display());
+        let text =
+            format!("{reel} is the reel, which comes first: thumbreel compare {reel} {clip}");
+        return Err(super::Usage(text).into());
+    }
+    super::nature::reel(&args.reel)?;
     let mut worst = Worst {
         most: args.worst.into(),
         keep_pictures: args.strips.is_some(),
         moments: Vec::new(),
     };
     let mut all = Vec::new();
-    let found = compare(&args.reel, &args.clip, args.threads, |score, pair| {
+    let terms = Terms {
+        threads: args.threads,
+        from: args.clip_from,
+    };
+    let whole = seconds(&args.reel)?;
+    let task = Bars::new(args.json).task("comparing");
+    let found = compare(&args.reel, &args.clip, terms, |score, pair| {
+        task.at(score.seconds / whole);
         worst.look(score, pair);
         match (args.each, args.json) {
             (true, true) => all.push(score_json(score)),
@@ -55,8 +81,9 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
             _ => {}
         }
     })?;
+    task.close();
     let strips = match &args.strips {
-        Some(folder) => write_strips(folder, &worst.moments)?,
+        Some(folder) => write_strips(&args, folder, &worst.moments)?,
         None => Vec::new(),
     };
     if args.json {
@@ -65,6 +92,13 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         print_text(&args, &found, &worst, &strips);
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Length of a reel, as far as it states it.
+fn seconds(reel: &Path) -> Result<f64> {
+    let file = ReelFile::open(reel).with_context(|| reel.display().to_string())?;
+    let header = file.header();
+    Ok((header.duration as f64 / f64::from(header.clock_rate)).max(1e-3))
 }
 
 /// The worst pictures so far, at least a second apart.
@@ -123,21 +157,21 @@ fn strip(pair: &Pair<'_>) -> image::RgbImage {
     })
 }
 
-fn write_strips(folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {
-    let trouble = || format!("cannot write into {}", folder.display());
-    std::fs::create_dir_all(folder).with_context(trouble)?;
-    let mut written = Vec::new();
+fn write_strips(args: &Args, folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {
+    super::out::folder(folder)?;
+    let mut drafts = Vec::new();
     for moment in moments {
         let Some(strip) = &moment.strip else { continue };
         let path = folder.join(format!("picture-{:06}.png", moment.score.number));
-        let mut file = tempfile::NamedTempFile::new_in(folder).with_context(trouble)?;
-        strip
-            .write_to(file.as_file_mut(), image::ImageFormat::Png)
-            .with_context(trouble)?;
-        file.as_file().sync_all().with_context(trouble)?;
-        file.persist(&path).with_context(trouble)?;
-        written.push(path);
+        let to = Destination::new(path, Kind::Picture)
+            .overwrite(args.overwrite)
+            .apart_from([&args.reel, &args.clip]);
+        let draft = to.begin()?;
+        crate::export::save_to(strip, &draft)?;
+        drafts.push(draft);
     }
+    let written = drafts.iter().map(|draft| draft.path().into()).collect();
+    publish_all(drafts)?;
     Ok(written)
 }
 

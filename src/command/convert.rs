@@ -14,12 +14,14 @@ use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
 use super::out::say;
 use super::show::{fields, plain};
+use super::values;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
 use crate::convert::{
-    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, foreseen, listen,
-    run as convert, verdicts,
+    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, check_copies, foreseen,
+    listen, run as convert, verdicts,
 };
+use crate::files::{Destination, Kind, Spool};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -37,13 +39,13 @@ pub struct Args {
     #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
     fit: Option<FitLink>,
     /// Share of each capacity that a fitted reel leaves free, in percent
-    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = clap::value_parser!(u8).range(0..=50), requires = "fit")]
+    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), allow_negative_numbers = true, requires = "fit")]
     fit_margin: u8,
     /// Print the plan without converting
     #[arg(long)]
     plan: bool,
     /// Number of clips to convert at the same time
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = values::whole::<u16>(1, 256), allow_negative_numbers = true)]
     jobs: u16,
     /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
@@ -65,6 +67,11 @@ pub struct Args {
 pub fn run(args: Args) -> Result<ExitCode> {
     let mut choices = args.choices.choices()?;
     choices.overwrite = args.overwrite;
+    choices.reads = args.clips.clone();
+    choices.reads.push(args.choices.board_name().into());
+    if let Some(output) = &args.output {
+        stream_alone(&args, output)?;
+    }
     let mut spooled = None;
     let pairs = pairs(&args, &mut spooled)?;
     if choices.threads == 0 && args.jobs > 1 {
@@ -72,7 +79,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
         choices.threads = (cores / usize::from(args.jobs)).max(1);
     }
     let batch = Batch {
-        stop: super::stop::on_signal()?,
+        stop: super::stop::on_signal(),
         bars: Bars::new(args.quiet || args.json || args.plan),
         report: Mutex::new(Report::new(&args, pairs.len())),
         next: AtomicUsize::new(0),
@@ -90,8 +97,30 @@ pub fn run(args: Args) -> Result<ExitCode> {
     Ok(report.close(&args))
 }
 
+/// A reel that goes to standard output leaves no room there, and has no name
+/// for files beside it.
+fn stream_alone(args: &Args, output: &Path) -> Result<()> {
+    let to = Destination::new(output, Kind::Reel);
+    if !to.is_stream() {
+        return Ok(());
+    }
+    let refused = match () {
+        () if args.preview => Some("--preview writes next to the reel"),
+        () if args.choices.is_split() => Some("--part-size writes several files"),
+        () if args.clips.len() > 1 => Some("several reels need names"),
+        () => None,
+    };
+    if let Some(why) = refused {
+        return Err(Usage(format!("{why}; name a file instead of -")).into());
+    }
+    if !args.plan {
+        super::out::reserve(to, args.json)?;
+    }
+    Ok(())
+}
+
 /// Each clip with its reel.
-fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<Vec<Pair>> {
+fn pairs(args: &Args, spooled: &mut Option<Spool>) -> Result<Vec<Pair>> {
     let mut pairs = Vec::new();
     let mut taken = HashSet::new();
     for clip in &args.clips {
@@ -104,8 +133,6 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
             return Err(Usage(text).into());
         }
         let output = output_for(args, clip, standard_input)?;
-        let read = args.clips.iter().map(PathBuf::as_path);
-        super::out::apart(&output, read.chain(args.choices.reads()))?;
         if !taken.insert(output.clone()) {
             let text = format!(
                 "two clips would be written to {}; convert them separately",
@@ -140,16 +167,19 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
         Some(output) if output.is_dir() && !standard_input => {
             Ok(output.join(named.file_name().unwrap_or_default()))
         }
-        Some(output) if several || output.as_os_str().as_encoded_bytes().ends_with(b"/") => {
-            usage(format!(
-                "{} is not a folder; to write several reels, create it first",
-                output.display()
-            ))
-        }
+        Some(output) if output.as_os_str().as_encoded_bytes().ends_with(b"/") => usage(format!(
+            "there is no folder {}; create it first",
+            output.display()
+        )),
+        Some(output) if several => usage(format!(
+            "{} is no folder, which several reels need; create a folder and name that",
+            output.display()
+        )),
         Some(output) => Ok(output.clone()),
         None if standard_input => {
             usage("standard input has no file name; name the reel with --output".into())
         }
+        None if named == *clip && super::nature::not_a_clip(clip).is_some() => Ok(named),
         None if named == *clip => usage(format!(
             "{} already has the name of a reel; name the output with --output",
             clip.display()
@@ -223,6 +253,9 @@ impl Batch {
         if self.stop.load(Ordering::Relaxed) {
             return Err(ConvertError::Stopped(pair.output.clone()));
         }
+        if let Some(sentence) = super::nature::not_a_clip(&pair.source) {
+            return Err(ConvertError::NotAClip(sentence));
+        }
         let choices = Choices {
             untitled: pair.title.clone(),
             ..self.choices.clone()
@@ -232,7 +265,7 @@ impl Batch {
             let fitted = fit(&choices, &pair.source, &pair.output, goal, &bar, &self.stop);
             bar.close();
             let mut fitted = fitted?;
-            fitted.outcome.previews = self.preview(&fitted.outcome.files)?;
+            fitted.outcome.previews = self.preview(pair, &fitted.outcome.files)?;
             fitted.outcome.plays = self.verdicts(&fitted.outcome)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
@@ -242,26 +275,37 @@ impl Batch {
             return Ok(Done::Plan(Box::new(plan), plays));
         }
         let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
+        if self.preview {
+            check_copies(&plan.destination)?;
+        }
         let bar = self.bars.bar(pair.name.clone());
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
         let mut outcome = outcome?;
-        outcome.previews = self.preview(&outcome.files)?;
+        outcome.previews = self.preview(pair, &outcome.files)?;
         outcome.plays = self.verdicts(&outcome)?;
         Ok(Done::Reel(Box::new(outcome)))
     }
 
-    /// Link by link, whether the reel plays; of a reel in parts, the first.
+    /// Link by link, whether the reel plays; of a reel in parts, the first. A
+    /// reel that went to standard output is no longer there to be looked at.
     fn verdicts(&self, outcome: &Outcome) -> Result<Vec<LinkVerdict>, ConvertError> {
+        if Destination::new(&outcome.output, Kind::Reel).is_stream() {
+            return Ok(Vec::new());
+        }
         let first = outcome.files.first().unwrap_or(&outcome.output);
         verdicts(first, &self.choices.board)
     }
 
-    fn preview(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
+    fn preview(&self, pair: &Pair, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
         let mut copies = Vec::new();
         for reel in reels.iter().filter(|_| self.preview) {
             let board = &self.choices.board;
-            copies.extend(listen(reel, board, self.choices.overwrite)?);
+            let beside = Destination::new(reel, Kind::Reel)
+                .overwrite(self.choices.overwrite)
+                .apart_from([&pair.source])
+                .apart_from(&self.choices.reads);
+            copies.extend(listen(&beside, board)?);
         }
         Ok(copies)
     }
@@ -397,7 +441,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
     };
     let mut text = format!(
         "{}: {}, {}x{}, {} fps, {}, {sound}, {}\n  \
-         bytes per second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
+         bytes per second (computed): {}; largest chunk {}; {:.1} times real time",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,
@@ -405,8 +449,7 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         plain(&outcome.rate.into()),
         outcome.coding,
         size(outcome.bytes),
-        size(outcome.mean_rate.into()),
-        size(outcome.worst_rate.into()),
+        rates(outcome),
         size(outcome.largest_chunk.into()),
         outcome.seconds / outcome.timings.whole.max(1e-9),
     );
@@ -434,6 +477,15 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         text.push_str(&link.sentence());
     }
     text
+}
+
+/// Mean and worst rate; a mean over less than a second would tell nothing.
+fn rates(outcome: &Outcome) -> String {
+    let worst = size(outcome.worst_rate.into());
+    match outcome.seconds {
+        seconds if seconds < 1.0 => format!("{worst} in all, as the reel is shorter than a second"),
+        _ => format!("mean {}, worst {worst}", size(outcome.mean_rate.into())),
+    }
 }
 
 /// The plan as indented lines.

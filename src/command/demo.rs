@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::Ordering;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 
 use super::Usage;
 use super::convert::{closing, quietly};
@@ -13,6 +13,7 @@ use crate::board::Board;
 use crate::convert::Choices;
 use crate::demo;
 use crate::export::{Damages, Span, Step, Walk};
+use crate::files::{Destination, Kind};
 
 /// Make a short harbour film, convert it and check the reel
 #[derive(clap::Args)]
@@ -37,21 +38,24 @@ const REHEARSALS: u32 = 200;
 /// The board is unknown, or a file cannot be written or read back.
 pub fn run(args: Args) -> Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
-    std::fs::create_dir_all(&args.folder)
-        .with_context(|| format!("cannot make the folder {}", args.folder.display()))?;
+    super::out::folder(&args.folder)?;
     let film = args.folder.join("harbour-at-dusk.mp4");
     let reel = args.folder.join("harbour-at-dusk.tbr");
     let page = args.folder.join("harbour-at-dusk.html");
-    for path in [&film, &reel, &page] {
-        if path.exists() && !args.overwrite {
-            bail!(
-                "{} exists; name another folder, or give --overwrite",
-                path.display()
-            );
-        }
+    let to = |path: &Path, kind| {
+        Destination::new(path, kind)
+            .overwrite(args.overwrite)
+            .apart_from([&args.board])
+    };
+    for (path, kind) in [
+        (&film, Kind::Film),
+        (&reel, Kind::Reel),
+        (&page, Kind::Page),
+    ] {
+        to(path, kind).check()?;
     }
-    let stop = super::stop::on_signal()?;
-    make_film(&film)?;
+    let stop = super::stop::on_signal();
+    make_film(&to(&film, Kind::Film))?;
     if stop.load(Ordering::Relaxed) {
         bail!("stopped before the reel was made");
     }
@@ -74,10 +78,12 @@ pub fn run(args: Args) -> Result<ExitCode> {
         board: &choices.board,
         // Measuring every picture takes as long as all else together.
         clip: None,
+        clip_from: None,
         rehearsals: REHEARSALS,
         carry: u64::MAX,
+        task: None,
     };
-    report.write(&page, args.overwrite)?;
+    report.write(&to(&page, Kind::Page))?;
     say!("report, to be opened in a browser: {}", page.display());
     say!("\nWhat to try next:");
     for line in next_steps(&film, &reel, &choices.board.name) {
@@ -87,15 +93,10 @@ pub fn run(args: Args) -> Result<ExitCode> {
 }
 
 /// The film, beside its name until it is whole.
-fn make_film(film: &Path) -> Result<()> {
-    let folder = film.parent().unwrap_or(Path::new("."));
-    let parts = tempfile::Builder::new()
-        .prefix(".film.")
-        .tempdir_in(folder)?;
-    let part = parts.path().join("film.mp4");
-    demo::write_film(&part, &|_| {})?;
-    std::fs::File::open(&part)?.sync_all()?;
-    std::fs::rename(&part, film).with_context(|| format!("cannot write {}", film.display()))
+fn make_film(film: &Destination) -> Result<()> {
+    let draft = film.begin()?;
+    demo::write_film(draft.place(), &|_| {})?;
+    Ok(draft.publish()?)
 }
 
 /// Plays the reel and counts its slices and pictures.

@@ -5,8 +5,8 @@ use std::process::ExitCode;
 
 use serde_json::{Value, json};
 
-use super::Usage;
-use super::out::say;
+use super::out::{chart_to, say};
+use super::{Usage, values};
 use crate::board::Board;
 use crate::convert::speaker;
 use crate::sound::chart::enclosure_chart;
@@ -23,14 +23,17 @@ pub struct Args {
     #[arg(short, long, value_name = "BOARD")]
     board: String,
     /// Air volume of the box, millilitres [default: the profile's box, else free air]
-    #[arg(long, value_name = "ML")]
+    #[arg(long, value_name = "ML", value_parser = values::within(0.1, 1e7, "millilitres"), allow_negative_numbers = true)]
     millilitres: Option<f64>,
     /// Listening distance, metres
-    #[arg(long, value_name = "M", default_value_t = 0.5)]
+    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), allow_negative_numbers = true, default_value_t = 0.5)]
     distance: f64,
     /// Write the curves to this file (SVG)
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
+    /// Replace a file that exists
+    #[arg(long, requires = "svg")]
+    overwrite: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -42,20 +45,15 @@ pub struct Args {
 /// An unknown board, figures that no speaker has, or a file that cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
-    if !(0.01..=100.0).contains(&args.distance) {
-        return Err(Usage(format!(
-            "--distance is {}, but must be between 0.01 and 100",
-            args.distance
-        ))
-        .into());
-    }
+    let reads = [&PathBuf::from(&args.board)];
+    let chart_to = chart_to(args.svg.as_ref(), args.overwrite, args.json, reads)?;
     let litres = args.millilitres.map(|ml| ml / 1000.0);
     let mounted = speaker::enclosure(&board, litres).map_err(|e| Usage(e.to_string()))?;
     let high_pass = mounted.high_pass(board.sound.speaker.rated_w);
-    if let Some(path) = &args.svg {
+    if let Some(to) = chart_to {
         let svg =
             enclosure_chart(&mounted, high_pass, args.distance).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
     if args.json {
         say!("{}", as_json(&board, &mounted, args.distance));

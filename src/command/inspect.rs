@@ -8,6 +8,7 @@ use serde_json::{Map, Value, json};
 
 use super::out::say;
 use super::show::{count, grouped, plain, time};
+use crate::picture::Surround;
 use crate::reel::{
     ByteOrder, ChunkHeader, Event, Header, Kind, PictureHeader, ReelFile, Shape, SliceRecord,
     SoundCoding, Survey,
@@ -36,6 +37,7 @@ pub struct Args {
 /// The file cannot be read or is no reel.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let name = args.reel.display().to_string();
+    super::nature::reel(&args.reel)?;
     let open = || ReelFile::open(&args.reel).with_context(|| name.clone());
     let survey = Survey::read(&mut open()?).with_context(|| name.clone())?;
     if args.json {
@@ -60,7 +62,18 @@ fn print(name: &str, s: &Survey) {
         title => say!("{name}: {title}"),
     }
     let row = |label: &str, text: String| say!("  {label:<10} {text}");
-    row("panel", panel(h));
+    match surround(s) {
+        Some(around) => {
+            let round = if around.round { " round" } else { "" };
+            row(
+                "panel",
+                format!("{}x{}{round}", around.width, around.height),
+            );
+            let place = format!(", at column {}, row {} of the panel", around.x, around.y);
+            row("shown on", panel(h) + &place);
+        }
+        None => row("panel", panel(h)),
+    }
     row("pictures", pictures(s));
     row("sound", sound(h));
     row("duration", duration(s));
@@ -86,9 +99,8 @@ fn print(name: &str, s: &Survey) {
     row(
         "rate",
         format!(
-            "mean {} bytes/s, worst second {} bytes; start with {} bytes buffered",
-            grouped(s.mean_rate.into()),
-            grouped(s.worst_rate.into()),
+            "{}; start with {} bytes buffered",
+            rates(s),
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
         ),
     );
@@ -119,6 +131,27 @@ fn print(name: &str, s: &Survey) {
         let found = count(s.damage.len() as u64, "fault");
         row("damage", format!("{found}; see: thumbreel verify {name}"));
     }
+}
+
+/// Mean and worst rate; a mean over less than a second would tell nothing.
+fn rates(s: &Survey) -> String {
+    let worst = grouped(s.worst_rate.into());
+    match s.ticks() < u64::from(s.header.clock_rate) {
+        true => format!("{worst} bytes in all, as the reel is shorter than a second"),
+        false => format!(
+            "mean {} bytes/s, worst second {worst} bytes",
+            grouped(s.mean_rate.into())
+        ),
+    }
+}
+
+/// The panel around a picture that does not fill it, as the note tells.
+fn surround(s: &Survey) -> Option<Surround> {
+    let notes = s.others.iter().filter_map(|o| o.note.as_deref());
+    let (width, height) = (s.header.width, s.header.height);
+    notes
+        .filter_map(|note| Surround::of_note(note, width, height))
+        .next()
 }
 
 /// A note as lines: single values first, then one line per group. A note

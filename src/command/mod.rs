@@ -14,6 +14,8 @@ mod export;
 mod gain;
 mod inspect;
 pub mod manual;
+mod nature;
+mod needs;
 pub(crate) mod out;
 mod rehearse;
 mod repair;
@@ -28,6 +30,11 @@ mod verify;
 use std::process::ExitCode;
 
 use clap::{FromArgMatches, Parser, Subcommand};
+use out::complain;
+
+use crate::convert::ConvertError;
+use crate::export::ExportError;
+use crate::files::OutputError;
 
 /// Film clips with sound for tiny panels.
 #[derive(Parser)]
@@ -65,21 +72,41 @@ pub(crate) struct Usage(pub(crate) String);
 /// Parses the command line, runs the command and returns its exit code.
 #[must_use]
 pub fn main() -> ExitCode {
+    if let Err(error) = stop::watch() {
+        complain!(
+            "thumbreel: signals cannot be watched: {}",
+            crate::files::reason(&error)
+        );
+    }
     let typed = examples::command().get_matches();
     let cli = Cli::from_arg_matches(&typed).unwrap_or_else(|error| error.exit());
-    match run(cli.command) {
+    let done: anyhow::Result<()> = needs::check(&typed).map_err(Into::into);
+    match done.and_then(|()| run(cli.command)) {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("thumbreel: {}", told(&error));
-            ExitCode::from(if error.is::<Usage>() { 2 } else { 1 })
+            complain!("thumbreel: {}", told(&error));
+            ExitCode::from(if is_usage(&error) { 2 } else { 1 })
         }
     }
+}
+
+/// Whether the command line is at fault.
+fn is_usage(error: &anyhow::Error) -> bool {
+    let by_kind = |error: &OutputError| error.is_usage();
+    error.is::<Usage>()
+        || error.downcast_ref().is_some_and(by_kind)
+        || matches!(error.downcast_ref(), Some(ExportError::Output(e)) if e.is_usage())
+        || error.downcast_ref().is_some_and(ConvertError::is_usage)
 }
 
 /// An error with its causes, without repetition.
 fn told(error: &anyhow::Error) -> String {
     let mut text = String::new();
-    for cause in error.chain().map(ToString::to_string) {
+    let words = |cause: &(dyn std::error::Error + 'static)| match cause.downcast_ref() {
+        Some(error) => crate::files::reason(error),
+        None => cause.to_string(),
+    };
+    for cause in error.chain().map(words) {
         if !text.ends_with(&cause) {
             let colon = if text.is_empty() { "" } else { ": " };
             text.push_str(colon);

@@ -2,6 +2,11 @@
 //! (`thumbreel inspect REEL | head`).
 
 use std::io::{ErrorKind, Write};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::Usage;
+use crate::files::{Destination, Kind};
 
 /// `println!` for commands: a closed pipe ends the program with exit code 0,
 /// as the reader has all it wanted.
@@ -10,8 +15,41 @@ macro_rules! say {
 }
 pub(crate) use say;
 
+/// `eprintln!` that does not mind a terminal that was closed.
+macro_rules! complain {
+    ($($arg:tt)*) => { $crate::command::out::aside(format_args!($($arg)*)) };
+}
+pub(crate) use complain;
+
+/// Set where standard output carries a file: words go to standard error then.
+static CARRIES_A_FILE: AtomicBool = AtomicBool::new(false);
+
+/// Checks a destination before any work is done. Where it is standard output,
+/// that carries nothing else: `json` may not be printed there too.
+pub fn reserve(to: Destination, json: bool) -> anyhow::Result<Destination> {
+    to.check()?;
+    if to.is_stream() && (json || CARRIES_A_FILE.swap(true, Ordering::Relaxed)) {
+        let text = format!(
+            "standard output takes one thing only: give the {} a name, or leave out --json",
+            to.kind().name()
+        );
+        return Err(Usage(text).into());
+    }
+    Ok(to)
+}
+
+/// Writes one line to standard error.
+pub fn aside(text: std::fmt::Arguments<'_>) {
+    let mut err = std::io::stderr().lock();
+    // Nobody reads it if this fails.
+    let _ = err.write_fmt(text).and_then(|()| err.write_all(b"\n"));
+}
+
 /// Writes one line; see [`say!`].
 pub fn line(text: std::fmt::Arguments<'_>) {
+    if CARRIES_A_FILE.load(Ordering::Relaxed) {
+        return aside(text);
+    }
     let mut out = std::io::stdout().lock();
     settle(out.write_fmt(text).and_then(|()| out.write_all(b"\n")));
 }
@@ -25,57 +63,46 @@ pub fn bytes(data: &[u8]) {
 fn settle(result: std::io::Result<()>) {
     match result {
         Ok(()) => {}
-        Err(error) if error.kind() == ErrorKind::BrokenPipe => std::process::exit(0),
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => end(0),
         Err(error) => {
-            eprintln!("thumbreel: standard output: {error}");
-            std::process::exit(1);
+            complain!(
+                "thumbreel: standard output: {}",
+                crate::files::reason(&error)
+            );
+            end(1);
         }
     }
 }
 
-/// Refuses to write over a file that the same call reads, whatever links and
-/// spellings lead to it.
-pub fn apart<'a>(
-    output: &std::path::Path,
-    inputs: impl IntoIterator<Item = &'a std::path::Path>,
-) -> Result<(), super::Usage> {
-    use std::os::unix::fs::MetadataExt;
-    let identity = |path: &std::path::Path| path.metadata().ok().map(|m| (m.dev(), m.ino()));
-    let own = identity(output);
-    match inputs
-        .into_iter()
-        .find(|input| own.is_some() && identity(input) == own)
-    {
-        None => Ok(()),
-        Some(input) => Err(super::Usage(format!(
-            "{} would be written over, but this call reads it as {}; name another file",
-            output.display(),
-            input.display()
-        ))),
-    }
+/// Where a chart goes, if one is asked for, apart from the files that the call
+/// reads.
+pub fn chart_to<'a>(
+    path: Option<&PathBuf>,
+    overwrite: bool,
+    json: bool,
+    reads: impl IntoIterator<Item = &'a PathBuf>,
+) -> anyhow::Result<Option<Destination>> {
+    let to = path.map(|path| {
+        Destination::new(path, Kind::Chart)
+            .overwrite(overwrite)
+            .apart_from(reads)
+    });
+    to.map(|to| reserve(to, json)).transpose()
 }
 
-/// Writes a whole new file: beside the target, synced, renamed, so that no half
-/// file ever has the final name.
-pub fn file(path: &std::path::Path, data: &[u8]) -> anyhow::Result<()> {
-    use anyhow::Context;
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
-    let folder = folder.unwrap_or_else(|| std::path::Path::new("."));
-    let failed = || format!("{}: cannot be written", path.display());
-    if path.symlink_metadata().is_ok() {
-        anyhow::bail!(
-            "{} exists; name another file, or remove it first",
-            path.display()
-        );
-    }
-    let mut beside = tempfile::Builder::new()
-        .permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666))
-        .tempfile_in(folder)
-        .with_context(failed)?;
-    beside
-        .write_all(data)
-        .and_then(|()| beside.as_file().sync_all())
-        .with_context(failed)?;
-    beside.persist_noclobber(path).with_context(failed)?;
-    Ok(())
+/// Makes a folder, and those above it, if it is missing.
+pub fn folder(path: &std::path::Path) -> anyhow::Result<()> {
+    std::fs::create_dir_all(path).map_err(|error| {
+        let why = match path.is_dir() || error.kind() != ErrorKind::AlreadyExists {
+            true => crate::files::reason(&error),
+            false => "a file has that name; name another folder".into(),
+        };
+        anyhow::anyhow!("cannot make the folder {}: {why}", path.display())
+    })
+}
+
+/// Ends the program and leaves no file half-written.
+fn end(code: i32) -> ! {
+    crate::files::abandon();
+    std::process::exit(code)
 }

@@ -11,8 +11,9 @@ use crate::rehearsal::{
 };
 use crate::units::Nanos;
 
+use super::bars::Bars;
 use super::budget::{LinkArg, SettingsArgs, board, bytes, clock, exit_code, facts};
-use super::out::say;
+use super::out::{chart_to, say};
 use super::{Usage, size, values};
 
 /// Play a reel thousands of times in simulated time, with stalls and losses.
@@ -27,10 +28,10 @@ pub struct Args {
     #[arg(long)]
     link: Option<LinkArg>,
     /// Number of rehearsals.
-    #[arg(long, default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, default_value_t = 1000, value_parser = values::whole::<u32>(1, 1_000_000), allow_negative_numbers = true)]
     runs: u32,
     /// Seed of the first rehearsal; each next one adds 1.
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = 1, value_parser = values::whole::<u64>(0, u64::MAX), allow_negative_numbers = true)]
     seed: u64,
     /// Fill of the ring buffer before playback starts [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
@@ -47,6 +48,9 @@ pub struct Args {
     /// Write a chart of the ring buffer level in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// Replace a chart that exists.
+    #[arg(long, requires = "chart")]
+    overwrite: bool,
     #[command(flatten)]
     settings: SettingsArgs,
     /// Print one JSON object.
@@ -79,8 +83,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .copied()
         .context("the board has no link")?;
     let link = args.link.map_or(first, LinkArg::link);
+    let profile = PathBuf::from(&args.board);
+    let reads = args.reel.iter().chain([&profile]);
+    let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
+    let task = Bars::new(args.json).busy("rehearsing");
     let mut outlook = rehearsal.outlook(args.runs, args.seed);
     if args.no_stalls || !args.stall_at.is_empty() {
         // Stalls that were asked for stand in the place of the profile's.
@@ -88,13 +96,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     }
     let tally = &outlook.tally;
     let least = rehearsal.least(args.runs.min(LEAST_RUNS), args.seed);
+    task.close();
     let worst = tally
         .worst_gap
         .or(tally.worst_late)
         .map_or(args.seed, |(_, seed)| seed);
-    if let Some(path) = &args.chart {
+    if let Some(to) = chart_to {
         let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
-        super::out::file(path, svg.as_bytes())?;
+        to.write(svg.as_bytes())?;
     }
     if args.json {
         let (ring, start) = rehearsal.buffers();
@@ -135,7 +144,7 @@ fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64,
         let tick = (at.0 as f64 / 1e9 * f64::from(reel.clock_rate)) as u64;
         if tick >= reel.ticks() {
             let text = format!(
-                "--stall-at {}: the reel ends at {}",
+                "--stall-at {} is beyond the end of the reel at {}; choose an earlier time",
                 clock(at.0 as f64 / 1e9),
                 clock(reel.seconds())
             );

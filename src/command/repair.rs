@@ -1,16 +1,20 @@
 //! `thumbreel repair`: a whole reel from what is left of one.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Seek};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
 use serde_json::{Value, json};
 
+use super::bars::Bars;
 use super::out::say;
 use super::show::{count, time};
-use crate::reel::{Draft, HeaderSource, Kind, ReelFile, Repaired, split_to};
+use crate::files::{Destination, Draft, Kind as FileKind, reason};
+use crate::reel::{
+    HeaderSource, Kind, ReelFile, RepairError, Repaired, SplitError, WriteError, split_to,
+};
 
 /// Repair a damaged or truncated reel from its intact slices.
 ///
@@ -43,20 +47,36 @@ pub struct Args {
 /// The reel cannot be read, nothing of it is whole, or the output cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let reel = args.reel.display().to_string();
-    let source = File::open(&args.reel).with_context(|| reel.clone())?;
-    super::out::apart(&args.output, [&*args.reel])?;
-    let draft = Draft::create(&args.output, args.overwrite).map_err(|e| output_error(&args, e))?;
-    let (draft, repaired) =
-        crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;
+    super::nature::reel(&args.reel)?;
+    let task = Bars::new(args.json).task("repairing");
+    let source = File::open(&args.reel).and_then(|file| task.reading(file));
+    let source = source.map_err(|e| anyhow::anyhow!("cannot read {reel}: {}", reason(&e)))?;
+    let to = Destination::new(&args.output, FileKind::Reel)
+        .overwrite(args.overwrite)
+        .apart_from([&args.reel]);
+    let to = super::out::reserve(to, args.json)?;
+    let repaired = crate::reel::repair(BufReader::new(source), to.begin()?);
+    let (mut draft, repaired) = repaired.map_err(|error| match error {
+        RepairError::Write(WriteError::Io(reason)) => to.failed()(reason).into(),
+        error => anyhow::Error::new(error).context(reel.clone()),
+    })?;
+    task.close();
+    if is_untouched(&repaired) && is_whole(&args.reel)? {
+        copy(&args.reel, &mut draft)?;
+    }
     let parts = match args.part_size {
         None => {
-            draft.publish().map_err(|e| output_error(&args, e))?;
+            draft.publish()?;
             vec![args.output.clone()]
         }
         Some(limit) => {
-            let mut whole = ReelFile::new(draft).context("reading the repaired reel")?;
-            let parts = split_to(&mut whole, &args.output, limit, args.overwrite)
-                .with_context(|| args.output.display().to_string())?;
+            let name = args.output.display().to_string();
+            let mut whole = ReelFile::new(draft).with_context(|| name.clone())?;
+            let parts = split_to(&mut whole, &to, limit).map_err(|error| match error {
+                SplitError::Output(error) => error.into(),
+                SplitError::Write(WriteError::Io(reason)) => to.failed()(reason).into(),
+                error => anyhow::Error::new(error).context(name),
+            })?;
             parts.into_iter().map(|(path, _)| path).collect()
         }
     };
@@ -68,14 +88,28 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn output_error(args: &Args, error: std::io::Error) -> anyhow::Error {
-    let name = args.output.display();
-    match error.kind() {
-        std::io::ErrorKind::AlreadyExists => {
-            anyhow::anyhow!("{name}: is there already; name another file, or add --overwrite")
-        }
-        _ => anyhow::anyhow!("{name}: {error}"),
-    }
+/// Whether nothing was lost and the header needed no mending.
+fn is_untouched(repaired: &Repaired) -> bool {
+    repaired.header == HeaderSource::Own
+        && repaired.lost.is_empty()
+        && repaired.lost_chunks.is_empty()
+        && !repaired.summary.header.is_live()
+}
+
+fn is_whole(reel: &Path) -> anyhow::Result<bool> {
+    let verdict = crate::reel::verify(BufReader::new(File::open(reel)?))?;
+    Ok(verdict.is_whole())
+}
+
+/// A reel that is whole comes out byte for byte as it was.
+fn copy(reel: &Path, draft: &mut Draft) -> anyhow::Result<()> {
+    let failed = draft.failed();
+    let copied = File::open(reel).and_then(|mut from| {
+        draft.rewind()?;
+        let length = std::io::copy(&mut from, draft)?;
+        draft.truncate(length)
+    });
+    Ok(copied.map_err(failed)?)
 }
 
 fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {

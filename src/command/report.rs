@@ -1,19 +1,23 @@
 //! `thumbreel report REEL --board B`: the report of a reel.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
 
 use super::Usage;
+use super::bars::{Bars, Task};
 use super::out::say;
+use super::values;
 use crate::board::Board;
 use crate::budget::{Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
-use crate::export::Target;
+use crate::files::{Destination, Kind as FileKind};
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Judgement, Rehearsal, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
+use crate::units::Nanos;
 
 /// Write a report of a reel as one page: player, contact sheet, load and capacity
 /// over time, rehearsals, loudness, current, quality, settings, verdict, cautions.
@@ -36,12 +40,16 @@ pub struct Args {
     #[arg(long, value_name = "CLIP")]
     clip: Option<PathBuf>,
 
+    /// Time of the clip at which the reel begins [default: the reel's own]
+    #[arg(long, value_name = "TIME", value_parser = values::time, requires = "clip")]
+    clip_from: Option<Nanos>,
+
     /// Number of rehearsals per link
-    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = values::whole::<u32>(1, 100_000), allow_negative_numbers = true)]
     rehearsals: u32,
 
     /// Largest reel to embed in the page, in MB
-    #[arg(long, value_name = "MB", default_value_t = 64)]
+    #[arg(long, value_name = "MB", default_value_t = 64, value_parser = values::whole::<u64>(0, 1_000_000), allow_negative_numbers = true)]
     carry: u64,
 
     /// Replace an existing page
@@ -59,6 +67,7 @@ pub struct Args {
 /// When the board is unknown, the reel cannot be read, or the page not written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|error| Usage(error.to_string()))?;
+    super::nature::reel(&args.reel)?;
     let output = args
         .output
         .clone()
@@ -67,11 +76,24 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         reel: &args.reel,
         board: &board,
         clip: args.clip.as_deref(),
+        clip_from: args.clip_from,
         rehearsals: args.rehearsals,
         carry: args.carry.saturating_mul(1_000_000),
+        task: None,
     };
-    page.write(&output, args.overwrite)?;
-    if !args.quiet {
+    let to = Destination::new(&output, FileKind::Page)
+        .overwrite(args.overwrite)
+        .apart_from([&args.reel, &PathBuf::from(&args.board)])
+        .apart_from(&args.clip);
+    let to = super::out::reserve(to, false)?;
+    let task = Bars::new(args.quiet).task("reporting");
+    let page = Request {
+        task: Some(&task),
+        ..page
+    };
+    page.write(&to)?;
+    task.close();
+    if !args.quiet && !to.is_stream() {
         say!("{}", output.display());
     }
     Ok(ExitCode::SUCCESS)
@@ -82,25 +104,28 @@ pub(super) struct Request<'a> {
     pub reel: &'a Path,
     pub board: &'a Board,
     pub clip: Option<&'a Path>,
+    /// Where in the clip the reel begins, if not as the reel says.
+    pub clip_from: Option<Nanos>,
     pub rehearsals: u32,
     /// Bytes that the page may carry for its player.
     pub carry: u64,
+    /// Told how much is done.
+    pub task: Option<&'a Task>,
 }
 
 impl Request<'_> {
-    /// Writes the page to `output`, whole or not at all.
-    pub fn write(&self, output: &Path, overwrite: bool) -> anyhow::Result<()> {
-        super::out::apart(output, [self.reel].into_iter().chain(self.clip))?;
-        let target = Target::file(output, overwrite)?;
+    /// Writes the page, whole or not at all.
+    pub fn write(&self, to: &Destination) -> anyhow::Result<()> {
+        let mut draft = to.begin()?;
         let facts = ReelFacts::read(self.reel)?;
         let findings = Findings {
             path: self.reel,
             board: self.board,
             facts: &facts,
             links: self.links(&facts)?,
-            quality: self.clip.map(|clip| quality(self.reel, clip)).transpose()?,
+            quality: self.quality(&facts)?,
             tone: match self.clip {
-                Some(clip) => tone_before_after(self.reel, clip)?,
+                Some(clip) => tone_before_after(self.reel, clip, self.clip_from)?,
                 None => None,
             },
             speaker: self.speaker()?,
@@ -108,9 +133,21 @@ impl Request<'_> {
             reel: self.carried(facts.total_bytes)?,
         };
         let page = report::page(&findings)?;
-        let written = std::fs::write(target.path(), page);
-        written.with_context(|| format!("{}: cannot write", output.display()))?;
-        Ok(target.publish()?)
+        draft.write_all(page.as_bytes()).map_err(draft.failed())?;
+        Ok(draft.publish()?)
+    }
+
+    fn quality(&self, facts: &ReelFacts) -> anyhow::Result<Option<Vec<Quality>>> {
+        let Some(clip) = self.clip else {
+            return Ok(None);
+        };
+        let whole = facts.seconds();
+        let tell = |seconds: f64| {
+            if let Some(task) = self.task {
+                task.at(seconds / whole);
+            }
+        };
+        quality(self.reel, clip, self.clip_from, tell).map(Some)
     }
 
     fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {
@@ -161,9 +198,19 @@ impl Request<'_> {
     }
 }
 
-fn quality(reel: &Path, clip: &Path) -> anyhow::Result<Vec<Quality>> {
+fn quality(
+    reel: &Path,
+    clip: &Path,
+    from: Option<Nanos>,
+    tell: impl Fn(f64),
+) -> anyhow::Result<Vec<Quality>> {
+    let terms = crate::convert::compare::Terms {
+        from,
+        ..Default::default()
+    };
     let mut scores = Vec::new();
-    compare(reel, clip, 0, |score, _| {
+    compare(reel, clip, terms, |score, _| {
+        tell(score.seconds);
         scores.push(Quality {
             seconds: score.seconds,
             psnr: score.psnr,

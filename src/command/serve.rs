@@ -5,6 +5,8 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use anyhow::Context;
 
@@ -24,7 +26,7 @@ pub struct Args {
 
     /// Address and port to listen on; may be repeated. 0.0.0.0:8461 means every
     /// address of this machine, port 0 a free port
-    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8461")]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = super::values::address, default_value = "127.0.0.1:8461")]
     listen: Vec<SocketAddr>,
 
     /// Announce the page on the local network by DNS-SD, under this name
@@ -32,7 +34,7 @@ pub struct Args {
     announce: Option<String>,
 
     /// Highest number of simultaneous streams; further clients get status 503
-    #[arg(long, value_name = "COUNT", default_value_t = 512)]
+    #[arg(long, value_name = "COUNT", default_value_t = 512, value_parser = super::values::whole::<usize>(1, 100_000), allow_negative_numbers = true)]
     max_streams: usize,
 
     /// Print only the addresses
@@ -67,7 +69,7 @@ async fn serve(args: Args) -> anyhow::Result<()> {
         _ => print_line,
     });
     let server = Server::bind(options).await?;
-    let stop = stop_signal()?;
+    let stop = stop_signal();
     let announcement = args.announce.as_deref().map(|name| server.announce(name));
     let announcement = announcement.transpose()?;
     print_addresses(&args, &server);
@@ -91,17 +93,15 @@ fn print_addresses(args: &Args, server: &Server) {
     }
 }
 
-/// Resolves at the first interrupt or request to end.
-fn stop_signal() -> anyhow::Result<impl Future<Output = ()>> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut end = signal(SignalKind::terminate()).context("cannot wait for signals")?;
-    let mut interrupt = signal(SignalKind::interrupt()).context("cannot wait for signals")?;
-    Ok(async move {
-        tokio::select! {
-            _ = end.recv() => (),
-            _ = interrupt.recv() => (),
+/// Resolves at the first signal to end.
+fn stop_signal() -> impl Future<Output = ()> {
+    const LOOK: Duration = Duration::from_millis(50);
+    let stop = super::stop::for_server();
+    async move {
+        while !stop.load(Ordering::Relaxed) {
+            tokio::time::sleep(LOOK).await;
         }
-    })
+    }
 }
 
 fn print_json(report: &Report) {

@@ -7,6 +7,41 @@ use crate::picture::Anchor;
 use crate::source::{SoundChoice, SubtitleChoice};
 use crate::units::{Nanos, Ratio};
 
+/// A number of a unit, within its range.
+pub(crate) fn within(
+    low: f64,
+    high: f64,
+    unit: &'static str,
+) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| match text.parse::<f64>() {
+        Ok(value) if (low..=high).contains(&value) => Ok(value),
+        _ => Err(format!("write a number from {low} to {high} {unit}")),
+    }
+}
+
+/// A whole number within its range.
+pub(crate) fn whole<T: TryFrom<u64>>(
+    low: u64,
+    high: u64,
+) -> impl Fn(&str) -> Result<T, String> + Clone + Send + Sync + 'static {
+    move |text| {
+        let value = text.parse::<u64>().ok();
+        let value = value.filter(|v| (low..=high).contains(v));
+        value
+            .and_then(|v| T::try_from(v).ok())
+            .ok_or_else(|| match high {
+                u64::MAX => format!("write a whole number of {low} or more"),
+                _ => format!("write a whole number from {low} to {high}"),
+            })
+    }
+}
+
+/// `0.0.0.0:8461`: an address and a port.
+pub(crate) fn address(text: &str) -> Result<std::net::SocketAddr, String> {
+    let read = text.parse().ok();
+    read.ok_or_else(|| "write it as ADDRESS:PORT, for example 0.0.0.0:8461 or [::1]:8461".into())
+}
+
 /// `240x240`: width and height in pixels.
 pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
     let parts = text.split_once(['x', 'X']);
@@ -20,7 +55,9 @@ pub(crate) fn rate(text: &str) -> Result<Ratio, String> {
         Some((num, den)) => Ratio::new(num.parse().unwrap_or(0), den.parse().unwrap_or(0)),
         None => decimal(text),
     };
-    ratio.ok_or_else(|| "write it as a number, 12.5, or as a fraction, 30000/1001".into())
+    ratio.ok_or_else(|| {
+        "write it as a number above 0, for example 12.5, or as a fraction, 30000/1001".into()
+    })
 }
 
 /// A decimal number with at most three places, as an exact ratio.

@@ -7,7 +7,8 @@ use std::process::ExitCode;
 
 use serde_json::{Value, json};
 
-use super::out::say;
+use super::bars::Bars;
+use super::out::{complain, say};
 use super::show::{count, grouped, time};
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
 use crate::reel::{FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict};
@@ -49,15 +50,18 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 }
 
 fn check(path: &Path, args: &Args) -> bool {
-    match examine(path, args) {
+    let name = path.display().to_string();
+    let named = |error: anyhow::Error| match error.to_string() {
+        told if told.contains(&name) => error,
+        _ => error.context(name.clone()),
+    };
+    let examined = super::nature::reel(path).and_then(|()| examine(path, args));
+    match examined.map_err(named) {
         Err(error) => {
             if args.json {
-                say!(
-                    "{}",
-                    json!({ "reel": path.display().to_string(), "error": error.to_string() })
-                );
+                say!("{}", json!({ "reel": name, "error": super::told(&error) }));
             } else {
-                eprintln!("thumbreel: {}: {error}", path.display());
+                complain!("thumbreel: {}", super::told(&error));
             }
             false
         }
@@ -80,8 +84,10 @@ struct BadPayload {
     reason: String,
 }
 
-fn examine(path: &Path, args: &Args) -> Result<(Verdict, Option<BadPayload>), FileError> {
-    let verdict = crate::reel::verify(BufReader::new(File::open(path)?))?;
+fn examine(path: &Path, args: &Args) -> anyhow::Result<(Verdict, Option<BadPayload>)> {
+    let task = Bars::new(args.json).task(&format!("verifying {}", path.display()));
+    let verdict = crate::reel::verify(BufReader::new(task.reading(File::open(path)?)?))?;
+    task.close();
     if args.no_decode || !verdict.is_whole() {
         return Ok((verdict, None));
     }

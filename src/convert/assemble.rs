@@ -14,8 +14,9 @@ use super::poster::PosterSearch;
 use super::progress::{Progress, State};
 use super::shape::Ready;
 use crate::coding::{PictureEncoder, PictureIn};
+use crate::files::Draft;
 use crate::picture::PanelPicture;
-use crate::reel::{Draft, Picture, ReelWriter, Slice, Summary};
+use crate::reel::{Picture, ReelWriter, Slice, Summary};
 use crate::sound::{BlockEncoder, Measured};
 use crate::units::Nanos;
 
@@ -41,7 +42,7 @@ pub(super) fn assemble(
     let mut bench = Bench::new(plan, measured, draft, progress)?;
     for item in ready {
         if stop.load(Ordering::Relaxed) {
-            return Err(ConvertError::Stopped(plan.output.clone()));
+            return Err(ConvertError::Stopped(plan.output().into()));
         }
         match item {
             Ready::Picture {
@@ -191,7 +192,7 @@ impl<'a> Bench<'a> {
         else {
             return Ok(());
         };
-        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let failed = |reason| ConvertError::reel(self.plan.output(), reason);
         let poster = search.poster(self.plan.byte_order());
         let mut settings = self.plan.settings(self.measured.as_ref());
         settings.tables = self.encoder.tables().to_vec();
@@ -226,7 +227,7 @@ impl<'a> Bench<'a> {
             Sink::Waiting { slices, .. } => slices.push(slice),
             Sink::Open(writer) => writer
                 .slice(&slice)
-                .map_err(|reason| ConvertError::reel(&self.plan.output, reason))?,
+                .map_err(|reason| ConvertError::reel(self.plan.output(), reason))?,
             Sink::Closed => {}
         }
         Ok(())
@@ -250,7 +251,7 @@ impl<'a> Bench<'a> {
             .finish(((end + 500_000_000) / 1_000_000_000) as u64);
         self.write_complete()?;
         self.open()?;
-        let failed = |reason| ConvertError::reel(&self.plan.output, reason);
+        let failed = |reason| ConvertError::reel(self.plan.output(), reason);
         let Sink::Open(writer) = self.sink else {
             return Err(ConvertError::Broken);
         };

@@ -1,11 +1,12 @@
 //! The maker's choices, before they are checked against board and clip.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::footage::SubtitleSource;
 use crate::board::Board;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
+use crate::files::{Destination, Kind};
 use crate::picture::{Anchor, Deinterlace, Dither, Filter, Framing, Pace};
 use crate::sound::{Downmix, DynamicRange, SoundCoding};
 use crate::source::SoundChoice as TrackChoice;
@@ -103,6 +104,8 @@ pub struct Choices {
     pub part_size: Option<u64>,
     /// Replace an existing reel.
     pub overwrite: bool,
+    /// Files that the same call reads beside the clip: none is written over.
+    pub reads: Vec<PathBuf>,
     /// Decoder threads, 0 for a number that suits the cores.
     pub threads: usize,
 }
@@ -138,8 +141,22 @@ impl Choices {
             untitled: None,
             part_size: None,
             overwrite: false,
+            reads: Vec::new(),
             threads: 0,
         }
+    }
+
+    /// Where the reel of `clip` goes, apart from all that is read for it.
+    pub(super) fn destination(&self, clip: &Path, reel: &Path) -> Destination {
+        let text = match &self.subtitles {
+            Some(SubtitleSource::File(file)) => Some(file),
+            _ => None,
+        };
+        Destination::new(reel, Kind::Reel)
+            .overwrite(self.overwrite)
+            .apart_from([clip])
+            .apart_from(text)
+            .apart_from(&self.reads)
     }
 
     /// The title for a clip that states `stated`.

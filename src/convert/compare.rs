@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
+use super::likeness::{Likeness, find};
 use crate::coding::{self, CodingError, PanelDecoder, PanelSettings};
 use crate::picture::dither::expand;
 use crate::picture::pace::Shown;
@@ -49,6 +50,21 @@ pub enum CompareError {
         /// The clip.
         clip: PathBuf,
     },
+    /// The clip shows something else.
+    #[error(
+        "{reel} was not made of this part of {clip}: their pictures are {alike:.0} % alike (correlation, measured); {out}",
+        reel = .reel.display(), clip = .clip.display(), alike = 100.0 * .alike.max(0.0), out = elsewhere(*.starts)
+    )]
+    Other {
+        /// The reel.
+        reel: PathBuf,
+        /// The clip.
+        clip: PathBuf,
+        /// Mean correlation of the pictures.
+        alike: f64,
+        /// Seconds of the clip at which the reel's first picture is found.
+        starts: Option<f64>,
+    },
     /// The clip cannot be read.
     #[error(transparent)]
     Source(#[from] SourceError),
@@ -63,6 +79,25 @@ pub enum CompareError {
         /// What the decoder says.
         reason: CodingError,
     },
+}
+
+/// Where the reel's pictures are instead.
+fn elsewhere(starts: Option<f64>) -> String {
+    match starts {
+        Some(starts) => format!(
+            "they fit best from {starts:.3} s of it on: compare with --clip-from {starts:.3}"
+        ),
+        None => "no part of it fits; name the clip that the reel was made of".into(),
+    }
+}
+
+/// How a reel and a clip are compared.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Terms {
+    /// Decoder threads, 0 for a number that suits the cores.
+    pub threads: usize,
+    /// Where in the clip the reel begins; as the reel says if not given.
+    pub from: Option<Nanos>,
 }
 
 /// How near one picture comes.
@@ -115,8 +150,8 @@ pub struct Comparison {
 
 /// How a reel's pictures were made, as its note tells.
 #[derive(Deserialize)]
-struct Note {
-    stage: PicturePlan,
+pub(super) struct Note {
+    pub(super) stage: PicturePlan,
     pace: Pace,
     from: f64,
     length: Option<f64>,
@@ -136,7 +171,7 @@ struct PictureNote {
 pub fn compare(
     reel: &Path,
     clip: &Path,
-    threads: usize,
+    terms: Terms,
     mut see: impl FnMut(&Score, &Pair<'_>),
 ) -> Result<Comparison, CompareError> {
     let mut panel = Panel::open(reel)?;
@@ -150,8 +185,8 @@ pub fn compare(
         clip,
         &OpenOptions {
             sound: SoundChoice::Silent,
-            threads,
-            from: nanos(note.from),
+            threads: terms.threads,
+            from: terms.from.unwrap_or(nanos(note.from)),
             length,
             ..OpenOptions::default()
         },
@@ -161,21 +196,46 @@ pub fn compare(
         last: None,
     };
     let mut pacer = FramePacer::new(panel.header.rate, Nanos(0), note.pace);
+    let other = |alike: Option<f64>, starts| CompareError::Other {
+        reel: reel.into(),
+        clip: clip.into(),
+        alike: alike.unwrap_or_default(),
+        starts,
+    };
     let mut sums = Sums::default();
     let mut end = Nanos(0);
+    let mut likeness = Likeness::default();
     let mut judge = |shown: Shown<'_, Arc<SourcePicture>>| -> Result<(), CompareError> {
         let wanted = side.picture(&shown)?;
         let found = panel.show(shown.number)?;
+        if found != Found::Missing && !shown.repeat {
+            likeness.look(wanted, panel.rgb(), width);
+        }
+        if likeness.is_hopeless() {
+            return Err(other(likeness.strange(), None));
+        }
         sums.judge(&mut panel, found, shown.repeat, wanted, &mut see);
         Ok(())
     };
-    while let Some(item) = decoder.next_item()? {
-        if let Item::Picture(picture) = item {
-            end = end.max(Nanos(picture.time.0.saturating_add(picture.duration.0)));
-            pacer.push(picture.time, Arc::new(picture), &mut judge)?;
+    let mut compare_all = || -> Result<(), CompareError> {
+        while let Some(item) = decoder.next_item()? {
+            if let Item::Picture(picture) = item {
+                end = end.max(Nanos(picture.time.0.saturating_add(picture.duration.0)));
+                pacer.push(picture.time, Arc::new(picture), &mut judge)?;
+            }
         }
+        pacer.finish(length.map_or(end, |length| end.min(length)), &mut judge)
+    };
+    let compared = compare_all();
+    let strange = match &compared {
+        Err(CompareError::Other { alike, .. }) => Some(*alike),
+        Err(_) => None,
+        Ok(()) => likeness.strange(),
+    };
+    if strange.is_some() {
+        return Err(other(strange, find(reel, clip, terms.threads)?));
     }
-    pacer.finish(length.map_or(end, |length| end.min(length)), &mut judge)?;
+    compared?;
     sums.comparison(note.picture.subtitles > 0)
         .ok_or_else(|| CompareError::Nothing {
             reel: reel.into(),
@@ -191,6 +251,7 @@ pub fn compare(
 pub fn tone_before_after(
     reel: &Path,
     clip: &Path,
+    from: Option<Nanos>,
 ) -> Result<Option<[PanelPicture; 2]>, CompareError> {
     let mut panel = Panel::open(reel)?;
     let note = panel.note()?;
@@ -202,7 +263,7 @@ pub fn tone_before_after(
         clip,
         &OpenOptions {
             sound: SoundChoice::Silent,
-            from: nanos(note.from + seconds / 3.0),
+            from: Nanos(from.unwrap_or(nanos(note.from)).0 + nanos(seconds / 3.0).0),
             ..OpenOptions::default()
         },
     )?;
@@ -214,7 +275,7 @@ pub fn tone_before_after(
     Ok(None)
 }
 
-fn nanos(seconds: f64) -> Nanos {
+pub(super) fn nanos(seconds: f64) -> Nanos {
     Nanos((seconds * 1e9).round() as i64)
 }
 
@@ -253,10 +314,10 @@ impl ClipSide {
 }
 
 /// The reel's side: a panel that pictures are decoded onto.
-struct Panel {
+pub(super) struct Panel {
     path: PathBuf,
     file: ReelFile<BufReader<File>>,
-    header: Header,
+    pub(super) header: Header,
     decoder: PanelDecoder,
     /// The next picture, read but not shown yet.
     next: Option<Waiting>,
@@ -281,7 +342,7 @@ enum Found {
 }
 
 impl Panel {
-    fn open(path: &Path) -> Result<Self, CompareError> {
+    pub(super) fn open(path: &Path) -> Result<Self, CompareError> {
         let failed = |reason| CompareError::Reel {
             path: path.into(),
             reason,
@@ -303,7 +364,7 @@ impl Panel {
     }
 
     /// Reads up to the first picture and finds the note on the way.
-    fn note(&mut self) -> Result<Note, CompareError> {
+    pub(super) fn note(&mut self) -> Result<Note, CompareError> {
         let mut note = None;
         while self.next.is_none() && !self.ended {
             self.read(&mut note)?;
@@ -368,8 +429,24 @@ impl Panel {
         }
     }
 
+    /// Brings the panel to picture `number`, or the next one that is there, and
+    /// returns its seconds from the reel's start; none past the end.
+    pub(super) fn seconds_at(&mut self, number: u64) -> Result<Option<f64>, CompareError> {
+        let mut number = number;
+        loop {
+            match self.show(number)? {
+                Found::Picture { tick, .. } => {
+                    let ticks = tick - self.header.first_tick.min(tick);
+                    return Ok(Some(ticks as f64 / f64::from(self.header.clock_rate)));
+                }
+                Found::Missing if self.ended && self.next.is_none() => return Ok(None),
+                Found::Missing => number += 1,
+            }
+        }
+    }
+
     /// What the panel shows, three bytes per pixel.
-    fn rgb(&mut self) -> &[u8] {
+    pub(super) fn rgb(&mut self) -> &[u8] {
         if self.rgb.is_empty() {
             let wire = self.header.wire;
             let shown = self.decoder.pixels().iter();

@@ -72,7 +72,7 @@ pub(super) fn decode(
     let (mut pictures, mut end) = (0, Nanos(0));
     while let Some(item) = clip.next_item()? {
         if stop.load(Ordering::Relaxed) {
-            return Err(ConvertError::Stopped(plan.output.clone()));
+            return Err(ConvertError::Stopped(plan.output().into()));
         }
         match item {
             Item::Sound(sound) => line.send(Work::Sound(sound))?,

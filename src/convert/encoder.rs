@@ -64,7 +64,7 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
 }
 
 /// What a limit on the whole reel leaves for pictures: less the sound, the
-/// pictures' own heads, and for each slice its head and two sectors of padding
+/// pictures' own headers, and for each slice its header and two sectors of padding
 /// and check. The bucket holds one second.
 pub(super) fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, CodingError> {
     let sound = plan.sound.as_ref().map_or(0.0, |s| {
@@ -76,8 +76,8 @@ pub(super) fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, Co
     let left = f64::from(rate) - sound - heads;
     if left < 500.0 {
         return Err(CodingError::Limit(format!(
-            "a limit of {rate} bytes per second leaves {left:.0} for pictures after {sound:.0} for sound and {heads:.0} for \
-             heads: allow more, or choose less sound or fewer frames per second"
+            "a peak rate of {rate} bytes per second is too low: sound takes {sound:.0} and headers {heads:.0} of them; \
+             allow more, or choose less sound or fewer frames per second"
         )));
     }
     Ok(Bucket {

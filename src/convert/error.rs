@@ -4,6 +4,7 @@ use std::io;
 use std::path::PathBuf;
 
 use crate::coding::CodingError;
+use crate::files::OutputError;
 use crate::picture::PictureError;
 use crate::reel::{SplitError, WriteError};
 use crate::sound::SoundError;
@@ -15,6 +16,9 @@ pub enum ConvertError {
     /// Something that was asked for is out of its range.
     #[error("{0}")]
     Choice(String),
+    /// The file is known to be something else; the sentence tells what.
+    #[error("{0}")]
+    NotAClip(String),
     /// The clip cannot be read.
     #[error(transparent)]
     Source(#[from] SourceError),
@@ -40,17 +44,9 @@ pub enum ConvertError {
         /// What is wrong with it.
         reason: String,
     },
-    /// The reel exists.
-    #[error("{path} exists; choose another --output, or give --overwrite", path = .0.display())]
-    Exists(PathBuf),
-    /// The reel cannot be written.
-    #[error("cannot write {path}: {reason}{hint}", path = .path.display(), hint = hint(.reason))]
-    Output {
-        /// The reel.
-        path: PathBuf,
-        /// What the operating system says.
-        reason: io::Error,
-    },
+    /// The reel's file cannot be made, written or named.
+    #[error(transparent)]
+    Output(#[from] OutputError),
     /// The container refuses what was made of the clip.
     #[error("{path}: {reason}", path = .path.display())]
     Reel {
@@ -85,30 +81,9 @@ pub enum ConvertError {
     Broken,
 }
 
-/// The way out of the usual troubles.
-fn hint(reason: &io::Error) -> &'static str {
-    match reason.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-            "; free some space, or choose a folder on another disk with --output"
-        }
-        io::ErrorKind::FileTooLarge => "; the system limits the size of a file here",
-        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
-            "; choose a folder that you may write to with --output"
-        }
-        io::ErrorKind::NotFound => "; the folder does not exist: make it first",
-        _ => "",
-    }
-}
-
 impl ConvertError {
     pub(super) fn output(path: &std::path::Path, reason: io::Error) -> Self {
-        if reason.kind() == io::ErrorKind::AlreadyExists {
-            return Self::Exists(path.into());
-        }
-        Self::Output {
-            path: path.into(),
-            reason,
-        }
+        OutputError::io(path, reason).into()
     }
 
     pub(super) fn reel(path: &std::path::Path, reason: WriteError) -> Self {
@@ -121,9 +96,29 @@ impl ConvertError {
         }
     }
 
+    /// The same of the reel's own name, where work was done under another.
+    pub(super) fn renamed(self, output: &std::path::Path) -> Self {
+        let path = output.to_owned();
+        match self {
+            Self::Output(OutputError::Io { reason, .. }) => OutputError::Io { path, reason }.into(),
+            Self::Reel { reason, .. } => Self::Reel { path, reason },
+            Self::Parts { reason, .. } => Self::Parts { path, reason },
+            Self::Stopped(_) => Self::Stopped(path),
+            other => other,
+        }
+    }
+
     /// Whether the command line is wrong, rather than its work failed.
     #[must_use]
     pub fn is_usage(&self) -> bool {
+        if let Self::Output(error)
+        | Self::Parts {
+            reason: SplitError::Output(error),
+            ..
+        } = self
+        {
+            return error.is_usage();
+        }
         matches!(
             self,
             Self::Choice(_)

@@ -15,12 +15,12 @@ use serde::Serialize;
 
 use super::allowance::{Allowance, Wish};
 use super::error::ConvertError;
-use super::plan::refuse_existing;
 use super::run::run;
 use super::{Choices, ConvertPlan, Footage, Outcome, Progress, Quiet};
 use crate::board::Board;
 use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
 use crate::coding::{Coding, CodingError, patch};
+use crate::files::Workshop;
 use crate::reel::{ReelFile, split_to};
 use crate::rehearsal::Tally;
 use crate::sound;
@@ -100,18 +100,11 @@ pub fn fit(
     progress: &dyn Progress,
     stop: &AtomicBool,
 ) -> Result<Fitted, ConvertError> {
-    refuse_existing(output, choices.overwrite)?;
+    choices.destination(source, output).check()?;
     let footage = Footage::look(choices, source)?;
     let base = ConvertPlan::of(&footage, choices, output)?;
     has_link(&choices.board, goal.link)?;
-    let folder = output
-        .parent()
-        .filter(|p| !p.as_os_str().is_empty())
-        .unwrap_or(Path::new("."));
-    let beside = tempfile::Builder::new()
-        .prefix(".thumbreel-fit-")
-        .tempdir_in(folder)
-        .map_err(|reason| ConvertError::output(output, reason))?;
+    let beside = base.destination.workshop()?;
     let mut search = Search {
         choices,
         footage: &footage,
@@ -122,38 +115,31 @@ pub fn fit(
         trials: Vec::new(),
         refused: Vec::new(),
     };
-    for way in search.ways() {
-        if let Err(reason) = search.affords(&way)? {
-            search.refuse(&way, reason);
-            continue;
-        }
-        match search.encode(&way, progress)? {
-            Ok(mut fitted) => {
-                refuse_existing(output, choices.overwrite)?;
-                fitted.outcome.files = publish(&fitted.outcome, choices, output)?;
-                fitted.outcome.output = output.into();
-                fitted.outcome.advice.extend(fitted.trades.iter().cloned());
-                return Ok(fitted);
-            }
-            Err(reason) => search.refuse(&way, reason),
-        }
-    }
-    Err(search.no_fit())
+    let found = search.first_that_fits(progress);
+    let mut fitted = found.map_err(|error| error.renamed(output))?;
+    fitted.outcome.files = publish(&fitted.outcome, &base, &beside)?;
+    fitted.outcome.output = output.into();
+    fitted.outcome.advice.extend(fitted.trades.iter().cloned());
+    Ok(fitted)
 }
 
 /// Gives the fitted reel its name, or cuts it into parts that have theirs.
-fn publish(made: &Outcome, choices: &Choices, output: &Path) -> Result<Vec<PathBuf>, ConvertError> {
+fn publish(
+    made: &Outcome,
+    base: &ConvertPlan,
+    beside: &Workshop,
+) -> Result<Vec<PathBuf>, ConvertError> {
     let whole = &made.output;
-    let Some(limit) = choices.part_size.filter(|limit| made.bytes > *limit) else {
-        std::fs::rename(whole, output).map_err(|reason| ConvertError::output(output, reason))?;
-        return Ok(vec![output.into()]);
+    let Some(limit) = base.part_size.filter(|limit| made.bytes > *limit) else {
+        beside.publish_file(whole)?;
+        return Ok(vec![base.output().into()]);
     };
     let failed = |reason| ConvertError::Parts {
-        path: output.into(),
+        path: base.output().into(),
         reason,
     };
     let mut reel = ReelFile::open(whole).map_err(|e| failed(e.into()))?;
-    let parts = split_to(&mut reel, output, limit, choices.overwrite).map_err(failed)?;
+    let parts = split_to(&mut reel, &base.destination, limit).map_err(failed)?;
     Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 
@@ -299,6 +285,20 @@ impl Search<'_> {
         let facts = facts_of(&path)?;
         self.trials.push((key, facts.clone()));
         Ok(facts)
+    }
+
+    fn first_that_fits(&mut self, progress: &dyn Progress) -> Result<Fitted, ConvertError> {
+        for way in self.ways() {
+            if let Err(reason) = self.affords(&way)? {
+                self.refuse(&way, reason);
+                continue;
+            }
+            match self.encode(&way, progress)? {
+                Ok(fitted) => return Ok(fitted),
+                Err(reason) => self.refuse(&way, reason),
+            }
+        }
+        Err(self.no_fit())
     }
 
     /// Encodes the whole under limits, tighter and tighter, until budget and

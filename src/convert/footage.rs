@@ -154,7 +154,7 @@ fn cues(source: &SubtitleSource, path: &Path, clip: &ClipInfo) -> Result<Vec<Cue
                 path: file.clone(),
                 reason,
             };
-            let bytes = std::fs::read(file).map_err(|e| failed(e.to_string()))?;
+            let bytes = std::fs::read(file).map_err(|e| failed(unread(&e)))?;
             text::parse(&text::decode(&bytes)).map_err(|e| failed(e.to_string()))?
         }
         SubtitleSource::Track(choice) => {
@@ -166,6 +166,13 @@ fn cues(source: &SubtitleSource, path: &Path, clip: &ClipInfo) -> Result<Vec<Cue
         }
     };
     Ok(cues)
+}
+
+fn unread(error: &std::io::Error) -> String {
+    format!(
+        "cannot read it: {}; check the name",
+        crate::files::reason(error)
+    )
 }
 
 /// Refuses a part that the clip does not have.

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use super::error::ConvertError;
 use super::speaker;
 use crate::board::Board;
-use crate::reel::{Draft, ReelFile};
+use crate::files::{Destination, Kind, publish_all};
+use crate::reel::ReelFile;
 use crate::sound::listen::{Rendering, WavWriter};
 use crate::sound::{SoundCoding, decode_block};
 
@@ -16,7 +17,9 @@ use crate::sound::{SoundCoding, decode_block};
 ///
 /// # Errors
 /// The reel cannot be read, a name is taken, or a file cannot be written.
-pub fn listen(reel: &Path, board: &Board, overwrite: bool) -> Result<Vec<PathBuf>, ConvertError> {
+pub fn listen(reel: &Destination, board: &Board) -> Result<Vec<PathBuf>, ConvertError> {
+    let copy = reel.clone();
+    let reel = reel.path();
     let unread = |reason: &dyn std::fmt::Display| {
         ConvertError::output(
             reel,
@@ -28,18 +31,12 @@ pub fn listen(reel: &Path, board: &Board, overwrite: bool) -> Result<Vec<PathBuf
     let Some(coding) = SoundCoding::from_number(file.header().sound as u8) else {
         return Ok(Vec::new());
     };
-    let stem = reel
-        .file_stem()
-        .unwrap_or_default()
-        .to_string_lossy()
-        .into_owned();
-    let names = [format!("{stem}.wav"), format!("{stem}-speaker.wav")];
-    let paths = names.map(|name| reel.with_file_name(name));
+    let paths = listening_copies(reel);
     let failed = |i: usize, reason: io::Error| ConvertError::output(&paths[i], reason);
     let mut copies = Vec::new();
     for (i, path) in paths.iter().enumerate() {
-        let begun = Draft::create(path, overwrite).and_then(|draft| WavWriter::new(draft, rate));
-        copies.push(begun.map_err(|e| failed(i, e))?);
+        let draft = copy.of_kind(path, Kind::Sound).begin()?;
+        copies.push(WavWriter::new(draft, rate).map_err(|e| failed(i, e))?);
     }
     let mounted = speaker::enclosure(board, None)?;
     let mut rendering = Rendering::new(mounted.rendering(f64::from(rate)));
@@ -50,9 +47,32 @@ pub fn listen(reel: &Path, board: &Board, overwrite: bool) -> Result<Vec<PathBuf
         rendering.run(&mut block);
         copies[1].push(&block).map_err(|e| failed(1, e))?;
     }
+    let mut drafts = Vec::new();
     for (i, copy) in copies.into_iter().enumerate() {
-        let published = copy.finish().and_then(Draft::publish);
-        published.map_err(|e| failed(i, e))?;
+        drafts.push(copy.finish().map_err(|e| failed(i, e))?);
     }
+    publish_all(drafts)?;
     Ok(paths.into())
+}
+
+/// Names of the copies of a reel.
+fn listening_copies(reel: &Path) -> [PathBuf; 2] {
+    let stem = reel.file_stem().unwrap_or_default();
+    ["", "-speaker"].map(|what| {
+        let mut name = stem.to_owned();
+        name.push(what);
+        name.push(".wav");
+        reel.with_file_name(name)
+    })
+}
+
+/// Checks the names of a reel's listening copies before any work is done.
+///
+/// # Errors
+/// A name is taken, or an input's.
+pub fn check_copies(reel: &Destination) -> Result<(), ConvertError> {
+    for path in listening_copies(reel.path()) {
+        reel.of_kind(path, Kind::Sound).check()?;
+    }
+    Ok(())
 }

@@ -25,7 +25,7 @@ pub(super) fn measure(
         let mut form = None;
         while let Some(item) = clip.next_item()? {
             if stop.load(Ordering::Relaxed) {
-                return Err(ConvertError::Stopped(plan.output.clone()));
+                return Err(ConvertError::Stopped(plan.output().into()));
             }
             let Item::Sound(block) = item else { continue };
             let this = (block.rate, block.channels, block.mask);

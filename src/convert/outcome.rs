@@ -143,20 +143,16 @@ impl SoundDone {
             _ => "silence".to_owned(),
         };
         let mut parts = vec![levels, format!("gain {:+.1} dB", self.gain_db)];
-        let limited = |db: f64| match db {
-            db if db < 0.05 => "did nothing".to_owned(),
-            db => format!("took {db:.1} dB at most"),
-        };
-        parts.push(match self.limited_db {
-            db if db < 0.05 => "limiter did nothing".to_owned(),
-            db => format!(
+        // Less cannot be heard.
+        let told = |db: &f64| *db >= 0.05;
+        parts.extend(Some(self.limited_db).filter(told).map(|db| {
+            format!(
                 "limiter took {db:.1} dB at most, in {:.1} % of the time",
                 100.0 * self.limited_share
-            ),
-        });
-        if let Some(db) = self.power_limited_db {
-            parts.push(format!("limit of rated power {}", limited(db)));
-        }
+            )
+        }));
+        let power = self.power_limited_db.filter(told);
+        parts.extend(power.map(|db| format!("limit of rated power took {db:.1} dB at most")));
         let figures = [
             (self.true_peak, "true peak", "dBTP"),
             (self.loudness_range, "range", "LU"),

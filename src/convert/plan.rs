@@ -6,14 +6,16 @@ use std::time::Duration;
 use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
 use super::footage::{self, Footage};
-use super::framing::{picture_offset, picture_plan};
+use super::framing::{picture_offset, picture_plan, surround};
+use super::remarks;
 use super::speaker;
 use crate::board::Board;
 use crate::budget::{self, Choice, Costs, MemoryPlan, PictureCoding, ReelFacts, Wish};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
+use crate::files::Destination;
 use crate::picture::text::{Cue, Subtitles};
-use crate::picture::{Pace, PicturePlan};
+use crate::picture::{Pace, PicturePlan, Surround};
 use crate::reel;
 use crate::sound;
 use crate::sound::gain::Supply;
@@ -32,10 +34,8 @@ const SLICE_SECONDS: f64 = 0.5;
 pub struct ConvertPlan {
     /// The clip.
     pub source: PathBuf,
-    /// The reel.
-    pub output: PathBuf,
-    /// Replace an existing reel.
-    pub overwrite: bool,
+    /// The reel's name, apart from all that is read for it.
+    pub destination: Destination,
     /// Name of the board.
     pub board: String,
     /// How the clip is opened.
@@ -67,6 +67,8 @@ pub struct ConvertPlan {
     pub wire: reel::Wire,
     /// Column and row of the panel's memory at which the picture starts.
     pub offset: (u16, u16),
+    /// The panel around the picture.
+    pub surround: Surround,
     /// Title for menus.
     pub title: String,
     /// Bytes that a slice aims at.
@@ -102,7 +104,7 @@ impl ConvertPlan {
     /// A value out of its range, a clip that cannot be opened, or a name that
     /// is taken.
     pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
-        refuse_existing(output, choices.overwrite)?;
+        choices.destination(source, output).check()?;
         Self::of(&Footage::look(choices, source)?, choices, output)
     }
 
@@ -112,7 +114,8 @@ impl ConvertPlan {
     /// # Errors
     /// A value out of its range, or a clip that cannot be opened.
     pub fn preview(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
-        refuse_existing(output, true)?;
+        let to = choices.destination(source, output);
+        to.clone().overwrite(true).check()?;
         let mut plan = Self::of(&Footage::look(choices, source)?, choices, output)?;
         if !choices.overwrite && output.symlink_metadata().is_ok() {
             plan.advice
@@ -141,19 +144,20 @@ impl ConvertPlan {
             .map(|cue| cue.clone().earlier(open.from));
         let subtitles = ahead.filter(|cue| cue.end > Nanos(0)).collect();
         let sound = sound_plan(choices, &clip)?;
+        let offset = picture_offset(&board.panel, &picture);
         let chosen = chosen(choices, &clip, &picture, sound.as_ref());
         let coding = planned_coding(choices, chosen.as_ref());
         let own = chosen.as_ref().map_or(clip.picture.rate, |c| c.rate);
         let rate = check_rate(choices.rate.unwrap_or(own))?;
         let mut plan = Self {
             source: footage.source.clone(),
-            output: output.into(),
-            overwrite: choices.overwrite,
+            destination: choices.destination(&footage.source, output),
             board: board.name.clone(),
             title: choices.title_for(&footage.source, clip.title.as_deref()),
             open,
             clip,
-            offset: picture_offset(&board.panel, &picture),
+            offset,
+            surround: surround(&board.panel, offset),
             picture,
             subtitles,
             part_size: choices.part_size,
@@ -181,6 +185,7 @@ impl ConvertPlan {
         plan.open.shrunk = plan.is_shrunk();
         plan.slice_bytes = slice_share(board, &plan).unwrap_or(SLICE_BYTES);
         plan.advice = plan.advise(board);
+        plan.advice.extend(remarks::of_plan(&plan, board, choices));
         if let Some(chosen) =
             chosen.filter(|c| choices.rate.is_none() && c.rate != plan.clip.picture.rate)
         {
@@ -219,6 +224,12 @@ impl ConvertPlan {
 
     pub(super) fn key_ticks(&self) -> u64 {
         (self.key_seconds * f64::from(self.clock_rate())).round() as u64
+    }
+
+    /// The reel.
+    #[must_use]
+    pub fn output(&self) -> &Path {
+        self.destination.path()
     }
 
     pub(super) fn byte_order(&self) -> ByteOrder {
@@ -333,18 +344,6 @@ fn reel_sound(sound: &SoundPlan) -> reel::SoundCoding {
         SoundCoding::Pcm8 => reel::SoundCoding::PcmU8,
         SoundCoding::Adpcm => reel::SoundCoding::ImaAdpcm,
     }
-}
-
-/// Refuses a name that is taken, early, before any work is done.
-pub(super) fn refuse_existing(path: &Path, overwrite: bool) -> Result<(), ConvertError> {
-    if path.is_dir() {
-        let reason = std::io::ErrorKind::IsADirectory.into();
-        return Err(ConvertError::output(path, reason));
-    }
-    if !overwrite && path.symlink_metadata().is_ok() {
-        return Err(ConvertError::Exists(path.into()));
-    }
-    Ok(())
 }
 
 fn check_rate(rate: Ratio) -> Result<Ratio, ConvertError> {

@@ -15,9 +15,11 @@ use super::measure::measure;
 use super::outcome::{Outcome, SoundDone, Timings};
 use super::plan::ConvertPlan;
 use super::progress::Progress;
+use super::remarks;
 use super::shape::{Shaped, shape};
+use crate::files::Draft;
 use crate::picture::Pace;
-use crate::reel::{Draft, ReelFile, split_to};
+use crate::reel::{ReelFile, split_to};
 use crate::sound::phase::UNSAFE_DB;
 use crate::sound::{Downmix, Measured};
 use crate::units::Ratio;
@@ -37,13 +39,12 @@ pub fn run(
     stop: &AtomicBool,
 ) -> Result<Outcome, ConvertError> {
     let start = Instant::now();
-    let draft = Draft::create(&plan.output, plan.overwrite)
-        .map_err(|reason| ConvertError::output(&plan.output, reason))?;
+    let draft = plan.destination.begin()?;
     let measured = measure(plan, stop)?;
     let first_pass = start.elapsed();
     let made = run_stages(plan, measured, draft, progress, stop)?;
     if stop.load(Ordering::Relaxed) {
-        return Err(ConvertError::Stopped(plan.output.clone()));
+        return Err(ConvertError::Stopped(plan.output().into()));
     }
     let (decoded, shaped, assembled) = made;
     let mut outcome = outcome(plan, &decoded, &shaped, &assembled);
@@ -87,25 +88,24 @@ fn run_stages(
 
 /// Gives the file its name, or cuts it into parts that have theirs.
 fn publish(plan: &ConvertPlan, assembled: Assembled) -> Result<Vec<PathBuf>, ConvertError> {
-    let path = &plan.output;
+    let path = plan.output();
     let mut draft = assembled.draft;
     let limit = plan
         .part_size
         .filter(|limit| assembled.summary.length > *limit);
     let Some(limit) = limit else {
-        let published = draft.publish();
-        published.map_err(|reason| ConvertError::output(path, reason))?;
-        return Ok(vec![path.clone()]);
+        draft.publish()?;
+        return Ok(vec![path.into()]);
     };
     let unreadable = |reason| ConvertError::Parts {
-        path: path.clone(),
+        path: path.into(),
         reason,
     };
     draft
         .rewind()
         .map_err(|reason| ConvertError::output(path, reason))?;
     let mut whole = ReelFile::new(draft).map_err(|e| unreadable(e.into()))?;
-    let parts = split_to(&mut whole, path, limit, plan.overwrite).map_err(unreadable)?;
+    let parts = split_to(&mut whole, &plan.destination, limit).map_err(unreadable)?;
     Ok(parts.into_iter().map(|(path, _)| path).collect())
 }
 
@@ -131,12 +131,13 @@ fn outcome(
     assembled: &Assembled,
 ) -> Outcome {
     let header = &assembled.summary.header;
+    let seconds = header.duration as f64 / f64::from(header.clock_rate);
     Outcome {
         source: plan.source.clone(),
-        output: plan.output.clone(),
+        output: plan.output().into(),
         files: Vec::new(),
         bytes: assembled.summary.length,
-        seconds: header.duration as f64 / f64::from(header.clock_rate),
+        seconds,
         width: header.width,
         height: header.height,
         rate: f64::from(header.rate.num) / f64::from(header.rate.den),
@@ -158,7 +159,7 @@ fn outcome(
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan)),
         previews: Vec::new(),
-        advice: advice(plan, decoded, shaped),
+        advice: advice(plan, decoded, shaped, seconds),
         plays: Vec::new(),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
@@ -197,9 +198,11 @@ fn uneven(plan: &ConvertPlan, judder_ms: f64) -> Option<String> {
 }
 
 /// The plan's advice and what only pictures and sound themselves could tell.
-fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped) -> Vec<String> {
+fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped, seconds: f64) -> Vec<String> {
     let mut advice = plan.advice.clone();
     advice.extend(uneven(plan, decoded.judder.rms));
+    let sound = shaped.report.as_ref();
+    advice.extend(remarks::of_result(plan, seconds, shaped.bars, sound));
     let Some(report) = &shaped.report else {
         return advice;
     };

@@ -10,10 +10,11 @@ use super::decode::{Chosen, Work};
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
 use super::wire;
+use crate::picture::bars::BarFinder;
 use crate::picture::flash::{FlashChecker, FlashWarning};
-use crate::picture::{PanelPicture, PictureStage};
+use crate::picture::{PanelPicture, PictureError, PictureStage, SourceCrop};
 use crate::sound::{Layout, Measured, SoundPlan, SoundReport, SoundStage};
-use crate::source::SourceSound;
+use crate::source::{SourcePicture, SourceSound};
 use crate::units::Nanos;
 
 /// What the third thread is to do.
@@ -33,6 +34,8 @@ pub(super) enum Ready {
 pub(super) struct Shaped {
     /// Parts that flash more than is safe.
     pub(super) flashes: Vec<FlashWarning>,
+    /// Black bars that are part of the clip's pictures.
+    pub(super) bars: Option<SourceCrop>,
     pub(super) report: Option<SoundReport>,
     pub(super) picture: Duration,
     pub(super) sound: Duration,
@@ -73,6 +76,7 @@ pub(super) fn shape(
                 }
                 spent.sound += start.elapsed();
                 spent.flashes = pictures.flashes.warnings().to_vec();
+                spent.bars = pictures.bars.and_then(|bars| bars.found());
                 send(Ready::End(end))?;
                 return Ok(spent);
             }
@@ -87,6 +91,46 @@ struct Pictures<'a> {
     /// The picture before, and when it was shown.
     last: Option<(Arc<PanelPicture>, Nanos)>,
     flashes: FlashChecker,
+    /// None where bars are cropped already.
+    bars: Option<Bars>,
+}
+
+/// A search for bars in a few of the pictures that pass by.
+struct Bars {
+    finder: BarFinder,
+    looks: u32,
+    every: Nanos,
+    next: Nanos,
+}
+
+impl Bars {
+    /// Pictures that are looked at in a clip of known length; fewer than a
+    /// third of them tell nothing.
+    const LOOKS: u32 = 24;
+
+    fn new(plan: &ConvertPlan) -> Self {
+        let length = plan.expected_length().map(|l| l.as_nanos() as i64);
+        Self {
+            finder: BarFinder::default(),
+            looks: 0,
+            every: Nanos(length.unwrap_or(60_000_000_000) / i64::from(Self::LOOKS)),
+            next: Nanos(0),
+        }
+    }
+
+    fn look(&mut self, picture: &SourcePicture, time: Nanos) -> Result<(), PictureError> {
+        if time < self.next {
+            return Ok(());
+        }
+        self.next = Nanos(time.0 + self.every.0);
+        self.looks += 1;
+        self.finder.look(picture)
+    }
+
+    fn found(&self) -> Option<SourceCrop> {
+        let crop = self.finder.crop();
+        crop.filter(|_| self.looks >= Self::LOOKS / 3)
+    }
 }
 
 impl<'a> Pictures<'a> {
@@ -100,11 +144,15 @@ impl<'a> Pictures<'a> {
             stage,
             last: None,
             flashes: FlashChecker::new(plan.picture.shape),
+            bars: plan.picture.crop.is_none().then(|| Bars::new(plan)),
         })
     }
 
     fn make(&mut self, chosen: &Chosen) -> Result<Ready, ConvertError> {
         let time = self.time(chosen);
+        if let (Some(bars), Some((picture, _))) = (&mut self.bars, chosen.parts.first()) {
+            bars.look(picture, time)?;
+        }
         let again = self
             .last
             .as_ref()

@@ -100,7 +100,7 @@ impl ConvertPlan {
     pub fn view(&self) -> PlanView {
         PlanView {
             source: self.source.display().to_string(),
-            output: self.output.display().to_string(),
+            output: self.output().display().to_string(),
             board: self.board.clone(),
             title: self.title.clone(),
             from: self.open.from.0 as f64 / 1e9,
@@ -136,6 +136,7 @@ impl ConvertPlan {
             "from": self.open.from.0 as f64 / 1e9,
             "length": self.open.length.map(|l| l.0 as f64 / 1e9),
             "stage": self.picture,
+            "panel": self.surround,
             "pace": self.pace,
         });
         shaped.to_string()

@@ -21,7 +21,7 @@ use super::{HEIGHT, RATE, SOUND_RATE, WIDTH, play};
 #[derive(Debug, thiserror::Error)]
 pub enum FilmError {
     /// The file cannot be made.
-    #[error("cannot write {path}: {reason}", path = .path.display())]
+    #[error("cannot write {path}: {why}", path = .path.display(), why = crate::files::reason(.reason))]
     Write {
         /// The film.
         path: PathBuf,

@@ -7,7 +7,8 @@ use ffmpeg_next::{Dictionary, Error, Packet, Rational, frame};
 use image::RgbImage;
 
 use super::unsigned::{name_track, without_messages, write_header};
-use super::{Damages, ExportError, Look, Span, Step, Target, Walk};
+use super::{Damages, ExportError, Look, Span, Step, Walk};
+use crate::files::{Draft, OutputError};
 use crate::sound::resample::Resampler;
 use crate::source::MediaError;
 
@@ -29,12 +30,18 @@ pub fn film(
     walk: &mut Walk,
     span: Span,
     look: Look,
-    target: Target,
+    target: Draft,
 ) -> Result<Damages, ExportError> {
     let path = target.path().to_owned();
     let failed = |what: &'static str| {
         let path = path.clone();
-        move |error| ExportError::Media(path.clone(), what, MediaError::from(error))
+        move |error| {
+            let error = MediaError::from(error);
+            match error.system() {
+                Some(reason) => OutputError::io(&path, reason).into(),
+                None => ExportError::Media(path.clone(), what, error),
+            }
+        }
     };
     let mut film = Film::new(walk, span, look, &target).map_err(failed("cannot start the film"))?;
     let damages = walk.run(span, |step| match step {
@@ -91,13 +98,13 @@ struct Audio {
 }
 
 impl Film {
-    fn new(walk: &Walk, span: Span, look: Look, target: &Target) -> Result<Self, Error> {
+    fn new(walk: &Walk, span: Span, look: Look, target: &Draft) -> Result<Self, Error> {
         // Once is enough, more does no harm.
         ffmpeg_next::init()?;
         // Encoder statistics are not printed.
         ffmpeg_next::log::set_level(ffmpeg_next::log::Level::Quiet);
         let header = walk.header();
-        let mut out = format::output_as(target.path(), "mp4")?;
+        let mut out = format::output_as(target.place(), "mp4")?;
         let base = Rational(1, header.clock_rate as i32);
         let rate = Rational(header.rate.num as i32, header.rate.den as i32);
         let mut video = open_video(&mut out, look, base, rate)?;

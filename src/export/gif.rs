@@ -1,12 +1,12 @@
 //! Pictures as an animated GIF that repeats for ever.
 
-use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, Write};
 
 use image::codecs::gif::{GifEncoder, Repeat};
 use image::{Delay, DynamicImage, Frame, RgbImage};
 
-use super::{Damages, ExportError, Look, Span, Step, Target, Walk};
+use super::{Damages, ExportError, Look, Span, Step, Walk};
+use crate::files::Draft;
 
 /// Palette search effort, 1 (best) to 30.
 const EFFORT: i32 = 10;
@@ -15,15 +15,11 @@ const EFFORT: i32 = 10;
 ///
 /// # Errors
 /// When there are none, or reading or writing fails.
-pub fn gif(
-    walk: &mut Walk,
-    span: Span,
-    look: Look,
-    target: Target,
-) -> Result<Damages, ExportError> {
+pub fn gif(walk: &mut Walk, span: Span, look: Look, target: Draft) -> Result<Damages, ExportError> {
     let path = target.path().to_owned();
-    let file = File::create(&path).map_err(ExportError::write(&path))?;
-    let mut encoder = GifEncoder::new_with_speed(BufWriter::new(file), EFFORT);
+    let file = target.handle()?;
+    let mut out = BufWriter::new(file);
+    let mut encoder = GifEncoder::new_with_speed(&mut out, EFFORT);
     encoder
         .set_repeat(Repeat::Infinite)
         .map_err(ExportError::image(&path))?;
@@ -55,6 +51,8 @@ pub fn gif(
     let (tick, image) = waiting.ok_or_else(nothing)?;
     write(image, tick, last.max(tick + 1))?;
     drop(encoder);
+    out.flush().map_err(target.failed())?;
+    drop(out);
     target.publish()?;
     Ok(damages)
 }

@@ -5,7 +5,6 @@ mod film;
 mod gif;
 mod picture;
 mod sheet;
-mod target;
 pub(crate) mod unsigned;
 mod upright;
 mod walk;
@@ -13,13 +12,14 @@ mod wav;
 
 use std::path::{Path, PathBuf};
 
+use crate::files::OutputError;
+
 pub use film::film;
 pub use gif::gif;
-pub use picture::{Look, pictures, single};
+pub use picture::{Look, pictures, save_to, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
-pub use target::Target;
 pub use upright::upright;
-pub use walk::{Damages, Shown, Sound, Span, Step, Walk};
+pub use walk::{Damages, Shown, Sound, Span, Step, Walk, Watch};
 pub use wav::wav;
 
 use crate::coding::CodingError;
@@ -35,15 +35,9 @@ pub enum ExportError {
     /// The reel's pictures cannot be decoded here.
     #[error("{path}: {why}", path = .0.display(), why = .1)]
     Coding(PathBuf, CodingError),
-    /// The target cannot be written.
-    #[error("{path}: cannot write: {why}", path = .0.display(), why = .1)]
-    Write(PathBuf, std::io::Error),
-    /// The target is there already.
-    #[error("{path}: exists already; choose another name or allow it with --overwrite", path = .0.display())]
-    Exists(PathBuf),
-    /// An image library refused.
-    #[error("{path}: {why}", path = .0.display(), why = .1)]
-    Image(PathBuf, image::ImageError),
+    /// The file cannot be made, written or named.
+    #[error(transparent)]
+    Output(#[from] OutputError),
     /// The media library refused.
     #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = .2)]
     Media(PathBuf, &'static str, MediaError),
@@ -56,13 +50,15 @@ pub enum ExportError {
 }
 
 impl ExportError {
-    fn write(path: &Path) -> impl Fn(std::io::Error) -> Self + use<> {
-        let path = path.to_owned();
-        move |error| Self::Write(path.clone(), error)
-    }
-
+    /// An image library's; what it says beside the system's own words is not for users.
     fn image(path: &Path) -> impl Fn(image::ImageError) -> Self + use<> {
         let path = path.to_owned();
-        move |error| Self::Image(path.clone(), error)
+        move |error| {
+            let reason = match error {
+                image::ImageError::IoError(reason) => reason,
+                other => std::io::Error::other(other),
+            };
+            OutputError::io(&path, reason).into()
+        }
     }
 }

@@ -1,12 +1,15 @@
 //! Panel pixels as images, sharp when enlarged, and PNG files of them.
 
+use std::io::{Cursor, Write};
 use std::path::Path;
 
-use image::{Rgb, RgbImage, imageops};
+use image::{ImageFormat, Rgb, RgbImage, imageops};
 
-use super::{Damages, ExportError, Span, Step, Target, Walk, upright};
+use super::{Damages, ExportError, Span, Step, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
+use crate::files::{Draft, Workshop};
+use crate::picture::Surround;
 use crate::picture::panel::safe_area_view;
 use crate::reel::{Mounting, Wire};
 
@@ -28,6 +31,8 @@ pub struct Look {
     /// How the picture was turned for the way the panel is mounted, to be
     /// undone: the image is upright as the viewer sees it.
     pub mounting: Mounting,
+    /// The panel around the picture, where that is smaller.
+    pub surround: Option<Surround>,
 }
 
 impl Look {
@@ -43,6 +48,7 @@ impl Look {
             wire: header.wire,
             safe_area: false,
             mounting: header.mounting,
+            surround: walk.surround(),
         }
     }
 
@@ -50,7 +56,9 @@ impl Look {
     #[must_use]
     pub fn size(&self) -> (u32, u32) {
         let by = u32::from(self.enlarge);
-        let (width, height) = (u32::from(self.width) * by, u32::from(self.height) * by);
+        let own = (self.width, self.height);
+        let (width, height) = self.surround.map_or(own, |s| (s.width, s.height));
+        let (width, height) = (u32::from(width) * by, u32::from(height) * by);
         match self.mounting.swaps() {
             true => (height, width),
             false => (width, height),
@@ -77,6 +85,9 @@ impl Look {
         if self.safe_area {
             self.outline(&mut image);
         }
+        if let Some(surround) = &self.surround {
+            image = around(surround, &image);
+        }
         let image = upright(self.mounting, image);
         let (width, height) = self.size();
         match self.enlarge {
@@ -98,11 +109,27 @@ impl Look {
     }
 }
 
+/// A picture on its dark panel.
+fn around(surround: &Surround, picture: &RgbImage) -> RgbImage {
+    let (width, height) = (surround.width, surround.height);
+    let mut image = RgbImage::new(width.into(), height.into());
+    imageops::replace(&mut image, picture, surround.x.into(), surround.y.into());
+    if surround.round {
+        for y in 0..height {
+            let (start, end) = row_span(width, height, y).unwrap_or((0, 0));
+            for x in (0..start).chain(end..width) {
+                image.put_pixel(x.into(), y.into(), Rgb([0; 3]));
+            }
+        }
+    }
+    image
+}
+
 /// Writes the picture shown at `tick` as one PNG.
 ///
 /// # Errors
 /// When there is no picture, or reading or writing fails.
-pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<(), ExportError> {
+pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Draft) -> Result<(), ExportError> {
     let mut found = None;
     let span = Span {
         from: tick,
@@ -115,8 +142,8 @@ pub fn single(walk: &mut Walk, tick: u64, look: Look, target: Target) -> Result<
         Ok(())
     })?;
     let nothing = || ExportError::Nothing(walk.path().to_owned(), "no picture stands at that time");
-    save(&found.ok_or_else(nothing)?, target.path())?;
-    target.publish()
+    save_to(&found.ok_or_else(nothing)?, &target)?;
+    Ok(target.publish()?)
 }
 
 /// Writes every picture of `span` as a numbered PNG into the target folder.
@@ -127,12 +154,14 @@ pub fn pictures(
     walk: &mut Walk,
     span: Span,
     look: Look,
-    target: Target,
+    target: Workshop,
 ) -> Result<Damages, ExportError> {
     let damages = walk.run(span, |step| match step {
         Step::Picture(shown) => {
             let name = format!("picture-{:06}.png", shown.number);
-            save(&look.image(shown.pixels), &target.path().join(name))
+            let path = target.path().join(name);
+            let bytes = png(&look.image(shown.pixels), target.target())?;
+            Ok(std::fs::write(path, bytes).map_err(target.failed())?)
         }
         _ => Ok(()),
     })?;
@@ -140,9 +169,21 @@ pub fn pictures(
     Ok(damages)
 }
 
-pub(super) fn save(image: &RgbImage, path: &Path) -> Result<(), ExportError> {
-    let format = image::ImageFormat::Png;
+/// Writes an image as PNG.
+///
+/// # Errors
+/// The disk refuses.
+pub fn save_to(image: &RgbImage, target: &Draft) -> Result<(), ExportError> {
+    let bytes = png(image, target.path())?;
+    let written = target.handle()?.write_all(&bytes);
+    Ok(written.map_err(target.failed())?)
+}
+
+/// The bytes of a PNG; the encoder would hide what the disk says of them.
+fn png(image: &RgbImage, target: &Path) -> Result<Vec<u8>, ExportError> {
+    let mut bytes = Cursor::new(Vec::new());
     image
-        .save_with_format(path, format)
-        .map_err(ExportError::image(path))
+        .write_to(&mut bytes, ImageFormat::Png)
+        .map_err(ExportError::image(target))?;
+    Ok(bytes.into_inner())
 }

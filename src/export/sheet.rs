@@ -3,8 +3,9 @@
 use ab_glyph::{Font, FontRef, PxScale, ScaleFont, point};
 use image::{Rgb, RgbImage};
 
-use super::picture::save;
-use super::{ExportError, Look, Span, Step, Target, Walk};
+use super::picture::save_to;
+use super::{ExportError, Look, Span, Step, Walk};
+use crate::files::Draft;
 
 const PAPER: Rgb<u8> = Rgb([246, 244, 238]);
 const INK: Rgb<u8> = Rgb([32, 38, 42]);
@@ -40,11 +41,11 @@ pub fn sheet(
     span: Span,
     look: Look,
     plan: SheetPlan,
-    target: Target,
+    target: Draft,
 ) -> Result<(), ExportError> {
     let image = sheet_image(walk, span, look, plan)?;
-    save(&image, target.path())?;
-    target.publish()
+    save_to(&image, &target)?;
+    Ok(target.publish()?)
 }
 
 /// Draws a contact sheet of `span`.

@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::ExportError;
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
+use crate::picture::Surround;
 use crate::reel::{Header, Picture, Piece, ReelFile, Slice, SoundCoding as Coded};
 use crate::sound::{SoundCoding, decode_block};
 use crate::units::Rect;
@@ -82,7 +83,12 @@ pub struct Walk {
     sound: Option<SoundCoding>,
     damages: Damages,
     stop: Arc<AtomicBool>,
+    surround: Option<Surround>,
+    watch: Option<Watch>,
 }
+
+/// Told how much of a run is done, as a share of one.
+pub type Watch = Box<dyn Fn(f64)>;
 
 impl Walk {
     /// Opens the reel at `path`.
@@ -96,6 +102,9 @@ impl Walk {
         let tables = reel.tables().map_err(failed)?;
         let panel = PanelDecoder::new(PanelSettings::from(&header).with_tables(tables))
             .map_err(|error| ExportError::Coding(path.to_owned(), error))?;
+        // A note that cannot be read tells of no panel.
+        let note = reel.note().ok().flatten().unwrap_or_default();
+        let surround = Surround::of_note(&note, header.width, header.height);
         let sound = match header.sound {
             Coded::None => None,
             coded => SoundCoding::from_number(coded as u8),
@@ -108,6 +117,8 @@ impl Walk {
             sound,
             damages: Damages::default(),
             stop: Arc::default(),
+            surround,
+            watch: None,
         })
     }
 
@@ -116,6 +127,27 @@ impl Walk {
     pub fn stopped_by(mut self, stop: Arc<AtomicBool>) -> Self {
         self.stop = stop;
         self
+    }
+
+    /// Tells `watch` how far each run is.
+    #[must_use]
+    pub fn watched_by(mut self, watch: Watch) -> Self {
+        self.watch = Some(watch);
+        self
+    }
+
+    /// The panel around the picture, where that is smaller.
+    #[must_use]
+    pub const fn surround(&self) -> Option<Surround> {
+        self.surround
+    }
+
+    fn tell(&self, span: Span, time: u64) {
+        let end = self.header.end_tick().unwrap_or(u64::MAX).min(span.to);
+        let start = span.from.max(self.header.first_tick);
+        if let (Some(watch), Some(whole)) = (&self.watch, end.checked_sub(start)) {
+            watch(time.saturating_sub(start) as f64 / whole.max(1) as f64);
+        }
     }
 
     /// The reel's header.
@@ -188,6 +220,7 @@ impl Walk {
                     break;
                 }
                 Some(Piece::Slice(whole)) => {
+                    self.tell(span, whole.slice.time);
                     let mut slice = whole.slice;
                     let stale = usize::from(whole.stale);
                     self.damages.pictures += stale;

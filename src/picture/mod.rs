@@ -26,6 +26,7 @@ mod repack;
 mod scale;
 mod scaled;
 mod stage;
+mod surround;
 pub mod text;
 mod tone;
 
@@ -35,3 +36,4 @@ pub use plan::{
     Tone,
 };
 pub use stage::{PanelPicture, PictureStage, before_after};
+pub use surround::Surround;

@@ -13,7 +13,7 @@ use std::io::{self, Write};
 #[derive(Debug, thiserror::Error)]
 pub enum WriteError {
     /// The sink failed.
-    #[error("cannot write the reel: {0}")]
+    #[error("cannot write the reel: {why}", why = crate::files::reason(.0))]
     Io(#[from] io::Error),
     /// The caller broke a rule of the format.
     #[error(transparent)]

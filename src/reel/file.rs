@@ -16,7 +16,7 @@ use std::path::Path;
 #[derive(Debug, thiserror::Error)]
 pub enum FileError {
     /// The source failed.
-    #[error("cannot read the reel: {0}")]
+    #[error("cannot read the reel: {why}", why = crate::files::reason(.0))]
     Io(#[from] io::Error),
     /// The bytes are at fault.
     #[error(transparent)]

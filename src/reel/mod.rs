@@ -9,7 +9,7 @@
 //! | what is this reel: size, duration, title | `error`, `layout`, `header` |
 //! | seek | `chunk`, `index` |
 //! | play | `end`, `slice`, `event`, `reader` |
-//! | write (with an operating system) | `content`, `settings`, `emit`, `pace`, `writer`, `draft` |
+//! | write (with an operating system) | `content`, `settings`, `emit`, `pace`, `writer` |
 //! | read files, check, mend (with an operating system) | `file`, `survey`, `verify`, `repair`, `split` |
 //!
 //! The upper three need neither an operating system nor an allocator. Payloads
@@ -30,8 +30,6 @@ mod slice;
 mod content;
 #[cfg(feature = "host")]
 mod decoder;
-#[cfg(feature = "files")]
-mod draft;
 #[cfg(feature = "files")]
 mod emit;
 #[cfg(feature = "files")]
@@ -72,7 +70,6 @@ pub mod index_layout {
 #[cfg(feature = "files")]
 pub use {
     content::{Picture, Poster, Slice},
-    draft::Draft,
     emit::WriteError,
     file::{FileError, Piece, ReelFile, WholeSlice},
     repair::{HeaderSource, Lost, RepairError, Repaired, repair},

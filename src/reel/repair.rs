@@ -17,7 +17,7 @@ use std::io::{self, Read, Seek, SeekFrom, Write};
 #[derive(Debug, thiserror::Error)]
 pub enum RepairError {
     /// The source failed.
-    #[error("cannot read the reel: {0}")]
+    #[error("cannot read the reel: {why}", why = crate::files::reason(.0))]
     Read(#[from] io::Error),
     /// Neither the header nor its copy is there.
     #[error("{0}; its copy at the end is gone too, so nothing tells what the slices are for")]

@@ -2,7 +2,6 @@
 
 use super::chunk::chunk_length;
 use super::content::Poster;
-use super::draft::Draft;
 use super::emit::WriteError;
 use super::end::END_PAYLOAD;
 use super::error::ReelError;
@@ -11,6 +10,7 @@ use super::index;
 use super::layout::SECTOR;
 use super::settings::{Settings, Start};
 use super::writer::{ReelWriter, Summary};
+use crate::files::{Destination, OutputError, publish_all};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
@@ -26,6 +26,9 @@ pub enum SplitError {
     /// A part could not be written.
     #[error(transparent)]
     Write(#[from] WriteError),
+    /// A part's file could not be made or named.
+    #[error(transparent)]
+    Output(#[from] OutputError),
     /// No part can be as small as asked.
     #[error(
         "a part of {limit} bytes cannot hold what lies between two key slices; allow {need} bytes or more"
@@ -82,25 +85,27 @@ pub fn split<R: Read + Seek, W: Write + Seek>(
 /// See [`SplitError`].
 pub fn split_to<R: Read + Seek>(
     reel: &mut ReelFile<R>,
-    out: &Path,
+    out: &Destination,
     limit: u64,
-    overwrite: bool,
 ) -> Result<Vec<(PathBuf, Summary)>, SplitError> {
-    let open = |part, parts| Draft::create(&part_path(out, part, parts), overwrite);
-    let mut done = Vec::new();
-    for (draft, summary) in split(reel, limit, open)? {
-        let path = draft.path().to_path_buf();
-        let published = draft.publish();
-        if let Err(error) = published {
-            for (path, _) in &done {
-                // What is left behind is named in the error's own right; nothing more can be done.
-                let _ = std::fs::remove_file(path);
-            }
-            return Err(WriteError::Io(error).into());
-        }
-        done.push((path, summary));
+    let named = |part, parts| out.renamed(part_path(out.path(), part, parts));
+    let open = |part, parts| Ok(named(part, parts).begin()?);
+    let parts = split(reel, limit, open).map_err(own)?;
+    let (drafts, summaries): (Vec<_>, Vec<_>) = parts.into_iter().unzip();
+    let paths: Vec<_> = drafts.iter().map(|draft| draft.path().into()).collect();
+    publish_all(drafts)?;
+    Ok(paths.into_iter().zip(summaries).collect())
+}
+
+/// An error of a part's file, that came as one of its sink.
+fn own(error: SplitError) -> SplitError {
+    match error {
+        SplitError::Write(WriteError::Io(reason)) => match reason.downcast::<OutputError>() {
+            Ok(own) => own.into(),
+            Err(reason) => WriteError::Io(reason).into(),
+        },
+        other => other,
     }
-    Ok(done)
 }
 
 /// The name of a part: `harbour.tbr` becomes `harbour.1of3.tbr`.

@@ -87,14 +87,21 @@ impl Options {
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// The folder cannot be opened.
-    #[error("{0}: cannot open the folder to serve: {1}; name an existing folder of reels")]
+    #[error("cannot open the folder to serve, {path}: {why}; name an existing folder of reels", path = .0.display(), why = not_a_folder(.1))]
     Folder(PathBuf, io::Error),
     /// An address is not available.
-    #[error("cannot listen at {0}: {1}; choose another address or port with --listen")]
+    #[error("cannot listen at {0}: {why}; choose another address or port with --listen", why = crate::files::reason(.1))]
     Listen(SocketAddr, io::Error),
     /// The reels cannot be announced.
     #[error("cannot announce by DNS-SD: {0}")]
     Announce(String),
+}
+
+fn not_a_folder(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotADirectory => "it is a file".into(),
+        _ => crate::files::reason(error),
+    }
 }
 
 /// A server that holds its addresses but does not answer yet.

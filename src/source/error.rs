@@ -12,11 +12,24 @@ impl From<ffmpeg_next::Error> for MediaError {
     }
 }
 
+impl MediaError {
+    /// The operating system's own error, where it was one.
+    #[must_use]
+    pub fn system(self) -> Option<std::io::Error> {
+        match self.0 {
+            ffmpeg_next::Error::Other { errno } => Some(std::io::Error::from_raw_os_error(errno)),
+            _ => None,
+        }
+    }
+}
+
 impl std::fmt::Display for MediaError {
     fn fmt(&self, to: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         use ffmpeg_next::Error as E;
+        if let Some(error) = self.system() {
+            return to.write_str(&crate::files::reason(&error));
+        }
         let text = match self.0 {
-            E::Other { errno } => return std::io::Error::from_raw_os_error(errno).fmt(to),
             E::InvalidData => "the data is damaged or of an unknown format",
             E::Eof => "the file ends too early",
             E::PatchWelcome | E::Experimental => "this variant of the format is not supported",
@@ -37,7 +50,7 @@ impl std::error::Error for MediaError {}
 #[derive(Debug, thiserror::Error)]
 pub enum SourceError {
     /// The file cannot be opened.
-    #[error("cannot open {path}: {reason}", path = .path.display())]
+    #[error("cannot open {path}: {why}; check the name", path = .path.display(), why = crate::files::reason(.reason))]
     Open {
         /// The file.
         path: PathBuf,
@@ -65,7 +78,7 @@ pub enum SourceError {
     )]
     SoundOnly(PathBuf),
     /// There is nothing to show or hear.
-    #[error("{path} has no picture track", path = .0.display())]
+    #[error("{path} has no pictures; name a film clip", path = .0.display())]
     NoPictures(PathBuf),
     /// The chosen sound track does not exist.
     #[error("{path} has no sound track {wanted}; {has}", path = .path.display())]
@@ -139,7 +152,7 @@ pub enum SourceError {
         from: f64,
     },
     /// Reading failed in the middle.
-    #[error("reading {path} failed: {reason}", path = .path.display())]
+    #[error("reading {path} failed: {reason}; check that the file is complete", path = .path.display())]
     Read {
         /// The file.
         path: PathBuf,
@@ -148,7 +161,8 @@ pub enum SourceError {
     },
     /// Standard input could not be kept in a temporary file.
     #[error(
-        "cannot keep standard input in a temporary file: {0}; set TMPDIR to a folder with room"
+        "cannot keep standard input in a temporary file: {why}; set TMPDIR to a folder with room",
+        why = crate::files::reason(.0)
     )]
     Spool(std::io::Error),
 }

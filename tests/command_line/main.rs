@@ -5,8 +5,10 @@
 mod common;
 
 mod manners;
+mod mistakes;
 mod refusals;
 mod terminal;
+mod writing;
 
 use std::path::Path;
 

@@ -2,6 +2,7 @@
 //! copies; and what is warned of.
 
 use thumbreel::convert::{SubtitleSource, listen};
+use thumbreel::files::{Destination, Kind};
 use thumbreel::picture::quality::psnr;
 use thumbreel::picture::{Framing, PicturePlan, PictureStage};
 use thumbreel::reel::ReelFile;
@@ -144,7 +145,7 @@ fn listening_copies_hold_the_reels_sound() {
     let reel = path.join("a.tbr");
     let choices = choices(|c| c.size = Some((32, 24)));
     convert(&choices, &path.join("a.mkv"), &reel);
-    let copies = listen(&reel, &choices.board, false).unwrap();
+    let copies = listen(&Destination::new(&reel, Kind::Reel), &choices.board).unwrap();
     assert_eq!(copies, [path.join("a.wav"), path.join("a-speaker.wav")]);
     let wav = ffmpeg(path, "-i a.wav -f s16le -");
     let heard: Vec<i16> = wav

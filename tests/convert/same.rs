@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use thumbreel::convert::{ConvertError, ConvertPlan, Progress, Quiet, State, run};
+use thumbreel::files::OutputError;
 
 use crate::common::media::{ffmpeg, folder, packaged};
 use crate::{choices, convert};
@@ -83,7 +84,10 @@ fn a_failed_conversion_leaves_what_was_there() {
     let clip = folder.path().join("a.mp4");
     let kept = |what: &str| assert_eq!(std::fs::read(&reel).unwrap(), b"an earlier reel", "{what}");
     let refused = ConvertPlan::resolve(&choices(|_| {}), &clip, &reel);
-    assert!(matches!(refused, Err(ConvertError::Exists(_))));
+    assert!(matches!(
+        refused,
+        Err(ConvertError::Output(OutputError::Exists(..)))
+    ));
     kept("not told to overwrite");
     let plan = ConvertPlan::resolve(&choices(|c| c.overwrite = true), &clip, &reel).unwrap();
     // A copy opens the clip anew.

@@ -6,15 +6,22 @@ use crate::common::reels::{
 };
 use std::io::{Cursor, Seek, Write};
 use std::path::Path;
-use thumbreel::reel::{Draft, ReelWriter, WriteError, repair, verify};
+use thumbreel::files::{Destination, Draft, Kind, OutputError};
+use thumbreel::reel::{ReelWriter, WriteError, repair, verify};
 
 const SLICES: u64 = 7;
 
+fn begin(path: &Path, overwrite: bool) -> Result<Draft, OutputError> {
+    Destination::new(path, Kind::Reel)
+        .overwrite(overwrite)
+        .begin()
+}
+
 /// Writes a reel through a faulty disk under `path`, replacing what is there.
 fn write_through(path: &Path, fault: SinkFault) -> Result<(), WriteError> {
-    let draft = Draft::create(path, true)?;
+    let draft = begin(path, true).map_err(std::io::Error::from)?;
     let draft = write_to(FaultySink::new(draft, fault))?.into_inner();
-    Ok(draft.publish()?)
+    Ok(draft.publish().map_err(std::io::Error::from)?)
 }
 
 fn write_to<W: Write + Seek>(sink: W) -> Result<W, WriteError> {
@@ -75,11 +82,11 @@ fn a_name_that_is_taken_is_left_alone_unless_told() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("harbour.tbr");
     std::fs::write(&path, b"the old file").unwrap();
-    let taken = Draft::create(&path, false).err().unwrap();
-    assert_eq!(taken.kind(), std::io::ErrorKind::AlreadyExists);
+    let taken = begin(&path, false).err().unwrap();
+    assert!(matches!(taken, OutputError::Exists(..)), "{taken}");
     // Taken while the work was done.
     std::fs::remove_file(&path).unwrap();
-    let draft = Draft::create(&path, false).unwrap();
+    let draft = begin(&path, false).unwrap();
     std::fs::write(&path, b"the old file").unwrap();
     assert!(draft.publish().is_err());
     assert_eq!(std::fs::read(&path).unwrap(), b"the old file");

@@ -7,8 +7,8 @@ mod staging;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use super::Usage;
 use super::out::say;
+use super::{Usage, values};
 use crate::board::Board;
 use crate::report::Curve;
 use crate::sound::gain::{Bound, Choice};
@@ -33,19 +33,19 @@ pub struct Args {
     board: String,
     /// Software volumes to show, dB
     #[arg(long, value_name = "DB,...", value_delimiter = ',', allow_negative_numbers = true,
-        default_values_t = [0.0, -6.0, -12.0, -18.0, -24.0])]
+        value_parser = values::within(-96.0, 0.0, "dB"), allow_negative_numbers = true, default_values_t = [0.0, -6.0, -12.0, -18.0, -24.0])]
     volume: Vec<f64>,
     /// Highest peak of the sound, dBFS
-    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = -1.0)]
+    #[arg(long, value_name = "DB", value_parser = values::within(-60.0, 0.0, "dBFS"), allow_negative_numbers = true, default_value_t = -1.0)]
     peak: f64,
     /// Integrated loudness of the sound, LUFS
-    #[arg(long, value_name = "LUFS", allow_negative_numbers = true, default_value_t = -16.0)]
+    #[arg(long, value_name = "LUFS", value_parser = values::within(-60.0, 0.0, "LUFS"), allow_negative_numbers = true, default_value_t = -16.0)]
     loudness: f64,
     /// Listening distance, metres
-    #[arg(long, value_name = "M", default_value_t = 0.5)]
+    #[arg(long, value_name = "M", value_parser = values::within(0.01, 100.0, "metres"), allow_negative_numbers = true, default_value_t = 0.5)]
     distance: f64,
     /// Minutes of playback before the temperatures are computed
-    #[arg(long, value_name = "MIN", default_value_t = MINUTES)]
+    #[arg(long, value_name = "MIN", value_parser = values::within(0.0, 10_000.0, "minutes"), allow_negative_numbers = true, default_value_t = MINUTES)]
     minutes: f64,
     /// Print one JSON object
     #[arg(long)]
@@ -57,7 +57,6 @@ pub struct Args {
 /// # Errors
 /// An unknown board, values out of range, or a file that cannot be read.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    args.check()?;
     let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
     let sound = match &args.file {
         Some(file) => current::levels(file, &board)?,
@@ -104,24 +103,4 @@ pub(super) fn drawn(
     };
     let sounding = Sounding::new(reel, board, strapped, MINUTES)?;
     Ok(Some(sounding.findings()))
-}
-
-impl Args {
-    fn check(&self) -> Result<(), Usage> {
-        let within = |what: &str, value: f64, low: f64, high: f64| {
-            if (low..=high).contains(&value) {
-                return Ok(());
-            }
-            Err(Usage(format!(
-                "{what} is {value}, but must be between {low} and {high}"
-            )))
-        };
-        for &volume in &self.volume {
-            within("--volume", volume, -96.0, 0.0)?;
-        }
-        within("--peak", self.peak, -60.0, 0.0)?;
-        within("--loudness", self.loudness, -60.0, 0.0)?;
-        within("--distance", self.distance, 0.01, 100.0)?;
-        within("--minutes", self.minutes, 0.0, 10_000.0)
-    }
 }

@@ -54,11 +54,11 @@ impl Search<'_> {
         let asked = self.base.coding.choice.limits.instructions;
         let mut plan = made.plan.clone();
         plan.coding.choice.limits.instructions = Some(bound(asked, raised));
-        plan.output = self.beside.join("loosened.tbr");
+        plan.destination = plan.destination.renamed(self.beside.join("loosened.tbr"));
         let Ok(outcome) = self.run(&plan, progress)? else {
             return Ok(None);
         };
-        let facts = facts_of(&plan.output)?;
+        let facts = facts_of(plan.output())?;
         let judged = self.judge(way, &facts).ok();
         Ok(judged.map(|(budget, tally)| Made {
             plan,

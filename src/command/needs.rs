@@ -1,0 +1,454 @@
+//! Which option needs which: one table. An option that could have no effect
+//! beside the others is refused, so that nothing typed is ignored.
+
+use clap::ArgMatches;
+use clap::parser::ValueSource;
+
+use super::Usage;
+
+/// An option that has no effect under some conditions.
+pub(super) struct Rule {
+    /// The command, with a space before a command of its own.
+    command: &'static str,
+    option: &'static str,
+    /// All of these hold.
+    when: &'static [When],
+    /// Why it has no effect, and the way out.
+    why: &'static str,
+}
+
+/// What makes another option useless.
+pub(super) enum When {
+    /// This was typed too.
+    With(&'static str),
+    /// This was not typed.
+    Without(&'static str),
+    /// This has one of these values, typed or not.
+    Is(&'static str, &'static [&'static str]),
+    /// The file to export is none of these kinds.
+    Exports(&'static [&'static str]),
+}
+use When::{Exports, Is, With, Without};
+
+/// All that can be exported; another ending is refused as such.
+const EXPORTED: [&str; 5] = ["png", "mp4", "gif", "wav", "folder"];
+const SILENT: &[When] = &[With("no-sound")];
+const SILENT_WHY: &str = "a silent reel has no sound; leave one of them out";
+const RAW_WHY: &str = "raw pictures are sent as they are; choose --coding patch or jpeg";
+const ONE_PICTURE: &str = "it is for a single picture; name a .png";
+
+const fn rule(
+    command: &'static str,
+    option: &'static str,
+    when: &'static [When],
+    why: &'static str,
+) -> Rule {
+    Rule {
+        command,
+        option,
+        when,
+        why,
+    }
+}
+
+/// Every option that another one makes useless.
+pub(super) const TABLE: &[Rule] = &[
+    rule("convert", "loudness", SILENT, SILENT_WHY),
+    rule("convert", "ceiling", SILENT, SILENT_WHY),
+    rule("convert", "high-pass", SILENT, SILENT_WHY),
+    rule("convert", "virtual-bass", SILENT, SILENT_WHY),
+    rule("convert", "high-shelf", SILENT, SILENT_WHY),
+    rule("convert", "dynamic-range", SILENT, SILENT_WHY),
+    rule("convert", "sound-rate", SILENT, SILENT_WHY),
+    rule("convert", "sound-coding", SILENT, SILENT_WHY),
+    rule("convert", "downmix", SILENT, SILENT_WHY),
+    rule("convert", "preview", SILENT, SILENT_WHY),
+    rule("convert", "quality", &[Is("coding", &["raw"])], RAW_WHY),
+    rule("convert", "denoise", &[Is("coding", &["raw"])], RAW_WHY),
+    rule("convert", "peak-rate", &[Is("coding", &["raw"])], RAW_WHY),
+    rule(
+        "convert",
+        "search",
+        &[Is("coding", &["raw", "jpeg"])],
+        "only patch searches; choose --coding patch",
+    ),
+    rule(
+        "convert",
+        "anchor",
+        &[Is("framing", &["stretch"]), Without("size")],
+        "a stretched picture fills the panel; choose --framing crop, or a smaller --size",
+    ),
+    rule(
+        "convert",
+        "quiet",
+        &[With("plan")],
+        "a plan is there to be read; leave one of them out",
+    ),
+    rule(
+        "budget",
+        "sound-rate",
+        &[Is("sound", &["none"])],
+        "without sound there is no rate; leave one of them out",
+    ),
+    rule(
+        "rehearse",
+        "sound-rate",
+        &[Is("sound", &["none"])],
+        "without sound there is no rate; leave one of them out",
+    ),
+    rule(
+        "compare",
+        "strips",
+        &[Is("worst", &["0"])],
+        "no moment is kept; allow one or more",
+    ),
+    rule(
+        "gain",
+        "peak",
+        &[With("file")],
+        "the file's sound is measured; leave one of them out",
+    ),
+    rule(
+        "gain",
+        "loudness",
+        &[With("file")],
+        "the file's sound is measured; leave one of them out",
+    ),
+    rule(
+        "gain",
+        "minutes",
+        &[Without("file")],
+        "temperatures are told for a file's sound; name a clip or a reel",
+    ),
+    rule(
+        "boards measure",
+        "overwrite",
+        &[Without("output"), Without("chart")],
+        "nothing is written; name a file",
+    ),
+    rule("export", "at", &[Exports(&["png"])], ONE_PICTURE),
+    rule(
+        "export",
+        "at",
+        &[With("contact-sheet")],
+        "a contact sheet is spread over a part; choose it by --from and --to",
+    ),
+    rule(
+        "export",
+        "from",
+        &[With("at")],
+        "--at says where the picture is; leave one of them out",
+    ),
+    rule(
+        "export",
+        "to",
+        &[
+            Exports(&["mp4", "gif", "wav", "folder"]),
+            Without("contact-sheet"),
+        ],
+        "a .png is one picture; choose its time by --at, or name a film",
+    ),
+    rule(
+        "export",
+        "enlarge",
+        &[Exports(&["png", "mp4", "gif", "folder"])],
+        "sound has no pixels; leave it out",
+    ),
+    rule(
+        "export",
+        "contact-sheet",
+        &[Exports(&["png"])],
+        "a contact sheet is a .png; name one",
+    ),
+    rule(
+        "export",
+        "safe-area",
+        &[Exports(&["png"])],
+        "the safe area is drawn on a .png; name one",
+    ),
+    rule(
+        "export",
+        "overwrite",
+        &[Exports(&["png", "mp4", "gif", "wav"])],
+        "a folder is never replaced; name a new one",
+    ),
+];
+
+/// Refuses what would be ignored.
+///
+/// # Errors
+/// An option that has no effect beside the others.
+pub(super) fn check(typed: &ArgMatches) -> Result<(), Usage> {
+    let Some((mut command, mut options)) = typed
+        .subcommand()
+        .map(|(name, options)| (name.to_owned(), options))
+    else {
+        return Ok(());
+    };
+    while let Some((name, inner)) = options.subcommand() {
+        command = format!("{command} {name}");
+        options = inner;
+    }
+    let broken = |rule: &&Rule| rule.command == command && rule.is_broken(options);
+    match TABLE.iter().find(broken) {
+        Some(rule) => Err(Usage(rule.sentence(options))),
+        None => Ok(()),
+    }
+}
+
+impl Rule {
+    fn is_broken(&self, options: &ArgMatches) -> bool {
+        is_typed(options, self.option) && self.when.iter().all(|when| when.holds(options))
+    }
+
+    fn sentence(&self, options: &ArgMatches) -> String {
+        let when: Vec<String> = self.when.iter().map(|w| w.words(options)).collect();
+        format!(
+            "--{} has no effect {}: {}",
+            self.option,
+            when.join(" and "),
+            self.why
+        )
+    }
+}
+
+impl When {
+    fn holds(&self, options: &ArgMatches) -> bool {
+        match *self {
+            With(other) => is_typed(options, other),
+            Without(other) => !is_typed(options, other),
+            Is(other, values) => value(options, other).is_some_and(|v| values.contains(&&*v)),
+            Exports(kinds) => {
+                let kind = exported(options);
+                EXPORTED.contains(&&*kind) && !kinds.contains(&&*kind)
+            }
+        }
+    }
+
+    fn words(&self, options: &ArgMatches) -> String {
+        match self {
+            With("file") => "with a file".into(),
+            Without("file") => "without a file".into(),
+            With(other) => format!("with --{other}"),
+            Without(other) => format!("without --{other}"),
+            Is(other, _) => format!(
+                "with --{other} {}",
+                value(options, other).unwrap_or_default()
+            ),
+            Exports(_) => match (value(options, "output"), &*exported(options)) {
+                (Some(name), "folder") => format!("on the folder {name}"),
+                (None, "folder") => "on a folder".into(),
+                (Some(name), _) => format!("on {name}"),
+                (None, kind) => format!("on a .{kind}"),
+            },
+        }
+    }
+}
+
+fn id(option: &str) -> String {
+    option.replace('-', "_")
+}
+
+fn is_typed(options: &ArgMatches, option: &str) -> bool {
+    options.value_source(&id(option)) == Some(ValueSource::CommandLine)
+}
+
+/// The last value of an option as text, typed or by default.
+fn value(options: &ArgMatches, option: &str) -> Option<String> {
+    let mut values = options.get_raw(&id(option))?;
+    values.next_back().map(|v| v.to_string_lossy().into_owned())
+}
+
+/// What `export` is to write, by option, name or default.
+fn exported(options: &ArgMatches) -> String {
+    let by_name = |name: String| {
+        let ending = std::path::Path::new(&name).extension();
+        ending.map_or("folder".into(), |e| e.to_string_lossy().to_lowercase())
+    };
+    let usual = || match is_typed(options, "contact-sheet") || is_typed(options, "safe-area") {
+        true => "png".to_owned(),
+        false => "mp4".to_owned(),
+    };
+    value(options, "format")
+        .or_else(|| value(options, "output").map(by_name))
+        .unwrap_or_else(usual)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::examples;
+    use super::*;
+
+    /// A command line that breaks each rule of the table, in its order.
+    const BREAKING: &[&str] = &[
+        "convert a.mp4 -b x --no-sound --loudness -16",
+        "convert a.mp4 -b x --no-sound --ceiling -2",
+        "convert a.mp4 -b x --high-pass 300 --no-sound",
+        "convert a.mp4 -b x --virtual-bass --no-sound",
+        "convert a.mp4 -b x --high-shelf 3 --no-sound",
+        "convert a.mp4 -b x --dynamic-range night --no-sound",
+        "convert a.mp4 -b x --sound-rate 16000 --no-sound",
+        "convert a.mp4 -b x --sound-coding adpcm --no-sound",
+        "convert a.mp4 -b x --downmix left --no-sound",
+        "convert a.mp4 -b x --preview --no-sound",
+        "convert a.mp4 -b x --coding raw --quality 50",
+        "convert a.mp4 -b x --coding raw --denoise",
+        "convert a.mp4 -b x --coding raw --peak-rate 300k",
+        "convert a.mp4 -b x --coding jpeg --search 3",
+        "convert a.mp4 -b x --framing stretch --anchor left",
+        "convert a.mp4 -b x --plan --quiet",
+        "budget -b x --sound none --sound-rate 16000",
+        "rehearse -b x --sound none --sound-rate 16000",
+        "compare a.tbr a.mp4 --strips s --worst 0",
+        "gain a.tbr -b x --peak -3",
+        "gain a.tbr -b x --loudness -20",
+        "gain -b x --minutes 5",
+        "boards measure log -b x --overwrite",
+        "export a.tbr --at 3 -o a.mp4",
+        "export a.tbr --at 3 --contact-sheet",
+        "export a.tbr --at 3 --from 1 -o a.png",
+        "export a.tbr --to 3 -o a.png",
+        "export a.tbr --enlarge 2 -o a.wav",
+        "export a.tbr --contact-sheet -o a.gif",
+        "export a.tbr --safe-area -o a.mp4",
+        "export a.tbr --overwrite -o pictures",
+    ];
+
+    /// Options that always have an effect, or whose own command refuses what
+    /// they cannot do, each thought through.
+    const FREE: &[&str] = &[
+        // Every command's.
+        "help",
+        "version",
+        "json",
+        "board",
+        "output",
+        "overwrite",
+        "quiet",
+        "threads",
+        // What to convert, and how pictures are made: they act on any clip.
+        "fit",
+        "plan",
+        "jobs",
+        "from",
+        "to",
+        "duration",
+        "size",
+        "frame-rate",
+        "rate",
+        "pace",
+        "framing",
+        "rotate",
+        "mirror",
+        "filter",
+        "linear-light",
+        "dither",
+        "deinterlace",
+        "crop-bars",
+        "subtitles",
+        "no-sound",
+        "coding",
+        "part-size",
+        "title",
+        // The parser itself refuses these without, or beside, another.
+        "fit-margin",
+        "sound-track",
+        "count",
+        "compare",
+        "no-stalls",
+        "stall-at",
+        // Settings without a reel, which the parser refuses beside one.
+        "bits-per-pixel",
+        "sound",
+        "minutes",
+        // One figure or file each, used by whatever the command does.
+        "margin",
+        "window",
+        "stall",
+        "chart",
+        "runs",
+        "seed",
+        "start",
+        "ring-buffer",
+        "link",
+        "late",
+        "starve",
+        "clip-from",
+        "each",
+        "worst",
+        "millilitres",
+        "distance",
+        "svg",
+        "format",
+        "volume",
+        "chunks",
+        "completions",
+        "clip",
+        "rehearsals",
+        "carry",
+        "listen",
+        "announce",
+        "max-streams",
+        "like",
+        "decode",
+        "virtual-bass",
+    ];
+
+    fn read(line: &str) -> Result<ArgMatches, clap::Error> {
+        let words = std::iter::once("thumbreel").chain(line.split(' '));
+        examples::command().try_get_matches_from(words)
+    }
+
+    #[test]
+    fn every_rule_is_broken_by_its_line_and_by_nothing_less() {
+        assert_eq!(TABLE.len(), BREAKING.len());
+        for (rule, line) in TABLE.iter().zip(BREAKING) {
+            let broken = check(&read(line).unwrap()).unwrap_err().0;
+            assert!(
+                broken.starts_with(&format!("--{} has no effect ", rule.option)),
+                "{line}: {broken}"
+            );
+            // Without the option itself, nothing is wrong.
+            let mut words: Vec<&str> = line.split(' ').collect();
+            let option = format!("--{}", rule.option);
+            let at = words.iter().position(|w| *w == option).unwrap();
+            let value = words.get(at + 1).filter(|w| !w.starts_with("--"));
+            let count = 1 + usize::from(value.is_some() && !is_flag(rule.option));
+            words.drain(at..at + count);
+            let rest = words.join(" ");
+            assert!(check(&read(&rest).unwrap()).is_ok(), "{rest}");
+        }
+    }
+
+    fn is_flag(option: &str) -> bool {
+        [
+            "listen",
+            "denoise",
+            "overwrite",
+            "quiet",
+            "safe-area",
+            "contact-sheet",
+        ]
+        .contains(&option)
+    }
+
+    #[test]
+    fn every_option_is_in_the_table_or_thought_through() {
+        let all = examples::command();
+        let mut unknown = Vec::new();
+        let mut commands: Vec<&clap::Command> = all.get_subcommands().collect();
+        while let Some(command) = commands.pop() {
+            commands.extend(command.get_subcommands());
+            for option in command.get_arguments().filter_map(|a| a.get_long()) {
+                let ruled = TABLE.iter().any(|rule| rule.option == option);
+                if !ruled && !FREE.contains(&option) {
+                    unknown.push(format!("{} --{option}", command.get_name()));
+                }
+            }
+        }
+        assert!(
+            unknown.is_empty(),
+            "which of these could be ignored? {unknown:?}"
+        );
+    }
+}

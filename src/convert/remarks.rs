@@ -1,0 +1,126 @@
+//! What a maker should hear of a plan and of what came of it: only what matters,
+//! each with the option that changes it.
+
+use super::choices::Choices;
+use super::plan::ConvertPlan;
+use crate::board::{Board, Shape};
+use crate::picture::{Framing, Pace, SourceCrop};
+use crate::sound::{DynamicRange, SoundReport};
+use crate::units::Ratio;
+
+/// Sound below this integrated loudness is quiet on a small speaker, LUFS;
+/// common practice, no source.
+const QUIET: f64 = -28.0;
+/// A loudness that suits a small speaker, LUFS; common practice, no source.
+const AUDIBLE: i32 = -18;
+/// Bars that take less of a side are not worth a word.
+const BARS_TOLD: f64 = 0.04;
+
+/// Remarks on a plan, before anything is converted.
+pub(super) fn of_plan(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Vec<String> {
+    let remarks = [
+        cut_corners(plan, board),
+        too_short(plan),
+        idle_blend(plan),
+        silent(plan, choices),
+    ];
+    remarks.into_iter().flatten().collect()
+}
+
+/// Remarks on what was made: `seconds` long, with these bars and this sound.
+pub(super) fn of_result(
+    plan: &ConvertPlan,
+    seconds: f64,
+    bars: Option<SourceCrop>,
+    sound: Option<&SoundReport>,
+) -> Vec<String> {
+    let remarks = [
+        ended_early(plan, seconds),
+        bars.and_then(|bars| has_bars(plan, bars)),
+        sound.and_then(|sound| quiet(plan, sound)),
+    ];
+    remarks.into_iter().flatten().collect()
+}
+
+fn hertz(rate: Ratio) -> f64 {
+    f64::from(rate.num) / f64::from(rate.den)
+}
+
+/// A whole picture on a round panel loses its corners and gets bars as well.
+fn cut_corners(plan: &ConvertPlan, board: &Board) -> Option<String> {
+    let round = board.panel.shape == Shape::Ellipse;
+    (round && plan.picture.framing == Framing::Letterbox).then(|| {
+        "the panel is round: it cuts the picture's corners, and black bars stay beside it; --framing crop shows no bars"
+            .into()
+    })
+}
+
+/// The clip states that it ends before the part that is wanted.
+fn too_short(plan: &ConvertPlan) -> Option<String> {
+    let wanted = plan.open.length?.0 as f64 / 1e9;
+    let there = plan.expected_length()?.as_secs_f64();
+    (there + slack(plan) < wanted).then(|| shorter(wanted, there))
+}
+
+/// It did not state it, or not truly.
+fn ended_early(plan: &ConvertPlan, seconds: f64) -> Option<String> {
+    let wanted = plan.open.length?.0 as f64 / 1e9;
+    let told = too_short(plan).is_some();
+    (!told && seconds + slack(plan) < wanted).then(|| shorter(wanted, seconds))
+}
+
+/// Half a picture is not told.
+fn slack(plan: &ConvertPlan) -> f64 {
+    0.01 + 0.5 / hertz(plan.rate)
+}
+
+fn shorter(wanted: f64, there: f64) -> String {
+    format!("{wanted:.2} s were asked for, but the clip ends {there:.2} s after the wanted start")
+}
+
+fn idle_blend(plan: &ConvertPlan) -> Option<String> {
+    let every = hertz(plan.rate) >= 0.999 * hertz(plan.clip.picture.rate);
+    (plan.pace == Pace::Blend && every && !plan.clip.picture.variable_rate)
+        .then(|| "--pace blend changes nothing, as the reel shows every picture of the clip".into())
+}
+
+fn silent(plan: &ConvertPlan, choices: &Choices) -> Option<String> {
+    if plan.sound.is_some() || !plan.clip.sound_tracks.is_empty() {
+        return None;
+    }
+    let shaping = &choices.shaping;
+    let asked = shaping.loudness.is_some()
+        || shaping.ceiling.is_some()
+        || shaping.high_pass.is_some()
+        || shaping.virtual_bass.is_some()
+        || shaping.high_shelf.is_some()
+        || shaping.dynamic_range != DynamicRange::Full
+        || choices.sound_rate.is_some();
+    asked.then(|| "the options for sound have no effect, as the clip has none".into())
+}
+
+fn has_bars(plan: &ConvertPlan, bars: SourceCrop) -> Option<String> {
+    let source = &plan.clip.picture;
+    let share = |bars: u32, side: u32| f64::from(bars) / f64::from(side.max(1));
+    let rows = share(bars.top + bars.bottom, source.height);
+    let columns = share(bars.left + bars.right, source.width);
+    (rows.max(columns) >= BARS_TOLD).then(|| {
+        format!(
+            "the clip has black bars of its own ({} rows and {} columns of {}x{}, measured); --crop-bars leaves them out",
+            bars.top + bars.bottom,
+            bars.left + bars.right,
+            source.width,
+            source.height
+        )
+    })
+}
+
+fn quiet(plan: &ConvertPlan, sound: &SoundReport) -> Option<String> {
+    let asked = plan.sound.as_ref().is_some_and(|s| s.loudness.is_some());
+    let loudness = sound.after.integrated;
+    (!asked && loudness.is_finite() && loudness < QUIET).then(|| {
+        format!(
+            "the sound is quiet, {loudness:.1} LUFS (measured); --loudness={AUDIBLE} brings it up"
+        )
+    })
+}

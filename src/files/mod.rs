@@ -1,0 +1,15 @@
+//! One way to write a file, used by everything that writes: beside its final
+//! name, locked, synced, renamed. A file appears whole or not at all, an input
+//! of the same call is never written over, and what a killed run left behind is
+//! cleared by the next one.
+
+mod destination;
+mod draft;
+mod error;
+mod part;
+mod system;
+
+pub use destination::{Destination, Kind};
+pub use draft::{Draft, Workshop, publish_all};
+pub use error::{OutputError, reason};
+pub use part::{Spool, abandon};
