@@ -128,6 +128,8 @@ pub mod page;
 #[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]
+pub mod power;
+#[cfg(feature = "host")]
 pub mod rehearsal;
 #[cfg(feature = "host")]
 pub mod report;

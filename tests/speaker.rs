@@ -51,6 +51,7 @@ resonance_hz = 350.0
 sensitivity_db = 82.0
 box_litres = 0.1
 [power]
+usb_ohm = 0.0
 diode_drop_v = 0.0
 "#;
     std::fs::write(&path, profile).unwrap();

@@ -3,7 +3,7 @@
 
 use toml::{Table, Value};
 
-use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
+use super::{Board, PowerSource, sections};
 
 /// Why a profile cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -270,7 +270,7 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
         ));
     }
     sound_rules(board)?;
-    power_rules(board)?;
+    super::hazards::refuse(board)?;
     if let Some(card) = &board.card {
         quantile_rules(&card.quantiles, card.quantile_bytes)?;
     }
@@ -325,24 +325,6 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
     Ok(())
 }
 
-fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
-    let power = &board.power;
-    if !(power.cell_empty_v < power.cell_typical_v && power.cell_typical_v < power.cell_full_v) {
-        return Err((
-            "power.cell_typical_v",
-            "must lie between cell_empty_v and cell_full_v".into(),
-        ));
-    }
-    let linear = power.regulator.kind == RegulatorKind::Linear;
-    if linear && power.source == PowerSource::Usb && power.regulator.output_v >= power.usb_v {
-        return Err((
-            "power.regulator.output_v",
-            "a linear regulator cannot raise the voltage of its source".into(),
-        ));
-    }
-    Ok(())
-}
-
 fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static str, String)> {
     if quantiles.is_empty() {
         return Ok(());
@@ -366,28 +348,6 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
         ));
     }
     Ok(())
-}
-
-/// What is wrong with the voltage that feeds the amplifier, if anything.
-fn amplifier_supply(board: &Board) -> Option<String> {
-    let (power, amplifier) = (&board.power, &board.sound.amplifier);
-    let (low, high) = match (amplifier.supply, power.source) {
-        (AmplifierSupply::Regulator, _) => (power.regulator.output_v, power.regulator.output_v),
-        (_, PowerSource::Usb) => (power.usb_v - power.diode_drop_v, power.usb_v),
-        (_, PowerSource::Cell) => (power.cell_empty_v - power.diode_drop_v, power.cell_full_v),
-    };
-    let (least, most) = (amplifier.supply_min_v, amplifier.supply_max_v);
-    if high > most {
-        Some(format!(
-            "{high:.1} V reaches the amplifier, which bears {most:.1} V"
-        ))
-    } else if low < least {
-        Some(format!(
-            "no more than {low:.1} V may reach the amplifier, which needs {least:.1} V"
-        ))
-    } else {
-        None
-    }
 }
 
 pub(super) fn advice(board: &Board) -> Vec<Advice> {
@@ -435,7 +395,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
             "more than twice the capacity an hour; check it in the cell's sheet".into(),
         );
     }
-    if let Some(text) = amplifier_supply(board) {
+    if let Some(text) = super::hazards::weak_amplifier(board) {
         say("sound.amplifier.supply", text);
     }
     let gains = &board.sound.amplifier.gains_db;

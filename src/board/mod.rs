@@ -6,6 +6,7 @@
 //! keys are errors that suggest the nearest known one.
 
 mod check;
+mod hazards;
 pub mod keys;
 mod links;
 mod machine;
@@ -27,7 +28,7 @@ pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
 pub use machine::{Cpu, InstructionSet, LatePolicy, Memory, Player, StarvePolicy};
 pub use measure::{Latency, MeasureError, Measured};
 pub use panel::{Panel, PixelOrder, Shape, Tone};
-pub use power::{Power, PowerSource, Regulator, RegulatorKind};
+pub use power::{CellKind, Power, PowerSource, Regulator, RegulatorKind};
 pub use questions::{AskError, ask};
 pub use sound_chain::{Amplifier, AmplifierSupply, SoundChain, Speaker};
 

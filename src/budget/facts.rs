@@ -3,6 +3,8 @@
 
 use serde::Serialize;
 
+use crate::power::Programme;
+
 /// How pictures are coded, as far as costs go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -110,6 +112,9 @@ pub struct ReelFacts {
     pub lead_bytes: u32,
     /// Bytes of the whole file.
     pub total_bytes: u64,
+    /// The sound as the supply sees it.
+    #[serde(skip)]
+    pub programme: Programme,
     /// Slices in order of time.
     pub slices: Vec<SliceFacts>,
     /// Pictures in order of time.

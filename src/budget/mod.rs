@@ -10,7 +10,6 @@ mod chart;
 mod compare;
 mod cost;
 mod counted;
-mod current;
 mod facts;
 mod line;
 mod lines;
@@ -22,6 +21,7 @@ mod stall;
 use serde::Serialize;
 
 use crate::board::Board;
+use crate::power::Power;
 
 pub use air::{
     AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
@@ -31,10 +31,9 @@ pub use chart::{chart, latency_chart};
 pub use compare::{Comparison, Crossover, MOST_LOSS};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
-pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Source, Verdict};
-pub use lines::{FAT32_FILE, MEMORY_MARGIN};
+pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
 pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;
 pub use settings::Settings;
@@ -120,8 +119,8 @@ pub struct Budget {
     pub lines: Vec<Line>,
     /// Where each buffer lies.
     pub memory: MemoryPlan,
-    /// Electric currents while playing.
-    pub currents: Currents,
+    /// Currents, worst instants, run time and heat.
+    pub power: Power,
     /// Worst verdict of all lines.
     pub verdict: Verdict,
     /// Minutes of such play in a gigabyte (10^9 bytes).
@@ -154,7 +153,7 @@ impl Budget {
             return Err(BudgetError::Empty);
         }
         let memory = MemoryPlan::new(reel, board);
-        let (lines, currents) = lines::all(reel, board, link, terms, &memory);
+        let (lines, power) = lines::all(reel, board, link, terms, &memory);
         let verdict = lines
             .iter()
             .map(|l| l.verdict)
@@ -166,7 +165,7 @@ impl Budget {
             margin: terms.margin,
             lines,
             memory,
-            currents,
+            power,
             verdict,
             minutes_per_gigabyte: 1e9 / reel.total_bytes.max(1) as f64 * reel.seconds() / 60.0,
             rate: reel.rate,
@@ -185,7 +184,7 @@ impl Budget {
         let exact = |l: &Line| {
             matches!(
                 l.part,
-                Part::I2s | Part::Space | Part::Internal | Part::External
+                Part::I2s | Part::Space | Part::Internal | Part::External | Part::Rail
             )
         };
         let binds = |l: &&Line| l.verdict == Verdict::Not || !exact(l);

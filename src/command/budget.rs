@@ -206,7 +206,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .map(|b| stall_of(&reel, &board, b, args.stall))
             .collect();
-        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison });
+        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "supply_assumes": crate::power::ASSUMED });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
         page::print(&args, &reel, &board, terms, &budgets, comparison.as_ref())?;

@@ -8,6 +8,7 @@ use clap::ValueEnum;
 
 use crate::board::{LatePolicy, StarvePolicy};
 use crate::budget::{Link, ReelFacts};
+use crate::power::{PowerModel, changes, sentences};
 use crate::rehearsal::{
     Cause, Conditions, Fault, FaultKind, Least, Rehearsal, StallPlan, Tally, trace_chart,
 };
@@ -115,11 +116,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
         super::out::file(path, svg.as_bytes())?;
     }
+    let power = PowerModel::new(&reel, &board, link).power();
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
             "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
-            "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
+            "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst), "power": power,
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
@@ -129,6 +131,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         );
         say!("{what} on {} from {}", board.name, link.name());
         print(&rehearsal, &tally, &least, &args);
+        for sentence in sentences(&power, &changes(&reel, &board, link)) {
+            say!("  {sentence}");
+        }
     }
     Ok(exit_code(tally.verdict()))
 }

@@ -11,6 +11,7 @@ use crate::board::Board;
 use crate::budget::{Budget, Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::export::Target;
+use crate::power::changes;
 use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
@@ -119,6 +120,7 @@ impl Request<'_> {
                 budget: Budget::new(facts, self.board, link, Terms::default())?,
                 rehearsal: self.rehearse(facts, link),
                 origin: Origin::of_play(facts, self.board, link),
+                changes: changes(facts, self.board, link),
             })
         };
         Link::of(self.board).into_iter().map(judge).collect()

@@ -271,6 +271,7 @@ fn empty_reel(wish: &Wish) -> ReelFacts {
         prebuffer: 0,
         lead_bytes: 0,
         total_bytes: 0,
+        programme: crate::power::Programme::silent(),
         slices: Vec::new(),
         pictures: Vec::new(),
     }

@@ -14,6 +14,7 @@ use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
+use crate::power;
 use crate::reel;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
@@ -444,7 +445,7 @@ pub(super) struct Clipping {
 
 impl Clipping {
     fn of(board: &Board) -> Self {
-        let (supply, gain_db) = (speaker::own_supply(board), board.sound.amplifier.gain_db);
+        let (supply, gain_db) = (power::weakest_supply(board), board.sound.amplifier.gain_db);
         Self {
             gain_db,
             supply,

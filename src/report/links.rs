@@ -7,6 +7,7 @@ use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};
+use crate::power::sentences;
 use crate::rehearsal::{Tally, Trace};
 
 /// So many times the need, a capacity is shown on a logarithmic scale.
@@ -86,6 +87,7 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             }
         );
         let mut content = table(&link.budget);
+        content += &supply(link);
         let _ = writeln!(
             content,
             "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
@@ -107,6 +109,23 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
         all += &section(&heading, &content);
     }
     Ok(all)
+}
+
+/// The supply over one link, in words and as figures.
+fn supply(link: &LinkFindings) -> String {
+    let power = &link.budget.power;
+    let items: String = sentences(power, &link.changes)
+        .iter()
+        .map(|text| format!("<li>{}</li>\n", escape(text)))
+        .collect();
+    let run = power.run_time.as_ref();
+    let hours = run.map_or_else(String::new, |run| format!(" data-hours=\"{}\"", run.hours));
+    format!(
+        "<ul class=\"supply\" data-link=\"{}\" data-mean-ma=\"{}\" data-peak-ma=\"{}\"{hours}>\n{items}</ul>\n",
+        power.link.name(),
+        power.mean_ma,
+        power.peak_ma,
+    )
 }
 
 fn level_plot(trace: &Trace) -> Plot {

@@ -4,7 +4,7 @@ use thumbreel::board::{Board, Card, CardBus, Wifi};
 use thumbreel::budget::{
     Costs, Counted, MemoryPlan, PictureCoding, Place, Settings, SoundCoding, card_rate,
     card_read_ns, card_wire_ns, chunk_overhead, frame_us, loss_bps, quantile_mean_us, rate_bps,
-    reach_m, speaker_watts, tcp_bps, udp_bps, window_bps,
+    reach_m, tcp_bps, udp_bps, window_bps,
 };
 use thumbreel::units::Ratio;
 
@@ -233,30 +233,4 @@ fn sound_blocks() {
     assert_eq!(SoundCoding::Pcm16.block_bytes(100), 200);
     assert_eq!(SoundCoding::Pcm8.block_bytes(100), 100);
     assert_eq!(SoundCoding::None.block_bytes(100), 0);
-}
-
-/// A bridge clips a sine at Vdd^2 / 2R: 5 V 1.5625 W into 8 ohms, 3.125 W
-/// into 4; 3.7 V .856 and 1.711; 3.3 V .681 and 1.361.
-#[test]
-fn bridge_power() {
-    let mut board = Board::find("lantern-room").unwrap();
-    board.sound.amplifier.gain_db = 30.0;
-    for (volts, eight, four) in [
-        (5.0, 1.5625, 3.125),
-        (3.7, 0.856, 1.711),
-        (3.3, 0.681, 1.361),
-    ] {
-        board.sound.speaker.impedance_ohm = 8.0;
-        near(speaker_watts(&board, volts, 0.0), eight, 0.0005);
-        board.sound.speaker.impedance_ohm = 4.0;
-        near(speaker_watts(&board, volts, 0.0), four, 0.0005);
-    }
-    // Below clipping: 2.1 dBV + 9 dB = 11.1 dBV = 3.589 V into 8 ohms.
-    board.sound.amplifier.gain_db = 9.0;
-    board.sound.speaker.impedance_ohm = 8.0;
-    near(
-        speaker_watts(&board, 12.0, 0.0),
-        10f64.powf(1.11) / 8.0,
-        1e-9,
-    );
 }

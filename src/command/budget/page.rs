@@ -2,11 +2,12 @@
 
 use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
-use crate::board::{Board, PowerSource, Provenance};
+use crate::board::Board;
 use crate::budget::{
     Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
     best_change,
 };
+use crate::power::{changes, sentences};
 
 pub(super) fn print(
     args: &Args,
@@ -43,12 +44,12 @@ pub(super) fn print(
     if let Some(comparison) = comparison {
         print_comparison(comparison);
     }
-    if board.power.source == PowerSource::Cell {
-        say!(
-            "\nLithium cell: never above its charge voltage, charge at 0 to 45 C, never a swollen or damaged one,"
-        );
-        say!("never unattended. The cell's own sheet and local rules win over these figures.");
-    }
+    say!("\nThe supply's figures assume that");
+    crate::power::ASSUMED.iter().for_each(|a| say!("  {a}"));
+    say!("Cautions:");
+    crate::power::cautions(board)
+        .iter()
+        .for_each(|c| say!("  {c}"));
     Ok(())
 }
 
@@ -172,17 +173,14 @@ fn print_outlook(
         stall.ring_rides_ms
     );
     say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
-    let c = &budget.currents;
-    let regulator = budget.lines.iter().find(|l| l.part == Part::Regulator);
-    let of = regulator.map_or(Provenance::Assumed, |l| l.need_origin.of);
-    let hours = c
-        .hours
-        .map_or_else(String::new, |h| format!(", about {h:.1} hours on the cell"));
+    for sentence in sentences(&budget.power, &changes(reel, board, budget.link)) {
+        say!("  {sentence}");
+    }
+    let heat = &budget.power.heat;
     say!(
-        "  Current {:.0} mA in the mean{hours}; regulator {:.0} mW, about {:.0} C (computed from {of} currents)",
-        c.source_ma,
-        c.regulator_w * 1e3,
-        c.regulator_c
+        "  Regulator {:.0} mW, about {:.0} C inside after a long time (computed)",
+        heat.regulator_w * 1e3,
+        heat.regulator_c
     );
     Ok(())
 }
