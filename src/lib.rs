@@ -128,8 +128,6 @@ pub mod page;
 #[cfg(feature = "host")]
 pub mod picture;
 #[cfg(feature = "host")]
-pub mod power;
-#[cfg(feature = "host")]
 pub mod rehearsal;
 #[cfg(feature = "host")]
 pub mod report;

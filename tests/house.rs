@@ -78,7 +78,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("sound", vec!["units", "source"]),
         ("coding", vec!["units", "picture"]),
         ("board", vec!["units"]),
-        ("budget", vec!["units", "board", "reel", "coding"]),
+        ("budget", vec!["units", "board", "reel", "coding", "sound"]),
         (
             "rehearsal",
             vec!["units", "board", "reel", "coding", "budget", "faults"],
@@ -87,7 +87,12 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("demo", with(&stages, &["board", "convert"])),
         ("export", stages.to_vec()),
         ("page", vec![]),
-        ("serve", vec!["units", "reel", "coding", "sound", "page"]),
+        (
+            "serve",
+            vec![
+                "units", "board", "budget", "reel", "coding", "sound", "page",
+            ],
+        ),
         (
             "report",
             with(&stages, &["board", "budget", "rehearsal", "export", "page"]),

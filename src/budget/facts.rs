@@ -3,7 +3,7 @@
 
 use serde::Serialize;
 
-use crate::power::Programme;
+use crate::budget::power::Programme;
 
 /// How pictures are coded, as far as costs go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -12,7 +12,7 @@ use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
 use super::memory::MemoryPlan;
 use super::{Link, Terms, air};
-use crate::power::Power;
+use crate::budget::power::Power;
 use keys::{BUS_KEYS, CARD_KEYS, link_keys};
 
 /// The largest file on a FAT32 card, in whole sectors.

@@ -5,8 +5,10 @@
 //! those of its worst window, not of the mean.
 
 mod air;
+mod airtime;
 mod change;
 mod chart;
+mod clusters;
 mod compare;
 mod cost;
 mod counted;
@@ -14,20 +16,24 @@ mod facts;
 mod line;
 mod lines;
 mod memory;
+pub mod power;
 mod read;
 mod settings;
 mod stall;
+mod tearing;
 
 use serde::Serialize;
 
 use crate::board::Board;
-use crate::power::Power;
+use crate::budget::power::Power;
 
 pub use air::{
     AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
+pub use airtime::{AccessPoint, aggregated_udp_bps, airtime, delivery_us};
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
+pub use clusters::Clusters;
 pub use compare::{Comparison, Crossover, MOST_LOSS};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
@@ -38,6 +44,7 @@ pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
 pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
+pub use tearing::Tearing;
 
 /// Where a reel is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

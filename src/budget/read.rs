@@ -3,7 +3,7 @@
 use std::io::{Read, Seek};
 use std::path::Path;
 
-use crate::power::{Programme, ProgrammeMeter};
+use crate::budget::power::{Programme, ProgrammeMeter};
 use crate::reel::{self, FileError, Piece, ReelFile, WholeSlice};
 use crate::sound::{SoundCoding as SampleCoding, decode_block};
 

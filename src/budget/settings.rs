@@ -3,8 +3,8 @@
 
 use serde::Serialize;
 
+use crate::budget::power::Programme;
 use crate::coding::patch;
-use crate::power::Programme;
 use crate::units::Ratio;
 
 use super::counted::typical_estimate;

@@ -137,6 +137,7 @@ fn check(names: &[String]) -> ExitCode {
                 for advice in board.advice() {
                     say!("  {}: {}", advice.key, advice.text);
                 }
+                board.clock_notes().iter().for_each(|note| say!("  {note}"));
             }
             Err(error) => {
                 failed = true;

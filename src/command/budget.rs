@@ -10,8 +10,8 @@ use clap::ValueEnum;
 
 use crate::board::{Board, Shape};
 use crate::budget::{
-    Budget, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed, Terms,
-    Verdict, best_change, chart, stall_need,
+    Budget, Clusters, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed,
+    Tearing, Terms, Verdict, best_change, chart, stall_need,
 };
 use crate::units::Ratio;
 
@@ -206,7 +206,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .map(|b| stall_of(&reel, &board, b, args.stall))
             .collect();
-        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "supply_assumes": crate::power::ASSUMED });
+        let clusters = budgets
+            .iter()
+            .find_map(|b| Clusters::new(&reel, &board, b.lines[0].need, b.link));
+        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "tearing": Tearing::new(&reel, &board), "clusters": clusters, "supply_assumes": crate::budget::power::ASSUMED });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
         page::print(&args, &reel, &board, terms, &budgets, comparison.as_ref())?;

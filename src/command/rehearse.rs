@@ -7,8 +7,8 @@ use anyhow::Context;
 use clap::ValueEnum;
 
 use crate::board::{LatePolicy, StarvePolicy};
+use crate::budget::power::{PowerModel, changes, sentences};
 use crate::budget::{Link, ReelFacts};
-use crate::power::{PowerModel, changes, sentences};
 use crate::rehearsal::{
     Cause, Conditions, Fault, FaultKind, Least, Rehearsal, StallPlan, Tally, trace_chart,
 };

@@ -8,8 +8,10 @@ use std::sync::Arc;
 
 use anyhow::Context;
 
+use super::Usage;
 use super::out::say;
-use crate::serve::{Options, Report, Server, Way};
+use crate::board::Board;
+use crate::serve::{AirLimit, Options, Report, Server, Way};
 
 /// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
 /// page to watch them on.
@@ -35,6 +37,11 @@ pub struct Args {
     #[arg(long, value_name = "COUNT", default_value_t = 512)]
     most_watchers: usize,
 
+    /// Board whose Wi-Fi link the streams go over: no more streams at once than
+    /// one access point carries with 15 % of the air kept free
+    #[arg(long, value_name = "BOARD")]
+    board: Option<String>,
+
     /// Say nothing but the addresses
     #[arg(long, conflicts_with = "json")]
     quiet: bool,
@@ -59,6 +66,7 @@ async fn serve(args: Args) -> anyhow::Result<()> {
     let mut options = Options::new(args.folder.clone());
     options.listen.clone_from(&args.listen);
     options.most_watchers = args.most_watchers;
+    options.air = args.board.as_deref().map(air_limit).transpose()?;
     // Twice the streams: pages and lists need connections as well.
     options.most_connections = options.most_connections.max(args.most_watchers * 2);
     options.listener = Arc::new(match (args.quiet, args.json) {
@@ -74,6 +82,23 @@ async fn serve(args: Args) -> anyhow::Result<()> {
     server.run(stop).await;
     drop(announcement);
     Ok(())
+}
+
+/// Share of the air that streams may take together.
+const AIR_SHARE: f64 = 0.85;
+
+/// The air in front of a board.
+fn air_limit(name: &str) -> anyhow::Result<AirLimit> {
+    let board = Board::find(name).map_err(|error| Usage(error.to_string()))?;
+    let wifi = board.wifi.ok_or_else(|| {
+        Usage(format!(
+            "--board {name}: the board has no [wifi] section, so no stream reaches it; name a board with Wi-Fi"
+        ))
+    })?;
+    Ok(AirLimit {
+        wifi,
+        share: AIR_SHARE,
+    })
 }
 
 fn print_addresses(args: &Args, server: &Server) {

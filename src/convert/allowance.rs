@@ -271,7 +271,7 @@ fn empty_reel(wish: &Wish) -> ReelFacts {
         prebuffer: 0,
         lead_bytes: 0,
         total_bytes: 0,
-        programme: crate::power::Programme::silent(),
+        programme: crate::budget::power::Programme::silent(),
         slices: Vec::new(),
         pictures: Vec::new(),
     }

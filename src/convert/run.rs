@@ -156,7 +156,7 @@ fn outcome(
             .report
             .as_ref()
             .zip(plan.sound.as_ref())
-            .map(|(report, plan)| SoundDone::of(report, plan)),
+            .map(|(report, plan)| SoundDone::of(report, plan, assembled.heard)),
         listening: Vec::new(),
         advice: advice(plan, decoded, shaped),
         timings: Timings {

@@ -27,7 +27,7 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
                 .into(),
         );
     }
-    all.extend(crate::power::cautions(findings.board));
+    all.extend(crate::budget::power::cautions(findings.board));
     let hottest = findings
         .links
         .iter()

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
+use crate::budget::power::sentences;
 use crate::budget::{Budget, Line, Link, Part};
-use crate::power::sentences;
 use crate::rehearsal::{Tally, Trace};
 
 /// So many times the need, a capacity is shown on a logarithmic scale.

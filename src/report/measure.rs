@@ -7,12 +7,12 @@ use ebur128::{EbuR128, Mode};
 use image::{ImageFormat, RgbImage};
 
 use super::ReportError;
+use crate::budget::power::PowerModel;
 use crate::coding;
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
 use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
 use crate::picture::panel::safe_area_view;
-use crate::power::PowerModel;
 use crate::units::Nanos;
 
 /// Seconds between readings of sound and current (ITU-R BS.1770: 75 % overlap

@@ -16,10 +16,10 @@ mod text;
 use std::path::Path;
 
 use crate::board::Board;
+use crate::budget::power::{Change, PowerModel};
 use crate::budget::{Budget, Link, Origin, ReelFacts, Verdict};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
-use crate::power::{Change, PowerModel};
 use crate::rehearsal::{Tally, Trace};
 
 pub use measure::Measured;

@@ -38,7 +38,7 @@ use tokio::sync::{Semaphore, watch as signal};
 
 pub use announce::Announcement;
 pub use list::{Entry, Facts};
-pub use watch::{Listener, Report, Way};
+pub use watch::{AirLimit, Listener, Report, Way};
 
 use folder::Folder;
 use live::Tables;
@@ -55,6 +55,8 @@ pub struct Options {
     pub most_connections: usize,
     /// Streams at once; more are answered 503.
     pub most_watchers: usize,
+    /// What the access point carries; streams beyond are answered 503.
+    pub air: Option<AirLimit>,
     /// How long a client may take over a request's head, or say nothing.
     pub head_time: Duration,
     /// How long a client may leave waiting bytes untouched.
@@ -75,6 +77,7 @@ impl Options {
             listen: Vec::new(),
             most_connections: 1024,
             most_watchers: 512,
+            air: None,
             head_time: Duration::from_secs(15),
             patience: patience::PATIENCE,
             grace: Duration::from_secs(3),
@@ -133,7 +136,11 @@ impl Server {
         raise_file_limit();
         let shared = Shared {
             folder,
-            watchers: Watchers::new(options.most_watchers, Arc::clone(&options.listener)),
+            watchers: Watchers::new(
+                options.most_watchers,
+                options.air.clone(),
+                Arc::clone(&options.listener),
+            ),
             places: Arc::new(Semaphore::new(options.most_connections)),
             tables: Tables::default(),
             since: std::time::Instant::now(),

@@ -1,11 +1,11 @@
 //! Worst windows, verdicts and what would help.
 
 use thumbreel::board::Board;
+use thumbreel::budget::power::{Duty, PowerModel, Programme};
 use thumbreel::budget::{
     Budget, Comparison, Crossover, Link, MemoryPlan, Part, PictureCoding, PictureFacts, Place,
     ReelFacts, Settings, SliceFacts, SoundCoding, Terms, Verdict, best_change, chart, stall_need,
 };
-use thumbreel::power::{Duty, PowerModel, Programme};
 use thumbreel::units::Ratio;
 
 fn settings(board: &Board, coding: PictureCoding, rate: u32) -> Settings {

@@ -1,6 +1,6 @@
 //! The amplifier's current against textbook formulas.
 
-use thumbreel::power::{AmplifierLoad, CurrentMeter};
+use thumbreel::budget::power::{AmplifierLoad, CurrentMeter};
 
 use crate::near;
 

@@ -2,8 +2,8 @@
 //! lantern room on a cell.
 
 use thumbreel::board::{AmplifierSupply, Board, PowerSource, RegulatorKind};
+use thumbreel::budget::power::{Carry, Duty, End, PowerModel, Programme, ProgrammeMeter, changes};
 use thumbreel::budget::{Link, PictureCoding, Settings};
-use thumbreel::power::{Carry, Duty, End, PowerModel, Programme, ProgrammeMeter, changes};
 use thumbreel::units::Ratio;
 
 use crate::near;

@@ -1,9 +1,6 @@
 //! The supply model: against formulas, worked examples and a circuit simulator,
 //! and the same in every command.
 
-#[path = "../common/mod.rs"]
-mod common;
-
 mod agree;
 mod amplifier;
 mod hand;

@@ -8,7 +8,7 @@ use std::process::Command;
 
 use thumbreel::board::{AmplifierSupply, Board, PowerSource, RegulatorKind};
 use thumbreel::budget::Link;
-use thumbreel::power::{Duty, End, PowerModel, Programme, ProgrammeMeter};
+use thumbreel::budget::power::{Duty, End, PowerModel, Programme, ProgrammeMeter};
 
 use crate::Luck;
 

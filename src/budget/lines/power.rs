@@ -1,7 +1,7 @@
 //! Current, voltage and heat while the reel plays, as the power model says.
 
 use crate::board::PowerSource;
-use crate::power::{Carry, Power, PowerModel, State};
+use crate::budget::power::{Carry, Power, PowerModel, State};
 
 use super::super::Link;
 use super::super::line::{Line, Origin, Part, Verdict};

@@ -3,11 +3,11 @@
 use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
 use crate::board::Board;
+use crate::budget::power::{changes, sentences};
 use crate::budget::{
-    Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
-    best_change,
+    Budget, Clusters, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed,
+    Tearing, Terms, best_change,
 };
-use crate::power::{changes, sentences};
 
 pub(super) fn print(
     args: &Args,
@@ -45,9 +45,11 @@ pub(super) fn print(
         print_comparison(comparison);
     }
     say!("\nThe supply's figures assume that");
-    crate::power::ASSUMED.iter().for_each(|a| say!("  {a}"));
+    crate::budget::power::ASSUMED
+        .iter()
+        .for_each(|a| say!("  {a}"));
     say!("Cautions:");
-    crate::power::cautions(board)
+    crate::budget::power::cautions(board)
         .iter()
         .for_each(|c| say!("  {c}"));
     Ok(())
@@ -173,6 +175,11 @@ fn print_outlook(
         stall.ring_rides_ms
     );
     say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
+    say!("  Tearing: {}", Tearing::new(reel, board).sentence());
+    let need = budget.lines[0].need;
+    if let Some(clusters) = Clusters::new(reel, board, need, budget.link) {
+        say!("  Card: {}", clusters.sentence());
+    }
     for sentence in sentences(&budget.power, &changes(reel, board, budget.link)) {
         say!("  {sentence}");
     }
@@ -261,6 +268,13 @@ fn print_comparison(comparison: &Comparison) {
         "    a round trip of {:.0} ms with this TCP window, {}",
         x.round_trip_ms,
         loss(x.loss)
+    );
+    let air = &comparison.access_point;
+    say!(
+        "  One access point feeds {} boards with it, the margin kept: one alone takes {:.1} % of the air, all of them {:.0} % (802.11n frames and contention, no frames joined)",
+        air.boards,
+        air.airtime * 100.0,
+        air.airtime_of_all * 100.0
     );
     say!("  All of it is computed; what it is computed from stands above.");
 }

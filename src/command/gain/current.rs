@@ -9,13 +9,13 @@ use serde_json::{Value, json};
 
 use super::staging::Levels;
 use crate::board::{Board, PowerSource, Provenance};
-use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
-use crate::command::out::say;
-use crate::convert::speaker;
-use crate::power::{
+use crate::budget::power::{
     AmplifierLoad, Change, CurrentMeter, CurrentUse, Heat, Power, PowerModel, Programme,
     ProgrammeMeter, changes, sentences,
 };
+use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
+use crate::command::out::say;
+use crate::convert::speaker;
 use crate::reel::{self, ReelFile};
 use crate::report::Curve;
 use crate::sound::biquad::Biquad;

@@ -3,9 +3,9 @@
 use serde_json::{Value, json};
 
 use crate::board::{Board, PowerSource};
+use crate::budget::power;
 use crate::command::out::say;
 use crate::convert::speaker;
-use crate::power;
 use crate::sound::SoundError;
 use crate::sound::gain::{Bound, Choice, DB_PER_BIT, OutputStage, Pairing, Supply, weekly_hours};
 
