@@ -3,7 +3,7 @@
 
 pub mod mask;
 
-/// A positive rational number, for example pictures a second: 30000/1001.
+/// A positive rational number, for example frames per second: 30000/1001.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Ratio {
     /// Numerator, 1 or more.

@@ -65,7 +65,7 @@ fn the_key_table_is_the_structs() {
             .collect();
         for key in keys {
             assert!(plain.contains(&key.name), "{section}.{}", key.name);
-            assert!(!key.what.trim().is_empty() && !key.unit.is_empty() && !key.whence.is_empty());
+            assert!(!key.what.trim().is_empty() && !key.unit.is_empty() && !key.source.is_empty());
         }
         assert_eq!(plain.len(), keys.len(), "{section}");
     }
@@ -90,7 +90,7 @@ fn every_key_is_explained_with_its_default() {
             let line = line.unwrap_or_else(|| panic!("{section}.{}", key.name));
             let told = line.contains("; default ") || line.contains("; must be given");
             assert!(told && line.contains(&format!("[{}", key.unit)), "{line}");
-            assert!(text.contains(&format!("      {}\n", key.whence)), "{line}");
+            assert!(text.contains(&format!("      {}\n", key.source)), "{line}");
         }
     }
     for line in [

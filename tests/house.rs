@@ -84,7 +84,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
             vec!["units", "board", "reel", "coding", "budget", "faults"],
         ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
-        ("demo", with(&stages, &["board", "convert"])),
+        ("demo", with(&stages, &["board", "convert", "export"])),
         ("export", stages.to_vec()),
         ("page", vec![]),
         (

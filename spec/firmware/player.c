@@ -1,221 +1,66 @@
-/* player.c - the playback loop: reel in, pictures and sound out, in step.
- *
- * Copy it beside thumbreel.h and include it in one source file of yours, after
- * defining THUMBREEL_IMPLEMENTATION there (or cut the part down to "INSIDE"
- * into a header and compile the rest on its own). You write eight small
- * functions; README.md beside this file says what to wire where.
- *
- * One core:   tbr_player_open, then tbr_player_run until it returns something
- *             other than TBR_PLAYER_ITEM. Or call tbr_player_step in a loop of
- *             your own.
- * Two cores:  the same tbr_player_open; then one core calls
- *             tbr_player_fetch (reads ahead), the other tbr_player_present
- *             (sound and pictures), each in its own loop. They share nothing
- *             but a queue with one writer and one reader. All other functions
- *             belong to the core that presents.
- *
- * Rules of play
- *   Sound is the master clock: a picture is shown when the sample it belongs
- *   to is heard. Without sound the hook `clock` takes its place.
- *   A picture that is late by more than a picture's time is not sent: coding
- *   "patch" decodes it and sends its changes with the next one; a raw one is
- *   passed over if the next one is a key picture. Later than
- *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture;
- *   sooner if they hold memory that the sound to come needs.
- *   A picture that is missing is repeated: the panel keeps its own.
- *   A damaged slice is silent for as long as it would have lasted, and
- *   pictures stand until the next key picture.
- *   When the memory runs dry, sound fades out, time stands still, and play
- *   goes on when it has filled again.
- *   Sound never jumps: every break ends in a short fall to zero and begins
- *   with a short rise.
- */
-#include "thumbreel.h"
+/* player.c - the playback loop. player.h is its manual. */
+#include "player.h"
 
-#ifdef __cplusplus
-extern "C" {
+#ifndef THUMBREEL_PLAYER_C
+#define THUMBREEL_PLAYER_C
+
+/* What one side wrote is seen by the other only after these. Plain loads and
+ * stores of a byte or a word are whole on every core that this is for; those of
+ * <stdatomic.h> become calls of a library on some (Cortex-M0+ by clang). */
+#ifdef __GNUC__
+#define TBR_FENCE(order) __atomic_thread_fence(order)
+#elif !defined(TBR_FENCE)
+#error "define TBR_FENCE(order) as a memory barrier of your compiler's"
 #endif
 
-/* Results of the hook `read`, besides a count. */
-enum { TBR_READ_END = -1, TBR_READ_FAILED = -2 };
-
-/* What the board can do. All get `user`. */
-typedef struct tbr_hooks {
-    void *user;
-    /* Reads up to n of the bytes that follow, and returns how many; 0: none
-     * yet; TBR_READ_END; TBR_READ_FAILED: try again later. */
-    int32_t (*read)(void *user, void *to, uint32_t n);
-    /* Goes to a byte offset in item 0, 1, ... of the list; below zero: there
-     * is none, or it cannot be reached now. NULL if the source cannot seek. */
-    int (*seek)(void *user, uint32_t item, uint64_t offset);
-    /* Sends a rectangle to the panel. May return while a transfer is running. */
-    tbr_send window;
-    /* Returns when the last transfer is over. NULL if `window` waits itself. */
-    void (*window_wait)(void *user);
-    /* Takes up to n samples into the queue that is being played, and returns
-     * how many it took. It plays zeros when the queue is empty. */
-    uint32_t (*sound)(void *user, const int16_t *samples, uint32_t n);
-    /* Samples taken and not heard yet. */
-    uint32_t (*sound_left)(void *user);
-    /* Microseconds since some start, modulo 2^32. */
-    uint32_t (*clock)(void *user);
-    /* Nothing to do for about so many microseconds. Buttons may be read here. */
-    void (*yield)(void *user, uint32_t microseconds);
-} tbr_hooks;
-
-/* Memory and habits. */
-typedef struct tbr_player_setup {
-    uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
-    uint32_t ring_bytes; /* the more, the longer a stall is ridden out */
-    void *work;          /* header.working_memory bytes, aligned to 4 */
-    uint32_t work_bytes;
-    uint32_t piece;      /* most bytes in one read; 512 or more */
-    uint8_t loop;        /* play the list again and again */
-} tbr_player_setup;
-
-/* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
-enum {
-    TBR_PLAYER_GOES_ON = 0,
-    TBR_PLAYER_IDLE = 1,  /* nothing to do just now */
-    TBR_PLAYER_ITEM = 2,  /* a reel begins: set the sound to
-                             player->header.clock_rate, then go on */
-    TBR_PLAYER_ENDED = 3  /* all has been seen and heard */
-};
-
-/* Counters, for a status page or a log. */
-typedef struct tbr_player_counts {
-    uint32_t shown;   /* pictures sent */
-    uint32_t late;    /* decoded but sent with a later one, or passed over */
-    uint32_t waiting; /* passed over for want of a key picture */
-    uint32_t damaged; /* stretches of the reel that could not be used */
-    uint32_t dry;     /* times the memory ran dry */
-    uint32_t lost;    /* times the source failed */
-} tbr_player_counts;
-
-#define TBR_PLAYER_SLOTS 32u /* a power of two */
-#define TBR_PLAYER_BLOCK 64u /* samples made at a time */
-/* Later than this, in parts of a second, pictures wait for a key picture. */
-#define TBR_PLAYER_LATEST 1
-/* Time between tries to reach a source that failed, in microseconds. */
-#define TBR_PLAYER_RETRY 250000u
-/* Longest silence for a gap, in seconds; past a longer one play goes on. */
-#define TBR_PLAYER_LONGEST_GAP 10u
-
-/* One entry of the queue: a stretch of the ring. */
-typedef struct tbr_player_slot {
-    int64_t start; /* the presenting side's: when its first tick is heard */
-    uint32_t at, bytes;
-    int32_t code;
-    uint8_t kind, generation, restart, stale;
-} tbr_player_slot;
-
-/* The side that reads ahead. */
-typedef struct tbr_player_fetcher {
-    tbr_reader reader;
-    uint64_t goal; /* where to start in the item that is being opened */
-    uint32_t item, head, retry_at;
-    uint8_t generation, state, restart;
-} tbr_player_fetcher;
-
-typedef struct tbr_player {
-    tbr_header header; /* of the reel that is playing */
-    tbr_player_counts counts;
-    tbr_hooks hooks;
-    tbr_player_setup setup;
-    /* written by the fetching side */
-    tbr_player_slot slots[TBR_PLAYER_SLOTS];
-    uint32_t put;
-    uint8_t stuck;
-    tbr_player_fetcher fetcher;
-    /* written by the presenting side */
-    uint32_t got;
-    uint8_t generation;
-    uint32_t goal_item;
-    uint64_t goal_tick;
-    /* the presenting side's own */
-    tbr_decoder decoder;
-    tbr_sound block;
-    tbr_slice slice;
-    tbr_picture picture;
-    int16_t samples[TBR_PLAYER_BLOCK];
-    int64_t made;        /* ticks made, given to the sound queue or not yet */
-    int64_t taken;       /* ticks given to the sound queue */
-    int64_t clock_time;  /* without sound: the tick that is being "heard" */
-    int64_t from;        /* only the last picture before this is sent: a seek */
-    uint64_t expected;   /* reel time of the next slice */
-    uint64_t position;   /* reel time of the picture that is on */
-    uint64_t slice_time; /* reel time of the slice it is in */
-    uint64_t skip;       /* ticks to pass over: a seek into a slice */
-    uint64_t clock_rest;
-    uint32_t hear, see;  /* the slots that sound and pictures are at */
-    uint32_t silence, tail; /* zeros to come; samples of a fall to zero to come */
-    uint32_t sample_at, sample_end;
-    uint32_t clock_last;
-    int32_t gain, volume, last;
-    int error;
-    uint8_t state, hearing, seeing, has_picture, need_key, need_expected;
-    uint8_t paused, wants_seek, wants_stop, window_open, is_open, says_item;
-    uint8_t sounded; /* what was given last may not be zero */
-    uint32_t want_item;
-    uint64_t want_tick;
-} tbr_player;
-
-/* Sets everything up; the reel itself is opened by the first calls that follow.
- * TBR_MEMORY if the ring holds less than a sector. */
-int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
-/* One core: plays, yields while idle, and returns only with something to say. */
-int tbr_player_run(tbr_player *player);
-/* One core: one round of presenting and reading ahead. */
-int tbr_player_step(tbr_player *player);
-/* Two cores: one piece of reading ahead; returns 1 if it did something. */
-int tbr_player_fetch(tbr_player *player);
-/* Two cores: what is due of sound and pictures. */
-int tbr_player_present(tbr_player *player);
-/* Goes to a tick of item 0, 1, ... of the list. TBR_CALL if the source cannot seek. */
-int tbr_player_seek(tbr_player *player, uint32_t item, uint64_t tick);
-/* Fades out and stands still; or goes on. */
-void tbr_player_pause(tbr_player *player, int paused);
-/* 0 to 32768, reached by a ramp of 10 ms. 32768 leaves samples as they are. */
-void tbr_player_volume(tbr_player *player, int32_t volume);
-/* Fades out, plays a moment of silence, and ends. */
-void tbr_player_stop(tbr_player *player);
-/* Microseconds until something is due, at most 5000. */
-uint32_t tbr_player_idle(tbr_player *player);
-
-#ifdef __cplusplus
+static uint32_t tbr_take32(const uint32_t *field)
+{
+    const uint32_t value = *(const volatile uint32_t *)field;
+    TBR_FENCE(__ATOMIC_ACQUIRE);
+    return value;
 }
-#endif
 
-/* --- INSIDE ------------------------------------------------------------- */
+static uint8_t tbr_take8(const uint8_t *field)
+{
+    const uint8_t value = *(const volatile uint8_t *)field;
+    TBR_FENCE(__ATOMIC_ACQUIRE);
+    return value;
+}
 
-#include <string.h>
+static void tbr_give32(uint32_t *field, uint32_t value)
+{
+    TBR_FENCE(__ATOMIC_RELEASE);
+    *(volatile uint32_t *)field = value;
+}
 
-/* What one side wrote is seen by the other only after these. */
-#define TBR_TAKE(field) __atomic_load_n(&(field), __ATOMIC_ACQUIRE)
-#define TBR_GIVE(field, value) __atomic_store_n(&(field), (value), __ATOMIC_RELEASE)
+static void tbr_give8(uint8_t *field, uint8_t value)
+{
+    TBR_FENCE(__ATOMIC_RELEASE);
+    *(volatile uint8_t *)field = value;
+}
 
-enum { TBR_SLOT_ITEM, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
+enum { TBR_SLOT_ITEM, TBR_SLOT_TABLES, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
 
 /* --- reading ahead ------------------------------------------------------ */
 
 enum { TBR_FETCH_OPEN, TBR_FETCH_READ, TBR_FETCH_LOST, TBR_FETCH_DONE };
 
-/* Bytes free at the ring's head without a break; with `wrapped`, at its start. */
+/* Bytes free at the ring buffer's head without a break; with `wrapped`, at its start. */
 static uint32_t tbr_fetch_free(tbr_player *p, int wrapped)
 {
     const tbr_player_fetcher *f = &p->fetcher;
-    const uint32_t got = TBR_TAKE(p->got);
+    const uint32_t got = tbr_take32(&p->got);
     const uint32_t tail = got == p->put ? 0 : p->slots[got % TBR_PLAYER_SLOTS].at;
     if (p->put - got >= TBR_PLAYER_SLOTS - 1) {
         return 0;
     }
     if (got == p->put) {
-        return wrapped ? p->setup.ring_bytes : p->setup.ring_bytes - f->head;
+        return wrapped ? p->setup.ring_buffer_bytes : p->setup.ring_buffer_bytes - f->head;
     }
     if (f->head <= tail) {
         return wrapped ? 0 : tail - f->head;
     }
-    return wrapped ? tail : p->setup.ring_bytes - f->head;
+    return wrapped ? tail : p->setup.ring_buffer_bytes - f->head;
 }
 
 /* Finds room for `bytes` and moves the head there; 0 if there is none yet. */
@@ -235,7 +80,7 @@ static void tbr_fetch_put(tbr_player *p, uint8_t kind, uint32_t bytes, int32_t c
 {
     tbr_player_fetcher *f = &p->fetcher;
     tbr_player_slot *s = &p->slots[p->put % TBR_PLAYER_SLOTS];
-    memset(s, 0, sizeof *s);
+    TBR_FILL(s, 0, sizeof *s);
     s->kind = kind;
     s->at = f->head;
     s->bytes = bytes;
@@ -248,12 +93,12 @@ static void tbr_fetch_put(tbr_player *p, uint8_t kind, uint32_t bytes, int32_t c
         f->reader.stale = 0;
     }
     f->head += bytes;
-    TBR_GIVE(p->put, p->put + 1);
+    tbr_give32(&p->put, p->put + 1);
 }
 
 static int tbr_fetch_wait(tbr_player *p)
 {
-    TBR_GIVE(p->stuck, 1);
+    tbr_give8(&p->stuck, 1);
     return 0;
 }
 
@@ -280,7 +125,7 @@ static int tbr_fetch_open(tbr_player *p)
         return 1;
     }
     tbr_reader_open(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
-    f->reader.capacity = p->setup.ring_bytes;
+    f->reader.capacity = p->setup.ring_buffer_bytes;
     f->reader.asks = 1;
     f->state = TBR_FETCH_READ;
     return 1;
@@ -362,10 +207,31 @@ static int tbr_fetch_has_place(tbr_player *p)
     return 1;
 }
 
-static int tbr_fetch_place_slice(tbr_player *p)
+/* Goes to where play is to start, once what lies before the slices is read. */
+static int tbr_fetch_to_goal(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    const int goes = f->goal > f->reader.header.first_tick;
+    f->wants_tables = 0;
+    if (goes) {
+        f->restart = 1;
+        tbr_reader_seek(&f->reader, f->goal);
+    }
+    f->goal = 0;
+    return goes;
+}
+
+static int tbr_fetch_place_chunk(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
     const uint32_t length = f->reader.chunk.length;
+    if (f->reader.chunk.kind == TBR_SLICE && tbr_fetch_to_goal(p)) {
+        return 1; /* the tables that should have come first are lost */
+    }
+    if (length > p->setup.ring_buffer_bytes) {
+        tbr_reader_place(&f->reader, p->setup.ring, 0); /* tables: slices are no longer */
+        return 1;
+    }
     if (!tbr_fetch_find(p, length)) {
         return tbr_fetch_wait(p);
     }
@@ -376,12 +242,19 @@ static int tbr_fetch_place_slice(tbr_player *p)
 static int tbr_fetch_header(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
+    const tbr_header *h = &f->reader.header;
     tbr_fetch_put(p, TBR_SLOT_ITEM, TBR_SECTOR, 0);
-    if (f->goal > f->reader.header.first_tick) {
-        f->restart = 1;
-        tbr_reader_seek(&f->reader, f->goal);
-        f->goal = 0;
+    f->wants_tables = h->coding == TBR_JPEG && h->tables_length > 0;
+    if (!f->wants_tables) {
+        tbr_fetch_to_goal(p);
     }
+    return 1;
+}
+
+static int tbr_fetch_tables(tbr_player *p)
+{
+    tbr_fetch_put(p, TBR_SLOT_TABLES, p->fetcher.reader.chunk.length, 0);
+    tbr_fetch_to_goal(p);
     return 1;
 }
 
@@ -391,7 +264,9 @@ static int tbr_fetch_event(tbr_player *p, int event)
     case TBR_EV_HEADER:
         return tbr_fetch_header(p);
     case TBR_EV_PLACE:
-        return tbr_fetch_place_slice(p);
+        return tbr_fetch_place_chunk(p);
+    case TBR_EV_CHUNK:
+        return tbr_fetch_tables(p);
     case TBR_EV_SLICE:
         tbr_fetch_put(p, TBR_SLOT_SLICE, p->fetcher.reader.chunk.length, 0);
         return 1;
@@ -420,7 +295,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
 {
     tbr_player_fetcher *f = &p->fetcher;
     tbr_reader *r = &f->reader;
-    if (TBR_TAKE(p->got) != p->put) {
+    if (tbr_take32(&p->got) != p->put) {
         return 0;
     }
     f->generation = generation;
@@ -428,12 +303,12 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
     f->goal = p->goal_tick;
     f->restart = 1;
     f->state = TBR_FETCH_READ;
-    if (f->item != p->goal_item || !r->has_header || r->state == TBR_AT_FAILURE) {
+    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK || f->wants_tables) {
         f->item = p->goal_item;
         f->state = TBR_FETCH_OPEN;
         return 1;
     }
-    tbr_reader_place(r, p->setup.ring, p->setup.ring_bytes);
+    tbr_reader_place(r, p->setup.ring, p->setup.ring_buffer_bytes);
     tbr_reader_seek(r, f->goal);
     f->goal = 0;
     return 1;
@@ -441,7 +316,7 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
 
 static int tbr_fetch_any(tbr_player *p)
 {
-    const uint8_t generation = TBR_TAKE(p->generation);
+    const uint8_t generation = tbr_take8(&p->generation);
     if (generation != p->fetcher.generation) {
         return tbr_fetch_begin(p, generation);
     }
@@ -461,7 +336,7 @@ int tbr_player_fetch(tbr_player *p)
 {
     const int did = tbr_fetch_any(p);
     if (did) {
-        TBR_GIVE(p->stuck, 0);
+        tbr_give8(&p->stuck, 0);
     }
     return did;
 }
@@ -513,7 +388,7 @@ static tbr_player_slot *tbr_play_slot(tbr_player *p, uint32_t number)
 
 static int tbr_play_has(const tbr_player *p, uint32_t number)
 {
-    return number != TBR_TAKE(p->put);
+    return number != tbr_take32(&p->put);
 }
 
 /* Waits for a transfer that may still read from memory to be changed. */
@@ -525,8 +400,10 @@ static void tbr_play_settle(tbr_player *p)
     p->window_open = 0;
 }
 
+enum { TBR_FROM_WORK = 1, TBR_FROM_RING = 2 };
+
 /* Gives back the slots that neither sound nor pictures need. A raw picture is
- * sent from the ring itself: its slot is kept while the transfer may run,
+ * sent from the ring buffer itself: its slot is kept while the transfer may run,
  * unless there is no other room to read into. */
 static void tbr_play_release(tbr_player *p)
 {
@@ -534,20 +411,21 @@ static void tbr_play_release(tbr_player *p)
     if (done == p->got) {
         return;
     }
-    if (p->window_open && p->header.coding == TBR_RAW) {
-        if (!TBR_TAKE(p->stuck)) {
+    if (p->window_open & TBR_FROM_RING) {
+        if (!tbr_take8(&p->stuck)) {
             return;
         }
         tbr_play_settle(p);
     }
-    TBR_GIVE(p->got, done);
+    tbr_give32(&p->got, done);
 }
 
-/* Drops what was read before a seek. */
+/* Drops what was read before a seek, but not what is read once: a header, tables. */
 static void tbr_play_discard(tbr_player *p)
 {
     while (tbr_play_has(p, p->hear) &&
-           tbr_play_slot(p, p->hear)->generation != p->generation) {
+           tbr_play_slot(p, p->hear)->generation != p->generation &&
+           tbr_play_slot(p, p->hear)->kind > TBR_SLOT_TABLES) {
         p->hear++;
         p->see = p->hear;
     }
@@ -557,8 +435,8 @@ static void tbr_play_discard(tbr_player *p)
 static int tbr_play_filled(tbr_player *p)
 {
     uint32_t bytes = 0, i;
-    const uint32_t put = TBR_TAKE(p->put);
-    if (TBR_TAKE(p->stuck)) {
+    const uint32_t put = tbr_take32(&p->put);
+    if (tbr_take8(&p->stuck)) {
         return 1;
     }
     for (i = p->hear; i != put; i++) {
@@ -642,7 +520,7 @@ static void tbr_hear_open(tbr_player *p, const tbr_chunk *c, const uint8_t *byte
         p->hearing = 1;
     } else {
         /* A block that breaks its coding is silent for as long. */
-        p->counts.damaged++;
+        p->counts.broken++;
         tbr_hear_break(p, left);
         p->hear++;
     }
@@ -677,6 +555,37 @@ static int tbr_hear_slice(tbr_player *p)
     return 1;
 }
 
+/* What must be there to decode pictures. */
+static int tbr_hear_decoder(tbr_player *p, const tbr_header *h)
+{
+    const int code = tbr_decoder_open(&p->decoder, h, p->setup.work, p->setup.work_bytes);
+    if (h->coding == TBR_JPEG && p->hooks.jpeg != NULL && code == TBR_CODING) {
+        return TBR_OK;
+    }
+    return code;
+}
+
+/* Keeps the tables of a JPEG reel: their segments between SOI and EOI. */
+static int tbr_hear_tables(tbr_player *p)
+{
+    const uint8_t *const bytes = p->setup.ring + tbr_play_slot(p, p->hear)->at;
+    tbr_chunk c;
+    if (p->see != p->hear) {
+        return 0;
+    }
+    tbr_chunk_read(bytes, &c);
+    p->tables = c.used > 4 ? c.used - 4 : 0;
+    if (p->tables > p->setup.work_bytes) {
+        p->tables = 0;
+        p->error = TBR_MEMORY;
+        p->state = TBR_PLAY_OVER;
+    }
+    TBR_COPY(p->setup.work, bytes + TBR_CHUNK_HEADER + 2, p->tables);
+    p->hear++;
+    p->see = p->hear;
+    return 1;
+}
+
 /* Begins a reel, once everything of the one before has been seen. */
 static int tbr_hear_item(tbr_player *p)
 {
@@ -697,7 +606,7 @@ static int tbr_hear_item(tbr_player *p)
     tbr_play_settle(p);
     if (p->error == TBR_OK && !(p->is_open && h.reel_id == p->header.reel_id &&
                                 h.first_tick == p->expected && h.part > 1)) {
-        p->error = tbr_decoder_open(&p->decoder, &h, p->setup.work, p->setup.work_bytes);
+        p->error = tbr_hear_decoder(p, &h);
         p->need_expected = 1;
     }
     p->header = h;
@@ -753,6 +662,8 @@ static int tbr_hear_next(tbr_player *p)
     switch (tbr_play_slot(p, p->hear)->kind) {
     case TBR_SLOT_ITEM:
         return tbr_hear_item(p);
+    case TBR_SLOT_TABLES:
+        return tbr_hear_tables(p);
     case TBR_SLOT_SLICE:
         return tbr_hear_slice(p);
     default:
@@ -795,7 +706,7 @@ static uint32_t tbr_hear_tail(tbr_player *p)
 static uint32_t tbr_hear_silence(tbr_player *p)
 {
     const uint32_t n = p->silence < TBR_PLAYER_BLOCK ? p->silence : TBR_PLAYER_BLOCK;
-    memset(p->samples, 0, n * sizeof p->samples[0]);
+    TBR_FILL(p->samples, 0, n * sizeof p->samples[0]);
     p->silence -= n;
     return n;
 }
@@ -827,10 +738,31 @@ static uint32_t tbr_hear_make(tbr_player *p)
     }
 }
 
+/* Whether the queue ran empty in the middle of sound, as when a read took longer
+ * than it lasted. Zeros are being heard: what comes next rises from there. */
+static void tbr_hear_starved(tbr_player *p)
+{
+    const int32_t step = 32768 / (int32_t)tbr_play_fade(p) + 1;
+    const int falls = !p->sounded && (p->tail > 0 || p->sample_at != p->sample_end);
+    int32_t rise = 0;
+    uint32_t i;
+    if ((!falls && !(p->sounded && p->gain > 0)) || p->hooks.sound_left(p->hooks.user) > 0) {
+        return;
+    }
+    p->counts.starved++;
+    p->last = 0;
+    for (i = p->sample_at; i < p->sample_end; i++) {
+        rise = falls ? 0 : rise + step < 32768 ? rise + step : 32768;
+        p->last = p->samples[i] = (int16_t)(p->samples[i] * rise / 32768);
+    }
+    p->gain = p->gain * rise / 32768;
+}
+
 /* Fills the sound queue as far as it takes samples. */
 static int tbr_hear_feed(tbr_player *p)
 {
     int did = 0;
+    tbr_hear_starved(p);
     for (;;) {
         uint32_t n;
         if (p->sample_at == p->sample_end) {
@@ -943,22 +875,41 @@ static int tbr_see_superseded(tbr_player *p, int64_t now)
     if (next.flags & TBR_PICTURE_UNCHANGED) {
         return 0; /* it shows this one */
     }
-    return p->picture.coding != TBR_RAW || (next.flags & TBR_PICTURE_KEY) != 0;
+    return p->picture.coding == TBR_PATCH_CODING || (next.flags & TBR_PICTURE_KEY) != 0;
+}
+
+static int tbr_see_jpeg(tbr_player *p)
+{
+    tbr_jpeg jpeg;
+    jpeg.bytes = p->picture.bytes;
+    jpeg.length = p->picture.length;
+    jpeg.tables = (const uint8_t *)p->setup.work;
+    jpeg.tables_length = p->tables;
+    jpeg.panel = p->decoder.panel;
+    jpeg.low_first = p->header.low_first;
+    return p->hooks.jpeg(p->hooks.user, &jpeg) < 0 ? TBR_PICTURE : TBR_OK;
 }
 
 static void tbr_see_decode(tbr_player *p, int sends)
 {
     const int changes = !(p->picture.flags & TBR_PICTURE_UNCHANGED);
+    const int jpeg = changes && p->picture.coding == TBR_JPEG && p->header.coding == TBR_JPEG;
     int code;
-    if (p->picture.coding == TBR_RAW && !sends) {
+    if (p->picture.coding != TBR_PATCH_CODING && !sends) {
         p->counts.late += (uint32_t)changes;
         return;
     }
-    code = tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
-                      p->hooks.user);
-    p->window_open |= (uint8_t)sends;
+    if (p->picture.coding == TBR_PATCH_CODING && changes) {
+        tbr_play_settle(p); /* the last strip lies where decoding writes */
+    }
+    code = jpeg ? tbr_see_jpeg(p)
+                : tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
+                             p->hooks.user);
+    if (sends && (changes || p->header.coding == TBR_PATCH_CODING)) {
+        p->window_open |= p->picture.coding == TBR_RAW ? TBR_FROM_RING : TBR_FROM_WORK;
+    }
     if (code != TBR_OK) {
-        p->counts.damaged++;
+        p->counts.broken++;
         p->need_key = 1;
     } else if (changes) {
         p->counts.shown += sends ? 1 : 0;
@@ -971,7 +922,7 @@ static void tbr_see_decode(tbr_player *p, int sends)
 static int64_t tbr_see_patience(const tbr_player *p)
 {
     const uint64_t clock = p->header.clock_rate;
-    if (TBR_TAKE(p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
+    if (tbr_take8(&p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
         return (int64_t)(clock * p->header.rate_den / p->header.rate_num);
     }
     return (int64_t)clock * TBR_PLAYER_LATEST;
@@ -1005,10 +956,10 @@ static int tbr_see(tbr_player *p)
 
 int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setup *setup)
 {
-    if (setup->ring_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
+    if (setup->ring_buffer_bytes < TBR_SECTOR || setup->piece < TBR_SECTOR) {
         return TBR_MEMORY;
     }
-    memset(p, 0, sizeof *p);
+    TBR_FILL(p, 0, sizeof *p);
     p->hooks = *hooks;
     p->setup = *setup;
     p->volume = 32768;
@@ -1031,11 +982,12 @@ static void tbr_player_jump(tbr_player *p)
     p->tail = p->silence = 0;
     p->skip = 0;
     p->hearing = p->seeing = p->has_picture = p->sounded = 0;
+    p->see = p->hear;
     p->need_expected = 1;
     p->wants_seek = 0;
     p->error = TBR_OK;
     p->state = TBR_PLAY_FILL;
-    TBR_GIVE(p->generation, (uint8_t)(p->generation + 1));
+    tbr_give8(&p->generation, (uint8_t)(p->generation + 1));
 }
 
 /* Does what was asked for, once the sound has faded out. */
@@ -1057,15 +1009,17 @@ static void tbr_player_obey(tbr_player *p)
     }
 }
 
-/* Waits for enough to begin with. */
+/* Waits for enough to begin with. Pictures that are still to be shown hold the
+ * memory that is to be filled: their times come, since the sound made before is
+ * played to its end. */
 static int tbr_player_fill(tbr_player *p)
 {
-    const int did = tbr_hear_feed(p);
+    const int did = tbr_hear_feed(p) | (p->is_open ? tbr_see(p) : 0);
     if (!tbr_play_has(p, p->hear)) {
         return did;
     }
-    if (tbr_play_slot(p, p->hear)->kind == TBR_SLOT_ITEM) {
-        return tbr_hear_item(p) | did;
+    if (tbr_play_slot(p, p->hear)->kind <= TBR_SLOT_TABLES) {
+        return tbr_hear_next(p) | did;
     }
     if (tbr_play_filled(p)) {
         p->state = TBR_PLAY_ON;
@@ -1205,3 +1159,5 @@ void tbr_player_volume(tbr_player *p, int32_t volume)
 }
 
 void tbr_player_stop(tbr_player *p) { p->wants_stop = 1; }
+
+#endif /* THUMBREEL_PLAYER_C */

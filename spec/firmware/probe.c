@@ -17,7 +17,7 @@
  *     end,LINES                       last line: how many lines of samples
  *
  * Each hook that is NULL is left out. Keep everything else running that runs
- * while a reel plays: radio, sound, the sketch's own work. Ten minutes of card
+ * while a reel plays: radio, sound, your firmware's own work. Ten minutes of card
  * reads see the rare stalls that ten seconds do not. The card is only read.
  */
 #include <stddef.h>

@@ -22,9 +22,10 @@
  *                   uint32_t bytes) that goes on from crc, 0 at the start
  *
  * DEMANDS
- *   C99 or C++17, two's complement, 8-bit bytes, low byte first. No allocation, no floating
- *   point, no recursion, nothing of the C library but memcpy and memset.
- *   Under 1 KB of stack. Sizes: README.md beside this file.
+ *   C99 or C++17, two's complement, 8-bit bytes; low or high byte first (the
+ *   latter must be told by __BYTE_ORDER__). No allocation, no floating point, no
+ *   recursion, nothing of the C library but memcpy and memset. Under 1 KB of
+ *   stack. Sizes: README.md beside this file.
  *
  * MEMORY, all of it given by the caller and stated in the reel's header:
  *   largest_chunk    bytes for one slice as it comes from the card; twice
@@ -34,7 +35,7 @@
  * RETURN CODES
  *   0 or more: done, or an event. Below zero: an error, whose hundreds say
  *   whose fault it is: -1xx the bytes, -2xx a newer format than this reader
- *   knows, -3xx a limit, -4xx the calling program. tbr_blame() tells.
+ *   knows, -3xx a limit, -4xx the calling program. tbr_fault_side() tells.
  *
  * THE FORMAT IN BRIEF (container.md is normative)
  *   All numbers little-endian; everything starts on a 512-byte sector.
@@ -54,6 +55,17 @@
 
 #ifndef TBR_PATCH
 #define TBR_PATCH 2
+#endif
+
+/* Compilers that are told to know no C library still build these in, and need no
+ * <string.h>. */
+#ifdef __GNUC__
+#define TBR_COPY __builtin_memcpy
+#define TBR_FILL __builtin_memset
+#else
+#include <string.h>
+#define TBR_COPY memcpy
+#define TBR_FILL memset
 #endif
 
 #ifdef __cplusplus
@@ -135,13 +147,13 @@ typedef struct tbr_header {
     uint32_t index_length, index_step, index_entries;
     uint32_t may_ignore;
     uint32_t first_picture, picture_count, slice_count;
-    uint32_t clock_rate;         /* ticks a second */
-    uint32_t rate_num, rate_den; /* nominal pictures a second */
+    uint32_t clock_rate;         /* ticks per second */
+    uint32_t rate_num, rate_den; /* nominal frames per second */
     uint32_t largest_chunk;      /* bytes */
     uint32_t most_ticks, largest_sound, largest_picture;
     uint32_t working_memory;     /* bytes the decoder needs */
     uint32_t prebuffer;          /* bytes to have before play starts */
-    uint32_t mean_rate, worst_rate; /* bytes a second */
+    uint32_t mean_rate, worst_rate; /* bytes per second */
     uint32_t worst_bus_bytes, worst_instructions;
     uint32_t poster_offset, poster_length, tables_offset, tables_length;
     uint16_t version_minor, part, parts;
@@ -151,7 +163,8 @@ typedef struct tbr_header {
     uint16_t poster_width, poster_height;
     uint8_t shape;               /* 0 rectangle, 1 ellipse */
     uint8_t low_first;           /* pixels: 0 high byte first, 1 low byte first */
-    uint8_t wire;                /* bit 0 blue where red would be, bit 1 inverted */
+    uint8_t wire;                /* done to the pixels already, which are sent as they are:
+                                    bit 0 blue where red would be, bit 1 inverted */
     uint8_t coding, level, sound, channels;
     char title[TBR_TITLE + 1];   /* UTF-8, ends in zero */
 } tbr_header;
@@ -191,7 +204,9 @@ typedef struct tbr_rect {
  * ended. It may return while a DMA transfer is running; called again, it waits
  * for the one before. The pixels of a call stay as they are until the next
  * call returns (raw: until the chunk's memory is used for something else), so
- * that one half of a buffer is sent while the other is being filled. */
+ * that one half of a buffer is sent while the other is being filled. Of patch
+ * the last ones lie in memory that the next tbr_decode writes to: wait for
+ * their transfer before you call it (player.c does, by `window_wait`). */
 typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixels,
                          uint32_t bytes);
 
@@ -200,7 +215,7 @@ typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixe
 /* CRC-32/ISO-HDLC of bytes, going on from crc (0 at the start). */
 uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length);
 /* Whose fault a return code is: TBR_NOBODY ... TBR_CALLER. */
-int tbr_blame(int code);
+int tbr_fault_side(int code);
 /* Reads and checks sector 0, 512 bytes. */
 int tbr_header_read(const uint8_t *sector, tbr_header *header);
 
@@ -227,7 +242,7 @@ enum {
     TBR_EV_SLICE = 3,  /* the same for a slice: checked, ready to be opened */
     TBR_EV_DAMAGE = 4, /* reader->damage: sound is silent from..to, read on */
     TBR_EV_END = 5,    /* nothing more will come */
-    TBR_EV_PLACE = 6   /* only if `asks`: say where the slice is to lie */
+    TBR_EV_PLACE = 6   /* only if `asks`: say where reader->chunk is to lie */
 };
 
 /* A stretch of the reel that cannot be presented. */
@@ -247,8 +262,9 @@ typedef struct tbr_reader {
     uint64_t position;    /* offset of the next byte it is given */
     uint64_t time;        /* tick at which the next slice should start */
     const uint8_t *bytes; /* the chunk, from its first byte */
-    uint8_t asks;         /* set it to be asked where each slice is to lie, and
-                             to pass over everything else but the end */
+    uint8_t asks;         /* set it to be asked where each slice (of JPEG reels the
+                             tables too) is to lie, and to pass over everything
+                             else but the end */
     uint8_t has_end;      /* at the end: there was an end chunk */
     uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
     /* its own */
@@ -286,7 +302,7 @@ uint64_t tbr_reader_jump(tbr_reader *reader);
 void tbr_reader_ended(tbr_reader *reader);
 /* The next event, TBR_EV_..., or an error: no reel, too new, too large. */
 int tbr_reader_next(tbr_reader *reader);
-/* After TBR_EV_PLACE: the slice shall lie in `buffer`; what has been read of
+/* After TBR_EV_PLACE: the chunk shall lie in `buffer`; what has been read of
  * it is moved there. 0 bytes: pass it over. */
 void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
 /* Goes to the key slice for `tick`: by one sector of the index or, without an
@@ -345,8 +361,6 @@ int tbr_decode(tbr_decoder *decoder, const tbr_picture *picture, tbr_send send, 
 
 #if defined(THUMBREEL_IMPLEMENTATION) && !defined(THUMBREEL_IMPLEMENTED)
 #define THUMBREEL_IMPLEMENTED
-
-#include <string.h>
 
 /* Code that runs for each pixel or number is compiled for speed, the rest for
  * size. */
@@ -463,7 +477,7 @@ static int tbr_agrees(uint32_t stored, uint32_t computed)
 #endif
 }
 
-TBR_COLD int tbr_blame(int code)
+TBR_COLD int tbr_fault_side(int code)
 {
     return code >= 0 ? TBR_NOBODY : -code / 100;
 }
@@ -557,13 +571,13 @@ static TBR_COLD void tbr_read_fields(const uint8_t *b, const tbr_field *field, u
         uint8_t *const to = (uint8_t *)structure + field->to;
         if (field->bytes == 8) {
             const uint64_t value = tbr_u64(from);
-            memcpy(to, &value, 8);
+            TBR_COPY(to, &value, 8);
         } else if (field->bytes == 4) {
             const uint32_t value = tbr_u32(from);
-            memcpy(to, &value, 4);
+            TBR_COPY(to, &value, 4);
         } else if (field->bytes == 2) {
             const uint16_t value = tbr_u16(from);
-            memcpy(to, &value, 2);
+            TBR_COPY(to, &value, 2);
         } else {
             *to = *from;
         }
@@ -778,7 +792,7 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
         return TBR_FIELD;
     }
     TBR_READ(s, tbr_header_fields, h);
-    memcpy(h->title, s + 384, TBR_TITLE);
+    TBR_COPY(h->title, s + 384, TBR_TITLE);
     h->title[TBR_TITLE] = 0;
     return tbr_check_header(s, h);
 }
@@ -1125,7 +1139,7 @@ enum {
 
 static TBR_COLD void tbr_reader_start(tbr_reader *r)
 {
-    memset(r, 0, sizeof *r);
+    TBR_FILL(r, 0, sizeof *r);
     r->want = TBR_SECTOR;
     r->state = TBR_AT_HEADER;
     r->stale = 1;
@@ -1223,7 +1237,7 @@ static int tbr_reader_fail(tbr_reader *r, int code)
 
 static TBR_COLD void tbr_damage_at(tbr_damage *d, int code, uint64_t offset)
 {
-    memset(d, 0, sizeof *d);
+    TBR_FILL(d, 0, sizeof *d);
     d->code = code;
     d->offset = offset;
 }
@@ -1323,7 +1337,8 @@ static void tbr_reader_enter(tbr_reader *r)
         r->number = c->number + 1;
     }
     r->time = c->time;
-    if (r->asks && c->kind == TBR_SLICE) {
+    if (r->asks && (c->kind == TBR_SLICE ||
+                    (c->kind == TBR_TABLES && r->header.coding == TBR_JPEG))) {
         r->state = TBR_AT_PLACE;
     } else if (r->asks && c->kind == TBR_END) {
         r->state = TBR_AT_LAST;
@@ -1342,7 +1357,7 @@ TBR_COLD void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
         tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
         return;
     } else if (buffer != r->buffer) {
-        memcpy(buffer, r->buffer, r->filled);
+        TBR_COPY(buffer, r->buffer, r->filled);
     }
     if (r->state == TBR_AT_PLACE) {
         r->state = TBR_AT_BODY;
@@ -1679,7 +1694,7 @@ static TBR_COLD int tbr_raw(const tbr_decoder *d, const tbr_picture *p, tbr_send
 
 /* Contexts of the syntax elements, as numbered in coding.md. */
 enum {
-    TBR_CX_KEEP = 0,
+    TBR_CX_SKIP = 0,
     TBR_CX_INTRA = 3,
     TBR_CX_SPLIT = 6,
     TBR_CX_SAME = 7,
@@ -1688,7 +1703,7 @@ enum {
     TBR_CX_LUMA = 18,
     TBR_CX_ORANGE = 24,
     TBR_CX_GREEN = 27,
-    TBR_CX_FOURS = 33,
+    TBR_CX_4X4 = 33,
     TBR_CX_MODE_LUMA = 35,
     TBR_CX_MODE_CHROMA = 39,
     TBR_CX_ACROSS = 43,
@@ -1699,7 +1714,7 @@ enum {
 };
 
 /* Statistics of a coded block. */
-enum { TBR_KIND_MOVED, TBR_KIND_INTRA, TBR_KIND_FOURS, TBR_KIND_CHROMA };
+enum { TBR_KIND_INTER, TBR_KIND_INTRA, TBR_KIND_4X4, TBR_KIND_CHROMA };
 
 /* A plane, and its last rows as they were before this picture. */
 typedef struct tbr_plane {
@@ -1725,9 +1740,9 @@ typedef struct tbr_tint {
 
 /* Lies at the start of the decoder's memory; the planes follow. */
 typedef struct tbr_patch {
-    uint8_t level, key, dither, ready, broken, quantiser, low_first, wire, second;
+    uint8_t level, key, dither, ready, broken, quantiser, low_first, second;
     tbr_rect panel;       /* where the picture lies in the panel's memory */
-    uint32_t code, range; /* light: bits not yet taken, and how many */
+    uint32_t offset, range; /* light: bits not yet taken, and how many */
     const uint8_t *data;  /* the payload's coded part */
     uint32_t length, at;  /* bytes in it; bytes taken, also past its end */
     int32_t line;         /* of macroblocks */
@@ -1767,17 +1782,36 @@ typedef char tbr_patch_fits[sizeof(tbr_patch) <= 4096 ? 1 : -1];
 #define TBR_LANES 0x00FF00FFu
 #define TBR_EACH 0x00010001u /* times n: n in both lanes */
 
+/* In words and pixels the first byte is the lowest, whatever the core's order. */
+#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+#define TBR_UNALIGNED 0
+TBR_INLINE uint16_t tbr_first_low16(uint32_t v) { return (uint16_t)(v << 8 | (v >> 8 & 0xFFu)); }
+TBR_INLINE uint32_t tbr_first_low32(uint32_t v)
+{
+    return v << 24 | (v << 8 & 0xFF0000u) | (v >> 8 & 0xFF00u) | v >> 24;
+}
+#else
+#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#define TBR_UNALIGNED 1 /* words can be read from anywhere */
+#else
+#define TBR_UNALIGNED 0
+#endif
+TBR_INLINE uint16_t tbr_first_low16(uint32_t v) { return (uint16_t)v; }
+TBR_INLINE uint32_t tbr_first_low32(uint32_t v) { return v; }
+#endif
+
 /* Four samples at a multiple of four. */
 TBR_INLINE uint32_t tbr_word(const uint8_t *at)
 {
     uint32_t word;
-    memcpy(&word, TBR_ALIGNED(at), 4);
-    return word;
+    TBR_COPY(&word, TBR_ALIGNED(at), 4);
+    return tbr_first_low32(word);
 }
 
 TBR_INLINE void tbr_set_word(uint8_t *at, uint32_t word)
 {
-    memcpy(TBR_ALIGNED(at), &word, 4);
+    word = tbr_first_low32(word);
+    TBR_COPY(TBR_ALIGNED(at), &word, 4);
 }
 
 /* Lanes of 1/2^shift, rounded down and limited to 0..255. */
@@ -1825,7 +1859,7 @@ TBR_INLINE uint32_t tbr_first_bits(const uint8_t *b)
 /* Light: makes sure of 25 bits. */
 static TBR_HOT void tbr_bits_fill(tbr_patch *p)
 {
-    uint32_t code = p->code, have = p->range;
+    uint32_t code = p->offset, have = p->range;
     if (p->length >= 4 && p->at <= p->length - 4) {
         /* What is more than whole bytes comes again, at the same place. */
         const uint32_t take = (32 - have) / 8;
@@ -1837,14 +1871,14 @@ static TBR_HOT void tbr_bits_fill(tbr_patch *p)
             code |= tbr_patch_byte(p) << (24 - have);
         }
     }
-    p->code = code;
+    p->offset = code;
     p->range = have;
 }
 
 static uint32_t tbr_bits_take(tbr_patch *p, uint32_t n)
 {
-    const uint32_t value = p->code >> 1 >> (31 - n);
-    p->code <<= n;
+    const uint32_t value = p->offset >> 1 >> (31 - n);
+    p->offset <<= n;
     p->range -= n;
     return value;
 }
@@ -1862,14 +1896,14 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 {
     uint32_t code, length = 0;
     tbr_bits_fill(p);
-    for (code = p->code; (code & 0x80000000u) != 0; code <<= 1) {
+    for (code = p->offset; (code & 0x80000000u) != 0; code <<= 1) {
         length++;
     }
     if (length > 15) {
         p->broken = 1;
         return 0;
     }
-    p->code = code << 1;
+    p->offset = code << 1;
     p->range -= length + 1;
     if (p->range < length) {
         tbr_bits_fill(p);
@@ -1880,7 +1914,7 @@ static TBR_HOT uint32_t tbr_bits_number(tbr_patch *p)
 static int tbr_bits_finish(const tbr_patch *p)
 {
     const uint32_t used = (8 * p->at - p->range + 7) / 8;
-    return used == p->length && p->code == 0;
+    return used == p->length && p->offset == 0;
 }
 
 #if TBR_PATCH > 1
@@ -1888,7 +1922,7 @@ static void tbr_range_refill(tbr_patch *p)
 {
     while (p->range < 1u << 24) {
         p->range <<= 8;
-        p->code = p->code << 8 | tbr_patch_byte(p);
+        p->offset = p->offset << 8 | tbr_patch_byte(p);
     }
 }
 
@@ -1896,15 +1930,15 @@ static void tbr_range_refill(tbr_patch *p)
 static TBR_HOT uint32_t tbr_range_flag(tbr_patch *p, uint32_t context)
 {
     const uint32_t zero = p->contexts[context];
-    const uint32_t bound = (p->range >> 16) * zero;
-    const uint32_t flag = p->code >= bound;
+    const uint32_t part = (p->range >> 16) * zero;
+    const uint32_t flag = p->offset >= part;
     if (flag) {
         p->contexts[context] = (uint16_t)(zero - (zero >> 5));
-        p->code -= bound;
-        p->range -= bound;
+        p->offset -= part;
+        p->range -= part;
     } else {
         p->contexts[context] = (uint16_t)(zero + ((65535u - zero) >> 5));
-        p->range = bound;
+        p->range = part;
     }
     tbr_range_refill(p);
     return flag;
@@ -1916,8 +1950,8 @@ static TBR_HOT uint32_t tbr_range_bits(tbr_patch *p, uint32_t n)
     for (; n > 0; n--) {
         p->range >>= 1;
         value <<= 1;
-        if (p->code >= p->range) {
-            p->code -= p->range;
+        if (p->offset >= p->range) {
+            p->offset -= p->range;
             value |= 1;
         }
         tbr_range_refill(p);
@@ -2038,14 +2072,14 @@ TBR_INLINE uint32_t tbr_bits_short(uint32_t code)
  * one or-ed to the other. */
 static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
 {
-    uint32_t place = 0, spread = 0, code = p->code, have = p->range, more;
+    uint32_t place = 0, spread = 0, code = p->offset, have = p->range, more;
     do {
         uint32_t run, size, bits, at;
         if (have < 16) {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
         }
         run = tbr_bits_short(code);
@@ -2055,13 +2089,13 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
             run >>= 3;
             size >>= 3;
         } else {
-            p->code = code;
+            p->offset = code;
             p->range = have;
             run = tbr_bits_number(p);
             size = tbr_bits_number(p);
             size = size < 32766 ? size : 32766;
             tbr_bits_fill(p);
-            code = p->code;
+            code = p->offset;
             have = p->range;
             bits = 0;
         }
@@ -2083,7 +2117,7 @@ static TBR_HOT uint32_t tbr_bits_block(tbr_patch *p)
         code <<= 1;
         have--;
     } while (more && !p->broken);
-    p->code = code;
+    p->offset = code;
     p->range = have;
     return spread;
 }
@@ -2116,7 +2150,7 @@ static TBR_HOT uint32_t tbr_range_block(tbr_patch *p, uint32_t kind, uint32_t ne
             break;
         }
         if ((after_zero && place == 63) || tbr_range_flag(p, context + 1)) {
-            const uint32_t at = kind == TBR_KIND_FOURS
+            const uint32_t at = kind == TBR_KIND_4X4
                                     ? (place & 3) * 16 + tbr_scan4[place >> 2]
                                     : tbr_scan8[place];
             size = tbr_range_level(p, kind, near);
@@ -2232,7 +2266,7 @@ static TBR_HOT void tbr_add8(int16_t *c, uint32_t spread, uint8_t *to, int32_t s
         tbr_column(c + i, rows, mid + i);
     }
     for (i = 0; i < rows; i++) {
-        memset(TBR_ALIGNED(c + 8 * i), 0, 16);
+        TBR_FILL(TBR_ALIGNED(c + 8 * i), 0, 16);
     }
     for (left = 8; left > 0; from += 8) {
         int32_t out[8];
@@ -2279,7 +2313,7 @@ static TBR_HOT void tbr_add4(int16_t *c, uint8_t *to, int32_t stride)
 
 /* Four 4x4 residuals: upper left, upper right, lower left, lower right. Clears
  * the values. */
-static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
+static void tbr_add_4x4(int16_t *c, uint8_t *to, int32_t stride)
 {
     uint32_t i, k;
     for (i = 0; i < 4; i++) {
@@ -2295,7 +2329,7 @@ static void tbr_add_fours(int16_t *c, uint8_t *to, int32_t stride)
 
 /* --- patch: intra prediction -------------------------------------------- */
 
-enum { TBR_MEAN, TBR_SMOOTH, TBR_SLOPE, TBR_DOWN, TBR_ACROSS };
+enum { TBR_DC, TBR_PLANAR, TBR_GRADIENT, TBR_VERTICAL, TBR_HORIZONTAL };
 
 /* What stands for samples outside the picture. */
 static const uint32_t tbr_grey[2] = {0x80808080u, 0x80808080u};
@@ -2343,7 +2377,7 @@ static TBR_HOT void tbr_predict_rows(uint8_t *to, int32_t stride, const tbr_edge
     }
 }
 
-static TBR_HOT void tbr_predict_slope(uint8_t *to, int32_t stride, const tbr_edge *e)
+static TBR_HOT void tbr_predict_gradient(uint8_t *to, int32_t stride, const tbr_edge *e)
 {
     const uint32_t one = tbr_word(e->above), two = tbr_word(e->above + 4);
     const uint32_t a = one & TBR_LANES, b = one >> 8 & TBR_LANES;
@@ -2359,7 +2393,7 @@ static TBR_HOT void tbr_predict_slope(uint8_t *to, int32_t stride, const tbr_edg
 
 /* Four columns at a time: lanes of what comes from above and from below, and
  * the weights of left against right. */
-static TBR_HOT void tbr_predict_smooth(uint8_t *block, int32_t stride, const tbr_edge *e)
+static TBR_HOT void tbr_predict_planar(uint8_t *block, int32_t stride, const tbr_edge *e)
 {
     const uint32_t right = e->above[7], below = e->left[7 * e->down];
     uint32_t weights = 7 | 5 << 16, i, j;
@@ -2386,15 +2420,15 @@ static void tbr_predict(const tbr_plane *plane, int32_t x, int32_t y, uint32_t m
     uint8_t *to = plane->now + y * plane->stride + x;
     tbr_edge e;
     tbr_edge_of(&e, to, plane->stride, y > 0, x > 0);
-    if (mode == TBR_SMOOTH) {
-        tbr_predict_smooth(to, plane->stride, &e);
-    } else if (mode == TBR_SLOPE) {
-        tbr_predict_slope(to, plane->stride, &e);
-    } else if (mode == TBR_MEAN) {
+    if (mode == TBR_PLANAR) {
+        tbr_predict_planar(to, plane->stride, &e);
+    } else if (mode == TBR_GRADIENT) {
+        tbr_predict_gradient(to, plane->stride, &e);
+    } else if (mode == TBR_DC) {
         const uint32_t mean = tbr_edge_mean(&e) * 0x01010101u;
         tbr_predict_rows(to, plane->stride, &e, 0, mean, mean);
     } else {
-        tbr_predict_rows(to, plane->stride, &e, mode == TBR_ACROSS, tbr_word(e.above),
+        tbr_predict_rows(to, plane->stride, &e, mode == TBR_HORIZONTAL, tbr_word(e.above),
                          tbr_word(e.above + 4));
     }
 }
@@ -2422,9 +2456,9 @@ static const uint8_t *tbr_patch_rows(const tbr_patch *p, const tbr_plane *plane,
 /* Four samples from anywhere. */
 TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 {
-#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#if TBR_UNALIGNED
     uint32_t word;
-    memcpy(&word, at, 4);
+    TBR_COPY(&word, at, 4);
     return word;
 #else
     return at[0] | (uint32_t)at[1] << 8 | (uint32_t)at[2] << 16 | (uint32_t)at[3] << 24;
@@ -2434,7 +2468,7 @@ TBR_INLINE uint32_t tbr_any_word(const uint8_t *at)
 /* The even and the odd ones of four samples from anywhere. */
 TBR_INLINE void tbr_any_lanes(const uint8_t *at, uint32_t *even, uint32_t *odd)
 {
-#if defined(__ARM_FEATURE_UNALIGNED) || defined(__i386__) || defined(__x86_64__)
+#if TBR_UNALIGNED
     const uint32_t word = tbr_any_word(at);
     *even = word & TBR_LANES;
     *odd = word >> 8 & TBR_LANES;
@@ -2697,24 +2731,10 @@ static TBR_COLD int16_t tbr_median(int32_t a, int32_t b, int32_t c)
     return (int16_t)(c < low ? low : c > high ? high : c);
 }
 
-/* The vector expected for block i: the median of three around it. */
-static tbr_vector tbr_guess(const tbr_patch *p, int32_t column, int split, uint32_t i,
-                            const tbr_vector *vectors)
+/* The vector expected for a block: the median of three around it. */
+static tbr_vector tbr_guess(tbr_vector a, tbr_vector b, tbr_vector c)
 {
-    const tbr_vector *up = p->above[column].vectors;
-    const tbr_vector beyond = p->above[column + 1].vectors[0];
-    tbr_vector a = vectors[i == 1 ? 0 : 2], b = vectors[i == 2 ? 0 : 1];
-    tbr_vector c = vectors[i == 2 ? 1 : 0], guess;
-    if (i == 0 || i == 2) {
-        a = p->left.vectors[i / 2];
-    }
-    if (i < 2) {
-        b = up[i];
-        c = i == 0 && split ? up[1] : beyond;
-        if (p->line == 0) {
-            return a;
-        }
-    }
+    tbr_vector guess;
     guess.x = tbr_median(a.x, b.x, c.x);
     guess.y = tbr_median(a.y, b.y, c.y);
     return guess;
@@ -2727,11 +2747,16 @@ static int16_t tbr_vector_part(int32_t guess, int32_t part)
     return (int16_t)(part < -TBR_MOST_VECTOR ? -TBR_MOST_VECTOR : part);
 }
 
-/* A vector that is not the one expected. */
-static tbr_vector tbr_patch_vector(tbr_patch *p, tbr_vector guess)
+/* A block's vector: the one expected, if the flag says so, or another. */
+static tbr_vector tbr_patch_vector(tbr_patch *p, uint32_t split, tbr_vector guess, uint32_t *same)
 {
-    int32_t x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9), y;
-    const int32_t still = x == 0;
+    int32_t x, y, still;
+    *same = tbr_patch_flag(p, TBR_CX_SAME + split);
+    if (*same) {
+        return guess;
+    }
+    x = (int32_t)tbr_patch_number(p, TBR_CX_ACROSS, 9);
+    still = x == 0;
     if (x != 0 && tbr_patch_bit(p)) {
         x = -x;
     }
@@ -2760,7 +2785,7 @@ static TBR_COLD void tbr_patch_coded(tbr_patch *p, uint32_t context, int intra, 
 {
     const tbr_neighbour *left = &p->left, *above = &p->above[column];
     uint32_t i;
-    memset(c, 0, sizeof *c);
+    TBR_FILL(c, 0, sizeof *c);
     if (!tbr_patch_flag(p, context)) {
         return;
     }
@@ -2782,13 +2807,13 @@ static TBR_COLD void tbr_patch_luma(tbr_patch *p, int32_t x, int32_t y, int intr
     const tbr_plane *plane = &p->planes[0];
     uint8_t *to = plane->now + y * plane->stride + x;
 #if TBR_PATCH > 1
-    if (p->level == 2 && tbr_range_flag(p, TBR_CX_FOURS + (intra ? 1u : 0u))) {
-        tbr_range_block(p, TBR_KIND_FOURS, near);
-        tbr_add_fours(p->values, to, plane->stride);
+    if (p->level == 2 && tbr_range_flag(p, TBR_CX_4X4 + (intra ? 1u : 0u))) {
+        tbr_range_block(p, TBR_KIND_4X4, near);
+        tbr_add_4x4(p->values, to, plane->stride);
         return;
     }
 #endif
-    tbr_add8(p->values, tbr_patch_block(p, intra ? TBR_KIND_INTRA : TBR_KIND_MOVED, near), to,
+    tbr_add8(p->values, tbr_patch_block(p, intra ? TBR_KIND_INTRA : TBR_KIND_INTER, near), to,
              plane->stride);
 }
 
@@ -2823,7 +2848,7 @@ static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra,
                                const tbr_vector *v)
 {
     tbr_neighbour *left = &p->left, *above = &p->above[column];
-    memset(left, 0, sizeof *left);
+    TBR_FILL(left, 0, sizeof *left);
     left->intra = (uint8_t)intra;
     left->orange = c->flag[4];
     left->green = c->flag[5];
@@ -2839,12 +2864,12 @@ static TBR_COLD void tbr_patch_remember(tbr_patch *p, int32_t column, int intra,
 static TBR_COLD uint32_t tbr_patch_mode(tbr_patch *p, uint32_t base)
 {
     if (tbr_patch_flag(p, base)) {
-        return tbr_patch_flag(p, base + 1) ? TBR_SMOOTH : TBR_MEAN;
+        return tbr_patch_flag(p, base + 1) ? TBR_PLANAR : TBR_DC;
     }
     if (tbr_patch_flag(p, base + 2)) {
-        return TBR_SLOPE;
+        return TBR_GRADIENT;
     }
-    return tbr_patch_flag(p, base + 3) ? TBR_ACROSS : TBR_DOWN;
+    return tbr_patch_flag(p, base + 3) ? TBR_HORIZONTAL : TBR_VERTICAL;
 }
 
 /* A macroblock predicted from its own picture. */
@@ -2874,22 +2899,27 @@ static void tbr_patch_intra(tbr_patch *p, int32_t column)
     tbr_patch_remember(p, column, 1, &c, still);
 }
 
-/* The vectors of a macroblock moved from the previous picture, which is moved;
- * returns the context of its residual. */
+/* The vectors of a macroblock moved from the previous picture; returns the context
+ * of its residual. Each is written once and read after that: of an array that is
+ * cleared and then filled in a loop GCC 12 reads the zeros (-O2, 64 bits). */
 static uint32_t tbr_patch_vectors(tbr_patch *p, int32_t column, tbr_vector *v)
 {
+    const tbr_vector *const left = p->left.vectors, *const up = p->above[column].vectors;
+    const tbr_vector beyond = p->above[column + 1].vectors[0];
     const uint32_t split = tbr_patch_flag(p, TBR_CX_SPLIT);
-    uint32_t i, same = 1;
-    memset(v, 0, 4 * sizeof *v);
-    for (i = 0; i < (split ? 4u : 1u); i++) {
-        const tbr_vector guess = tbr_guess(p, column, split != 0, i, v);
-        same = tbr_patch_flag(p, TBR_CX_SAME + split);
-        v[i] = same ? guess : tbr_patch_vector(p, guess);
+    const int first = p->line == 0; /* nothing lies above */
+    uint32_t same;
+    tbr_vector guess = first ? left[0] : tbr_guess(left[0], up[0], split ? up[1] : beyond);
+    v[0] = tbr_patch_vector(p, split, guess, &same);
+    if (!split) {
+        v[1] = v[2] = v[3] = v[0];
+        return TBR_CX_CODED + (same ? 0u : 1u);
     }
-    for (i = 1; i < 4 && !split; i++) {
-        v[i] = v[0];
-    }
-    return TBR_CX_CODED + (split || !same ? 1u : 0u);
+    guess = first ? v[0] : tbr_guess(v[0], up[1], beyond);
+    v[1] = tbr_patch_vector(p, split, guess, &same);
+    v[2] = tbr_patch_vector(p, split, tbr_guess(left[1], v[0], v[1]), &same);
+    v[3] = tbr_patch_vector(p, split, tbr_guess(v[2], v[1], v[0]), &same);
+    return TBR_CX_CODED + 1u;
 }
 
 static int tbr_same_vector(tbr_vector a, tbr_vector b) { return a.x == b.x && a.y == b.y; }
@@ -2937,7 +2967,7 @@ static void tbr_patch_black(tbr_patch *p, int32_t column)
     for (i = 0; i < 3; i++) {
         const tbr_plane *plane = &p->planes[i];
         for (j = 0; j < plane->block; j++) {
-            memset(plane->now + (p->line * plane->block + j) * plane->stride +
+            TBR_FILL(plane->now + (p->line * plane->block + j) * plane->stride +
                        column * plane->block,
                    i == 0 ? 0 : 128, (uint32_t)plane->block);
         }
@@ -2947,8 +2977,8 @@ static void tbr_patch_black(tbr_patch *p, int32_t column)
 static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 {
     const tbr_neighbour *above = &p->above[column];
-    if (tbr_patch_flag(p, TBR_CX_KEEP + (uint32_t)p->left.keep + above->keep)) {
-        memset(&p->left, 0, sizeof p->left);
+    if (tbr_patch_flag(p, TBR_CX_SKIP + (uint32_t)p->left.keep + above->keep)) {
+        TBR_FILL(&p->left, 0, sizeof p->left);
         p->left.keep = 1;
         p->above[column] = p->left;
         if (p->key) {
@@ -2966,7 +2996,7 @@ static TBR_COLD void tbr_patch_macroblock(tbr_patch *p, int32_t column)
 static TBR_HOT void tbr_copy_words(uint8_t *to, const uint8_t *from, int32_t n)
 {
     for (; n > 0; n -= 32, to += 32, from += 32) {
-        memcpy(TBR_ALIGNED(to), TBR_ALIGNED(from), 32);
+        TBR_COPY(TBR_ALIGNED(to), TBR_ALIGNED(from), 32);
     }
 }
 
@@ -2989,7 +3019,7 @@ static void tbr_patch_lines(tbr_patch *p)
         if (!p->key) {
             tbr_patch_save(p);
         }
-        memset(&p->left, 0, sizeof p->left);
+        TBR_FILL(&p->left, 0, sizeof p->left);
         for (column = 0; column < across; column++) {
             tbr_patch_macroblock(p, column);
             if (p->broken) {
@@ -3009,7 +3039,7 @@ static void tbr_patch_reset(tbr_patch *p)
         p->contexts[i] = (uint16_t)(tbr_contexts[i] << 8);
     }
 #endif
-    memset(p->cells, 0, sizeof p->cells);
+    TBR_FILL(p->cells, 0, sizeof p->cells);
 }
 
 /* Eight times a colour of five bits, and one of six bits in its place in a pixel
@@ -3118,12 +3148,12 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
     p->data = picture->bytes + 2;
     p->length = picture->length - 2;
     p->at = 0;
-    p->code = 0;
+    p->offset = 0;
     p->range = 0;
     p->broken = 0;
     p->ready = 0;
-    memset(p->above, 0, sizeof p->above);
-    memset(p->values, 0, sizeof p->values);
+    TBR_FILL(p->above, 0, sizeof p->above);
+    TBR_FILL(p->values, 0, sizeof p->values);
     tbr_patch_quantiser(p, picture->bytes[1]);
     /* The dither's table has four more for red and blue, two more for green. */
     p->zero.red = tbr_five + TBR_SHADE_ZERO + 128 - (p->dither ? 4 : 0);
@@ -3136,7 +3166,7 @@ static void tbr_patch_begin(tbr_patch *p, const tbr_picture *picture)
         uint32_t i;
         p->range = 0xFFFFFFFFu;
         for (i = 0; i < 4; i++) {
-            p->code = p->code << 8 | tbr_patch_byte(p);
+            p->offset = p->offset << 8 | tbr_patch_byte(p);
         }
     }
 #endif
@@ -3163,7 +3193,7 @@ static int tbr_patch_decode(tbr_patch *p, const tbr_picture *picture)
     tbr_patch_begin(p, picture);
     tbr_patch_lines(p);
     if (p->broken || !tbr_patch_finish(p)) {
-        memset(p->cells, 0, sizeof p->cells);
+        TBR_FILL(p->cells, 0, sizeof p->cells);
         return TBR_PICTURE;
     }
     p->ready = 1;
@@ -3195,12 +3225,12 @@ TBR_INLINE tbr_tint tbr_tint_of(const tbr_tint *grey, uint32_t orange, uint32_t 
     return t;
 }
 
-/* A pixel of high byte first, as a little-endian number, from its luma and the
- * dither for it. */
+/* A pixel of high byte first from its luma and the dither for it. */
 TBR_INLINE uint16_t tbr_pixel(tbr_tint t, uint32_t luma, uint32_t dither)
 {
     const uint32_t five = luma + (dither & 15), six = luma + (dither >> 4);
-    return (uint16_t)((uint32_t)(t.red[five] | t.green[six]) | (uint32_t)t.blue[five] << 5);
+    const uint32_t low = (uint32_t)t.red[five] | t.green[six];
+    return tbr_first_low16(low | (uint32_t)t.blue[five] << 5);
 }
 
 /* Two by two pixels of one chroma; `dither` is NULL for none. */
@@ -3243,19 +3273,12 @@ TBR_INLINE void tbr_show_rows(const tbr_patch *p, int32_t x, int32_t y, int32_t 
     }
 }
 
-/* What a panel may ask for beyond red first and high byte first: see `wire`
- * and `low_first` in the header. */
-static void tbr_show_other(const tbr_patch *p, uint16_t *at, uint32_t n)
+/* Turns pixels of high byte first into such of low byte first. */
+static void tbr_show_low_first(uint16_t *at, uint32_t n)
 {
     for (; n > 0; n--, at++) {
-        uint32_t v = *at;
-        if (p->wire & 1) {
-            v = (v & 0xE007u) | (v & 0x00F8u) << 5 | (v >> 5 & 0x00F8u);
-        }
-        if (p->wire & 2) {
-            v = ~v & 0xFFFFu;
-        }
-        *at = (uint16_t)(p->low_first ? (v & 0xFFu) << 8 | v >> 8 : v);
+        const uint32_t v = *at;
+        *at = (uint16_t)((v & 0xFFu) << 8 | v >> 8);
     }
 }
 
@@ -3275,8 +3298,8 @@ static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w
             to[j * w + i] = to[j * whole + i];
         }
     }
-    if (p->low_first || p->wire) {
-        tbr_show_other(p, to, (uint32_t)(w * rows));
+    if (p->low_first) {
+        tbr_show_low_first(to, (uint32_t)(w * rows));
     }
 }
 
@@ -3369,7 +3392,7 @@ static TBR_COLD uint32_t tbr_cut(tbr_patch *p, int turned, int sends)
 static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
 {
     uint32_t x, y;
-    memset(p->turned, 0, sizeof p->turned);
+    TBR_FILL(p->turned, 0, sizeof p->turned);
     for (y = 0; y < TBR_PATCH_CELLS; y++) {
         uint64_t rest = p->cells[y];
         for (x = 0; rest != 0; x++, rest >>= 1) {
@@ -3380,7 +3403,7 @@ static TBR_COLD void tbr_patch_flush(tbr_patch *p, tbr_send send, void *user)
     p->user = user;
     x = tbr_cut(p, 0, 0) > tbr_cut(p, 1, 0);
     tbr_cut(p, (int)x, 1);
-    memset(p->cells, 0, sizeof p->cells);
+    TBR_FILL(p->cells, 0, sizeof p->cells);
 }
 
 /* --- patch: memory ------------------------------------------------------ */
@@ -3408,11 +3431,10 @@ static int tbr_patch_open(const tbr_decoder *d, const tbr_header *h, uint32_t si
     if (size < sizeof *p + planes) {
         return TBR_MEMORY;
     }
-    memset(p, 0, sizeof *p);
+    TBR_FILL(p, 0, sizeof *p);
     p->panel = d->panel;
     p->level = h->level;
     p->low_first = h->low_first;
-    p->wire = h->wire;
     rest = tbr_plane_set(&p->planes[0], rest, w, rows, 16);
     rest = tbr_plane_set(&p->planes[1], rest, w / 2, rows / 2, 8);
     tbr_plane_set(&p->planes[2], rest, w / 2, rows / 2, 8);
@@ -3434,7 +3456,7 @@ static int tbr_patch_picture(tbr_patch *p, const tbr_picture *picture, tbr_send 
 TBR_COLD int tbr_decoder_open(tbr_decoder *d, const tbr_header *h, void *memory, uint32_t size)
 {
     /* x_offset to height, in the order of a rectangle */
-    memcpy(&d->panel, (const uint8_t *)h + offsetof(tbr_header, x_offset), sizeof d->panel);
+    TBR_COPY(&d->panel, (const uint8_t *)h + offsetof(tbr_header, x_offset), sizeof d->panel);
     d->coding = h->coding;
     d->memory = memory;
     if (size < h->working_memory) {

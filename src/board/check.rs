@@ -249,7 +249,7 @@ fn number(value: &Value) -> Option<f64> {
 
 /// Figures that must agree with each other: the key and what is wrong.
 fn rules(board: &Board) -> Result<(), (&'static str, String)> {
-    let one_of = |key, value: u8, choices: &[u8]| {
+    let one_of = |key, value: u16, choices: &[u16]| {
         if choices.contains(&value) {
             Ok(())
         } else {
@@ -258,11 +258,12 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
     };
     one_of(
         "panel.bits_per_pixel",
-        board.panel.bits_per_pixel,
+        board.panel.bits_per_pixel.into(),
         &[12, 16, 18],
     )?;
-    one_of("panel.lines", board.panel.lines, &[1, 2, 4, 8, 16])?;
-    one_of("sound.slot_bits", board.sound.slot_bits, &[16, 32])?;
+    one_of("panel.rotation", board.panel.rotation, &[0, 90, 180, 270])?;
+    one_of("panel.lines", board.panel.lines.into(), &[1, 2, 4, 8, 16])?;
+    one_of("sound.slot_bits", board.sound.slot_bits.into(), &[16, 32])?;
     if board.card.is_none() && board.wifi.is_none() {
         return Err((
             "card",
@@ -392,7 +393,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     {
         say(
             "power.cell_limit_ma",
-            "more than twice the capacity an hour; check it in the cell's sheet".into(),
+            "more than twice the capacity an hour; check it in the cell's datasheet".into(),
         );
     }
     if let Some(text) = super::hazards::weak_amplifier(board) {

@@ -11,8 +11,8 @@ pub struct Key {
     pub what: &'static str,
     /// Unit, or the words it may take.
     pub unit: &'static str,
-    /// Where the maker finds the value.
-    pub whence: &'static str,
+    /// Where to find the value.
+    pub source: &'static str,
     /// Least and greatest sensible value of a number.
     pub range: Option<(f64, f64)>,
 }
@@ -24,7 +24,7 @@ macro_rules! section {
         $name:ident {
             $(
                 $(#[doc = $doc:literal])+
-                $field:ident : $ty:ty = $default:expr, $unit:literal, $whence:literal $(, $lo:literal ..= $hi:literal)? ;
+                $field:ident : $ty:ty = $default:expr, $unit:literal, $source:literal $(, $lo:literal ..= $hi:literal)? ;
             )+
         }
         $( nested { $( $(#[doc = $ndoc:literal])+ $nfield:ident : $nty:ty ; )+ } )?
@@ -35,7 +35,7 @@ macro_rules! section {
         pub struct $name {
             $(
                 $(#[doc = $doc])+
-                #[doc = concat!("\n\nUnit: ", $unit, ". Default: `", stringify!($default), "`. Found: ", $whence, ".")]
+                #[doc = concat!("\n\nUnit: ", $unit, ". Default: `", stringify!($default), "`. Found: ", $source, ".")]
                 pub $field: $ty,
             )+
             $( $( $(#[doc = $ndoc])+ pub $nfield: $nty, )+ )?
@@ -55,7 +55,7 @@ macro_rules! section {
                     name: stringify!($field),
                     what: concat!($($doc),+),
                     unit: $unit,
-                    whence: $whence,
+                    source: $source,
                     range: $crate::board::keys::range!($($lo, $hi)?),
                 },
             )+ ];

@@ -1,4 +1,4 @@
-//! Where a reel comes from: the card and the air.
+//! Where a reel is read from: the card or Wi-Fi.
 
 use serde::{Deserialize, Serialize};
 
@@ -25,75 +25,75 @@ section! {
         bus: CardBus = CardBus::Spi, "spi | sd-1-bit | sd-4-bit", "wiring";
         /// Clock of the card's bus.
         clock_hz: u32 = 20_000_000, "Hz", "firmware: the card driver; 25 MHz is the default-speed limit, 50 MHz high speed", 100_000 ..= 208_000_000;
-        /// The card hangs on the panel's bus, so that reading and drawing take turns.
+        /// The card shares the panel's bus, so reading and sending alternate.
         shares_panel_bus: bool = false, "true | false", "wiring: the same clock pin for card and panel";
-        /// Time from a read command to its first byte, in the middle of the road.
+        /// Median time from a read command to the first byte.
         access_us: f64 = 300.0, "microseconds", "probe: `thumbreel boards measure`; assume 200 to 1000", 0 ..= 1_000_000;
-        /// Access time that recurs with every 512-byte block of a read.
+        /// Extra time per 512-byte block of a read.
         block_us: f64 = 8.0, "microseconds", "probe; SD specification: NAC of at least one byte time", 0 ..= 10000;
-        /// Extra time whenever a read enters a new cluster of the file system.
-        cluster_us: f64 = 100.0, "microseconds", "probe; a cached file allocation table costs almost nothing", 0 ..= 1_000_000;
-        /// Bytes in a cluster of the file system.
-        cluster_bytes: u32 = 32_768, "bytes", "the way the card was formatted: a power of two sectors, FAT32 at most 32 KiB as a rule", 512 ..= 2_097_152;
-        /// Bytes that the card holds.
+        /// Extra time per new cluster of the file system.
+        cluster_us: f64 = 100.0, "microseconds", "probe; near 0 with a cached file allocation table", 0 ..= 1_000_000;
+        /// Cluster size of the file system.
+        cluster_bytes: u32 = 32_768, "bytes", "set when the card is formatted: a power of two; FAT32 usually at most 32 KiB", 512 ..= 2_097_152;
+        /// Capacity of the card.
         capacity_bytes: u64 = 32_000_000_000, "bytes", "printed on the card", 1_000_000 ..= 2e12;
-        /// Instructions of a core for each byte read: driver, checksum, copying.
-        instructions_per_byte: f64 = 1.5, "instructions", "probe, or assume 1 with DMA and 4 without", 0 ..= 100;
-        /// Measured read times of `quantile_bytes`, as pairs of share (0 to 1) and microseconds, rising; empty for none. If given they stand for access, block and transfer times together.
+        /// Instructions per byte read: driver, checksum, copying.
+        instructions_per_byte: f64 = 1.5, "instructions", "probe; else assume 1 with DMA, 4 without", 0 ..= 100;
+        /// Measured times of reads of `quantile_bytes`, as rising pairs of share (0 to 1) and microseconds; empty for none. They replace access, block and transfer times.
         quantiles: Vec<(f64, f64)> = Vec::new(), "[share, microseconds] pairs", "probe: `thumbreel boards measure`";
-        /// Bytes of the reads whose times `quantiles` gives.
+        /// Size of the reads in `quantiles`.
         quantile_bytes: u32 = 0, "bytes", "probe: `thumbreel boards measure`", 0 ..= 1_048_576;
     }
     nested {
-        /// Times when the card makes everyone wait.
+        /// Stalls of the card.
         stalls: Stalls;
     }
 }
 
 section! {
-    /// Waits that strike now and then: a card's own housekeeping, radio trouble.
+    /// Occasional long waits: a card's internal work, or radio interference.
     Stalls {
-        /// How often a stall strikes while a reel is read.
-        per_minute: f64 = 0.5, "a minute of play", "probe, or assume 0.5 for a card and 2 for Wi-Fi", 0 ..= 6000;
-        /// The middle stall's length: half are shorter.
+        /// Mean number of stalls per minute of playback.
+        per_minute: f64 = 0.5, "per minute", "probe; else assume 0.5 for a card, 2 for Wi-Fi", 0 ..= 6000;
+        /// Median length of a stall.
         typical_ms: f64 = 30.0, "milliseconds", "probe", 0 ..= 60000;
-        /// The longest stall that must be ridden out.
-        worst_ms: f64 = 100.0, "milliseconds", "probe; SD specification 4.6.2: a host waits at least 100 ms for a read", 0 ..= 60000;
+        /// Longest stall that playback must survive.
+        worst_ms: f64 = 100.0, "milliseconds", "probe; a card's read time-out is 100 ms (SD specification 4.6.2); for Wi-Fi assume 250", 0 ..= 60000;
     }
 }
 
 section! {
     /// The wireless link.
     Wifi {
-        /// Modulation and coding index, IEEE 802.11n, one stream, 20 MHz.
-        mcs: u8 = 4, "0 to 7", "firmware: the rate reported for the access point where the board will stand", 0 ..= 7;
-        /// The 400 ns guard interval is in use.
+        /// Modulation and coding scheme index (IEEE 802.11n, one stream, 20 MHz).
+        mcs: u8 = 4, "index", "firmware: the rate reported for the access point where the board will stand", 0 ..= 7;
+        /// The link uses the 400 ns guard interval.
         short_guard: bool = false, "true | false", "firmware or access point";
-        /// Link rate, if it is known by another way; 0 takes it from `mcs`.
+        /// Link rate, if known; 0 computes it from `mcs`.
         link_bps: u64 = 0, "bit/s", "firmware or access point", 0 ..= 1e10;
-        /// Share of the link rate that payload can use, others in the air included.
-        usable_share: f64 = 0.4, "share", "plan with 0.3 to 0.5; `thumbreel boards measure` finds it", 0.01 ..= 0.95;
+        /// Share of the link rate left for payload, with other networks active.
+        usable_share: f64 = 0.4, "share", "assume 0.3 to 0.5, or use `thumbreel boards measure`", 0.01 ..= 0.95;
         /// TCP receive window.
         window_bytes: u32 = 5760, "bytes", "firmware: the network stack's set-up", 536 ..= 4_194_304;
         /// Payload of one TCP segment.
         segment_bytes: u32 = 1440, "bytes", "firmware: maximum segment size; 1460 at an MTU of 1500", 128 ..= 1460;
         /// Time from a segment to its acknowledgement, board to server and back.
         round_trip_ms: f64 = 5.0, "milliseconds", "ping the board from the server", 0.1 ..= 5000;
-        /// Share of segments lost after the radio's own repeats.
+        /// Share of segments lost despite the radio's retries.
         loss: f64 = 0.0005, "share", "network stack counters; 0.0001 near, 0.01 far", 0 ..= 0.3;
-        /// Wait before a lost segment is sent again when too few follow it to tell.
-        retransmit_ms: f64 = 200.0, "milliseconds", "the server's least retransmission time-out; 200 ms is usual, 1 s by RFC 6298", 10 ..= 10000;
-        /// Time that the server takes to answer a request.
-        server_ms: f64 = 10.0, "milliseconds", "time of a first byte on the server's own machine", 0 ..= 60000;
-        /// Rate at which the server lets the reel go; 0 for as fast as can be.
+        /// Retransmission timeout, used when too few later segments arrive to reveal the loss.
+        retransmit_ms: f64 = 200.0, "milliseconds", "the server's minimum retransmission timeout; often 200 ms, 1 s by RFC 6298", 10 ..= 10000;
+        /// Response time of the server.
+        server_ms: f64 = 10.0, "milliseconds", "time to the first byte, measured on the server itself", 0 ..= 60000;
+        /// Rate limit of the server; 0 for none.
         server_bps: u64 = 0, "bit/s", "the paced endpoint of `thumbreel serve`; 0 for whole files", 0 ..= 1e10;
-        /// Bytes that a pacing server sends at once before it paces.
+        /// Bytes that a rate-limited server sends at once before the limit applies.
         server_burst_bytes: u32 = 65_536, "bytes", "the paced endpoint of `thumbreel serve`", 0 ..= 67_108_864;
-        /// Instructions of a core for each byte received: driver, network stack, copying.
-        instructions_per_byte: f64 = 6.0, "instructions", "probe, or assume 4 to 10", 0 ..= 200;
+        /// Instructions per byte received: driver, network stack, copying.
+        instructions_per_byte: f64 = 6.0, "instructions", "probe; else assume 4 to 10", 0 ..= 200;
     }
     nested {
-        /// Times when nothing comes through.
+        /// Stalls of the link.
         stalls: Stalls;
     }
 }

@@ -18,7 +18,7 @@ section! {
     }
 }
 
-/// Instruction set of the cores, as far as decoding was counted on it.
+/// Instruction set of the cores.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum InstructionSet {
     /// Armv7E-M: 32-bit microcontrollers with Thumb-2 and the DSP extension.
@@ -27,7 +27,7 @@ pub enum InstructionSet {
     /// RV32IMC: 32-bit RISC-V with multiplication and compressed instructions.
     #[serde(rename = "rv32imc")]
     Rv32imc,
-    /// Any other: counted as the slower of the two.
+    /// Any other: uses the figures of the slower of the two.
     #[serde(rename = "other")]
     Other,
 }
@@ -45,69 +45,69 @@ impl InstructionSet {
 }
 
 section! {
-    /// The cores.
+    /// The processor cores.
     Cpu {
-        /// Clock of the cores.
+        /// Clock frequency of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
-        /// Cores that the player may use: with two, one reads and sounds while the other decodes.
-        cores: u8 = 2, "1 | 2", "the microcontroller's sheet", 1 ..= 2;
-        /// Instruction set: what decoding takes was counted on two; any other is taken for the slower of them.
-        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's sheet";
-        /// Instructions that a core finishes in a cycle, memory waits included.
-        instructions_per_cycle: f64 = 0.6, "instructions a cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
-        /// Share of each core that is left for the player.
-        share: f64 = 0.8, "share", "1 less what radio, system and the sketch use", 0.05 ..= 1.0;
-        /// Factor on decode time when pictures lie in external memory.
+        /// Cores that the player may use. With two, the I/O core reads and plays sound while the display core decodes.
+        cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
+        /// Instruction set. Decoding cost was counted on two; `other` uses the slower one's figures.
+        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
+        /// Instructions per cycle, memory waits included.
+        instructions_per_cycle: f64 = 0.6, "instructions per cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
+        /// Share of each core that the player may use.
+        share: f64 = 0.8, "share", "1 minus the share of radio, system and your own code", 0.05 ..= 1.0;
+        /// Factor on decode time when pictures are in external memory.
         external_factor: f64 = 1.5, "factor", "probe: decode lines; assume 1.3 to 2", 1 ..= 10;
-        /// Share by which the time of equal work varies.
+        /// Variation of the time of equal work, as a share.
         jitter: f64 = 0.05, "share", "probe: spread of decode lines", 0 ..= 1;
-        /// Pixels a second of a JPEG unit; 0 for none.
-        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's sheet", 0 ..= 1e10;
+        /// Speed of a hardware JPEG decoder; 0 for none.
+        jpeg_pixels_per_second: f64 = 0.0, "pixels/s", "the microcontroller's datasheet", 0 ..= 1e10;
     }
 }
 
-/// What the player does with a picture that is ready too late.
+/// What the player does with a late frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LatePolicy {
-    /// Leave it out as soon as its successor is due; the panel repeats the old one.
+    /// Drop it once the next one is due; the panel keeps the previous frame.
     Drop,
-    /// Show every picture, however late, and catch up when time allows.
+    /// Show every frame, however late, and catch up when time allows.
     CatchUp,
 }
 
-/// What the player does when the sound has run dry.
+/// What the player does on a sound underrun.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StarvePolicy {
-    /// Stop the clock, refill the buffer to the start level, go on.
+    /// Stop the clock, refill the buffer to the start level, then continue.
     Pause,
-    /// Let the clock run over silence and go on with what comes in time.
+    /// Keep the clock running over silence and continue with data that arrives in time.
     Silence,
 }
 
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
-        /// Bytes of the ring that read data wait in; 0 takes what memory leaves.
-        ring_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes in the ring before play begins; 0 takes what the reel asks for.
+        /// Size of the ring buffer for read data; 0 uses the memory that is left.
+        ring_buffer_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
+        /// Fill of the ring buffer before playback starts; 0 uses the reel's own value.
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
-        /// Bytes of one read from the card.
+        /// Size of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
-        /// 1: a picture is decoded when it is due and goes to the panel strip by strip; 2: it is decoded ahead into one of two buffers of its own.
-        picture_buffers: u8 = 1, "1 | 2", "firmware; the player of this project does with 1", 1 ..= 2;
-        /// Buffer in internal memory from which DMA sends pixels, all parts together.
-        send_bytes: u32 = 7680, "bytes", "firmware: two strips of some panel rows", 512 ..= 1_048_576;
-        /// Sending waits for the panel's tearing signal.
+        /// 1: decodes each frame when it is due and sends it in strips; 2: decodes ahead into two frame buffers.
+        picture_buffers: u8 = 1, "1 | 2", "your firmware; the supplied player uses 1", 1 ..= 2;
+        /// Total size of the DMA send buffers in internal memory.
+        send_bytes: u32 = 7680, "bytes", "firmware: two strips of a few panel rows", 512 ..= 1_048_576;
+        /// Wait for the panel's tearing signal before sending.
         wait_tearing: bool = false, "true | false", "firmware";
-        /// What happens to a picture that is ready too late.
+        /// Policy for late frames.
         late: LatePolicy = LatePolicy::Drop, "drop | catch-up", "firmware";
-        /// What happens when the sound has run dry.
+        /// Policy for sound underruns.
         starve: StarvePolicy = StarvePolicy::Pause, "pause | silence", "firmware";
-        /// Lateness of a picture against the sound that is still in step.
-        tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: sound that leads by 45 ms is noticed (from memory)", 1 ..= 1000;
-        /// Memory for stacks and small state of the player's tasks.
+        /// How late a frame may be and still count as in sync.
+        tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: viewers notice sound that leads by 45 ms", 1 ..= 1000;
+        /// Memory for the stacks and state of the player's tasks.
         stack_bytes: u32 = 8192, "bytes", "firmware", 256 ..= 1_048_576;
     }
 }

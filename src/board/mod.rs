@@ -42,7 +42,7 @@ pub enum Provenance {
     Measured,
     /// Worked out by a formula from other figures.
     Computed,
-    /// Taken from a sheet, from custom, or guessed.
+    /// Taken from a datasheet, from custom, or guessed.
     Assumed,
 }
 

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::keys::section;
 
-/// Where the power comes from.
+/// Power source.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum PowerSource {
@@ -14,7 +14,7 @@ pub enum PowerSource {
     Cell,
 }
 
-/// How the logic's voltage is made.
+/// Kind of regulator for the logic supply.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RegulatorKind {
@@ -65,15 +65,15 @@ impl CellKind {
 }
 
 section! {
-    /// Power. A cell's own sheet and local codes win over every figure here.
+    /// Power supply. The cell's datasheet and local codes override every figure here.
     Power {
-        /// Where the power comes from.
+        /// Power source.
         source: PowerSource = PowerSource::Usb, "usb | cell", "wiring";
         /// Voltage of the USB port without load.
         usb_v: f64 = 5.0, "volts", "a meter at the port; 4.75 to 5.25 by the standard", 4 ..= 5.5;
         /// Resistance of the USB cable and its plugs, both conductors together.
         usb_ohm: f64 = 0.2, "ohms", "voltage drop at the board divided by current; thin cables have 0.2 to 0.5 (common practice, no source)", 0 ..= 2;
-        /// Current that the USB port may give.
+        /// Current limit of the USB port.
         usb_limit_ma: f64 = 500.0, "milliamperes", "the port or charger: 500 for a plain USB 2.0 port", 100 ..= 5000;
         /// What the cell is made of.
         cell_kind: CellKind = CellKind::LithiumIon, "lithium-ion | lithium-iron-phosphate", "printed on the cell, or its nominal voltage: 3.6 to 3.85 V or 3.2 V";
@@ -81,7 +81,7 @@ section! {
         cell_mah: f64 = 1000.0, "milliampere hours", "printed on the cell", 20 ..= 100_000;
         /// Voltage that the cell is charged to.
         cell_full_v: f64 = 4.2, "volts", "the charger; never above what the cell's datasheet states", 3 ..= 4.5;
-        /// Voltage at which play must stop, for the cell's sake.
+        /// Voltage at which playback must stop to protect the cell.
         cell_empty_v: f64 = 3.0, "volts", "the protection circuit or the firmware; never below what the cell's datasheet states", 2 ..= 4;
         /// Highest charge voltage that the cell's datasheet allows; unset takes 4.2 V, and 3.65 V for iron phosphate.
         cell_charge_limit_v: Option<f64> = None, "volts", "the cell's datasheet, only if it states more", 3 ..= 4.5;
@@ -89,16 +89,16 @@ section! {
         cell_discharge_limit_v: Option<f64> = None, "volts", "the cell's datasheet, only if it states less", 2 ..= 4;
         /// Open-circuit voltage by the share of charge left, as rising pairs from 0 to 1; empty takes the curve of its kind.
         cell_curve: Vec<(f64, f64)> = Vec::new(), "[share, volts] pairs", "the cell's datasheet at a small current, or a meter after rests";
-        /// Inner resistance of the half full cell at 25 degrees, with its wires and protection.
+        /// Internal resistance of the half full cell at 25 degrees, with wires and protection circuit.
         cell_ohm: f64 = 0.15, "ohms", "voltage drop divided by current", 0 ..= 5;
         /// Largest continuous current of the cell.
-        cell_limit_ma: f64 = 1000.0, "milliamperes", "the cell's sheet: standard discharge, as a rule capacity x 1/h", 20 ..= 100_000;
-        /// Drop of the diode between source and board; 0 for none.
+        cell_limit_ma: f64 = 1000.0, "milliamperes", "the cell's datasheet: standard discharge current, usually 1 C", 20 ..= 100_000;
+        /// Voltage drop of the diode between source and board; 0 for none.
         diode_drop_v: f64 = 0.3, "volts", "a meter across the diode while playing", 0 ..= 1.5;
         /// Current at which that drop was measured.
         diode_at_ma: f64 = 200.0, "milliamperes", "a meter in the supply at the same time", 1 ..= 5000;
-        /// Current that the diode bears.
-        diode_limit_ma: f64 = 1000.0, "milliamperes", "the diode's sheet", 50 ..= 20_000;
+        /// Current limit of the diode.
+        diode_limit_ma: f64 = 1000.0, "milliamperes", "the diode's datasheet", 50 ..= 20_000;
         /// Capacitor at the input of regulator and amplifier.
         bulk_uf: f64 = 22.0, "microfarads", "the board's schematic, all capacitors there together", 0.1 ..= 100_000;
         /// Series resistance of that capacitor.
@@ -107,19 +107,19 @@ section! {
         logic_min_v: Option<f64> = None, "volts", "the highest minimum among microcontroller, card (2.7 V, SD specification) and panel", 1 ..= 5.5;
         /// Highest voltage that everything behind the regulator bears.
         logic_max_v: f64 = 3.6, "volts", "the lowest maximum among microcontroller, card (3.6 V, SD specification) and panel", 1 ..= 6;
-        /// Current of the board while it idles with the display on but dark, radio off, silent.
+        /// Current of the idle board: display on, backlight off, radio off, no sound.
         base_ma: f64 = 45.0, "milliamperes", "a meter in the supply", 0 ..= 5000;
-        /// Current of the lit backlight.
-        backlight_ma: f64 = 25.0, "milliamperes", "a meter, light on less light off", 0 ..= 2000;
-        /// Further current of one core that is busy all the time.
-        core_ma: f64 = 20.0, "milliamperes", "a meter, busy loop less idle", 0 ..= 2000;
-        /// Further current while the radio receives.
-        wifi_ma: f64 = 80.0, "milliamperes", "a meter, or the microcontroller's sheet", 0 ..= 2000;
-        /// Further current while the radio sends, in bursts of a few milliseconds.
-        wifi_send_ma: f64 = 240.0, "milliamperes", "the microcontroller's datasheet: transmit current at full power, less idle", 0 ..= 2000;
-        /// Further current while the card is read.
-        card_ma: f64 = 40.0, "milliamperes", "a meter, or the card's class; peaks may reach 100 mA and more", 0 ..= 800;
-        /// Temperature around the board, in its case.
+        /// Current of the backlight.
+        backlight_ma: f64 = 25.0, "milliamperes", "a meter: backlight on minus backlight off", 0 ..= 2000;
+        /// Extra current of one fully busy core.
+        core_ma: f64 = 20.0, "milliamperes", "a meter: busy loop minus idle", 0 ..= 2000;
+        /// Extra current while the radio receives.
+        wifi_ma: f64 = 80.0, "milliamperes", "a meter, or the microcontroller's datasheet", 0 ..= 2000;
+        /// Extra current while the radio sends, in bursts of a few milliseconds.
+        wifi_send_ma: f64 = 240.0, "milliamperes", "the microcontroller's datasheet: transmit current at full power, minus idle", 0 ..= 2000;
+        /// Extra current while the card is read.
+        card_ma: f64 = 40.0, "milliamperes", "a meter; peaks may exceed 100 mA", 0 ..= 800;
+        /// Ambient temperature inside the case.
         ambient_c: f64 = 25.0, "degrees Celsius", "a thermometer in the exhibit", -20 ..= 80;
     }
     nested {
@@ -131,7 +131,7 @@ section! {
 section! {
     /// The regulator that feeds the logic.
     Regulator {
-        /// How the logic's voltage is made.
+        /// Kind of regulator.
         kind: RegulatorKind = RegulatorKind::Linear, "linear | switching", "the board's schematic";
         /// Highest input voltage that it bears.
         input_max_v: f64 = 6.0, "volts", "the regulator's datasheet", 1 ..= 60;
@@ -139,19 +139,19 @@ section! {
         input_min_v: f64 = 2.5, "volts", "the converter's datasheet", 0.5 ..= 30;
         /// Output voltage.
         output_v: f64 = 3.3, "volts", "the board's schematic", 1 ..= 5.5;
-        /// Least difference between input and output of a linear regulator.
-        dropout_v: f64 = 0.25, "volts", "the regulator's sheet at the load current", 0 ..= 3;
-        /// The regulator's own current.
-        quiescent_ma: f64 = 0.1, "milliamperes", "the regulator's sheet", 0 ..= 50;
-        /// Rise of its inside over the air for each watt.
-        theta_ja: f64 = 140.0, "degrees Celsius a watt", "the regulator's sheet, for its package on a small board; 140 brings a common board to the mid-forties after half an hour (common practice, no source), a tiny package without copper has 200 and more", 5 ..= 500;
-        /// Time in which it comes within a third of its last temperature.
-        settle_s: f64 = 300.0, "seconds", "a thermometer on the part: 63 % of the rise", 1 ..= 7200;
+        /// Dropout voltage of a linear regulator.
+        dropout_v: f64 = 0.25, "volts", "the regulator's datasheet at the load current", 0 ..= 3;
+        /// Quiescent current.
+        quiescent_ma: f64 = 0.1, "milliamperes", "the regulator's datasheet", 0 ..= 50;
+        /// Thermal resistance, junction to ambient.
+        theta_ja: f64 = 140.0, "degrees Celsius per watt", "the regulator's datasheet, for its package on a small board; by package class about 140 for three small leads, 60 with a cooling tab (common practice, no source)", 5 ..= 500;
+        /// Thermal time constant: time to 63 % of the final temperature rise.
+        settle_s: f64 = 300.0, "seconds", "a thermometer on the part", 1 ..= 7200;
         /// Largest output current.
-        max_ma: f64 = 600.0, "milliamperes", "the regulator's sheet", 10 ..= 10_000;
-        /// Share of input power that a switching converter passes on.
-        efficiency: f64 = 0.9, "share", "the converter's sheet", 0.3 ..= 0.99;
-        /// Temperature at which it gives up.
-        max_junction_c: f64 = 125.0, "degrees Celsius", "the regulator's sheet", 60 ..= 200;
+        max_ma: f64 = 600.0, "milliamperes", "the regulator's datasheet", 10 ..= 10_000;
+        /// Efficiency of a switching converter.
+        efficiency: f64 = 0.9, "share", "the converter's datasheet", 0.3 ..= 0.99;
+        /// Highest junction temperature.
+        max_junction_c: f64 = 125.0, "degrees Celsius", "the regulator's datasheet", 60 ..= 200;
     }
 }

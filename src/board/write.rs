@@ -35,7 +35,7 @@ fn write_section(out: &mut String, section: &str, keys: &[Key], values: &Table) 
     let _ = writeln!(out, "\n[{section}]");
     for key in keys {
         let terms = terms(section, key);
-        let _ = writeln!(out, "#{} [{terms}]\n#   {}", key.what, key.whence);
+        let _ = writeln!(out, "#{} [{terms}]\n#   {}", key.what, key.source);
         match values.get(key.name) {
             Some(value) => writeln!(out, "{} = {}", key.name, plain(value)),
             None => writeln!(out, "# {} = ", key.name),

@@ -72,11 +72,11 @@ impl AirLimit {
     #[must_use]
     pub const fn words(self) -> &'static str {
         match self {
-            Self::Share => "bound by the share of the link rate that payload can use",
-            Self::Frames => "bound by frame overheads in the air",
-            Self::Window => "bound by the TCP window over the round trip",
-            Self::Loss => "bound by lost segments",
-            Self::Server => "bound by the server's pace",
+            Self::Share => "limited by the share of the link rate that payload can use",
+            Self::Frames => "limited by Wi-Fi frame overhead",
+            Self::Window => "limited by the TCP window over the round trip",
+            Self::Loss => "limited by lost segments",
+            Self::Server => "limited by the server's rate",
         }
     }
 }

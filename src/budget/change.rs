@@ -69,7 +69,7 @@ fn board_changes(board: &Board, link: Link) -> Vec<(String, Board)> {
         });
     }
     if panel.bits_per_pixel > 16 {
-        try_it("send 16 bits a pixel".into(), &|b| {
+        try_it("send 16 bits per pixel".into(), &|b| {
             b.panel.bits_per_pixel = 16
         });
     }

@@ -10,9 +10,9 @@ use super::{Budget, Line, Verdict};
 /// readers tell them apart.
 fn colour(verdict: Verdict) -> RGBColor {
     match verdict {
-        Verdict::Fit => RGBColor(88, 140, 126),
+        Verdict::Fits => RGBColor(88, 140, 126),
         Verdict::Tight => RGBColor(214, 160, 60),
-        Verdict::Not => RGBColor(150, 48, 64),
+        Verdict::DoesNotFit => RGBColor(150, 48, 64),
     }
 }
 

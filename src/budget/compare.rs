@@ -32,7 +32,7 @@ pub struct Crossover {
 pub struct Comparison {
     /// The budget from the card.
     pub card: Budget,
-    /// The budget over the air.
+    /// The budget over Wi-Fi.
     pub wifi: Budget,
     /// Where Wi-Fi stops sufficing.
     pub crossover: Crossover,
@@ -78,16 +78,16 @@ fn advise(card: &Budget, wifi: &Budget) -> (Link, String) {
         (
             Link::Wifi,
             format!(
-                "over the air the verdict is \"{}\", from the card \"{}\"",
+                "over Wi-Fi the verdict is \"{}\", from the card \"{}\"",
                 wifi.verdict.word(),
                 card.verdict.word()
             ),
         )
-    } else if wifi.verdict == Verdict::Fit && card.verdict == Verdict::Fit {
+    } else if wifi.verdict == Verdict::Fits && card.verdict == Verdict::Fits {
         (
             Link::Card,
             format!(
-                "both fit; the card is filled to {c:.0} %, the air to {w:.0} %, and a card has no neighbours: take the air only if films must change from afar"
+                "both fit; the card is filled to {c:.0} %, Wi-Fi to {w:.0} %, and a card has no neighbours: use Wi-Fi only if films must change from afar"
             ),
         )
     } else if wifi.verdict == card.verdict {
@@ -102,7 +102,7 @@ fn advise(card: &Budget, wifi: &Budget) -> (Link, String) {
         (
             Link::Card,
             format!(
-                "from the card the verdict is \"{}\", over the air \"{}\"",
+                "from the card the verdict is \"{}\", over Wi-Fi \"{}\"",
                 card.verdict.word(),
                 wifi.verdict.word()
             ),

@@ -55,7 +55,7 @@ pub fn quantile_mean_us(quantiles: &[(f64, f64)]) -> Option<f64> {
     Some(mean)
 }
 
-/// Sustained rate of reads of the player's size, in bytes a second.
+/// Sustained rate of reads of the player's size, in bytes per second.
 #[must_use]
 pub fn card_rate(card: &Card, read_bytes: u32) -> f64 {
     f64::from(read_bytes) * 1e9 / card_read_ns(card, u64::from(read_bytes))
@@ -88,7 +88,7 @@ impl Costs {
     #[must_use]
     pub fn new(board: &Board, coding: PictureCoding, memory: &MemoryPlan) -> Self {
         let (cpu, panel) = (&board.cpu, &board.panel);
-        // What is copied lies with the decoder, or raw in the ring.
+        // What is copied lies with the decoder, or raw in the ring buffer.
         let external = match coding {
             PictureCoding::Raw => memory.ring_place,
             _ => memory.picture_place,

@@ -58,7 +58,7 @@ impl Counted {
     }
 }
 
-/// Instructions a sample to decode sound, on the slower of the counted cores.
+/// Instructions per sample to decode sound, on the slower of the counted cores.
 #[must_use]
 pub const fn sound_instructions(coding: SoundCoding) -> f64 {
     match coding {
@@ -69,7 +69,7 @@ pub const fn sound_instructions(coding: SoundCoding) -> f64 {
     }
 }
 
-/// The encoder's estimate of a whole picture, in instructions a pixel: means
+/// The encoder's estimate of a whole picture, in instructions per pixel: means
 /// over the clips of the table, as true as JPEG of quality 50.
 #[must_use]
 pub const fn typical_estimate(coding: PictureCoding) -> f64 {

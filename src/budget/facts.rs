@@ -29,7 +29,7 @@ pub enum SoundCoding {
     Pcm16,
     /// 8-bit samples.
     Pcm8,
-    /// Four bits a sample.
+    /// Four bits per sample.
     Adpcm,
 }
 
@@ -94,9 +94,9 @@ pub struct ReelFacts {
     pub width: u16,
     /// Panel height in pixels.
     pub height: u16,
-    /// Ticks a second; the sound rate where there is sound.
+    /// Ticks per second; the sound rate where there is sound.
     pub clock_rate: u32,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: f64,
     /// How sound is coded.
     pub sound: SoundCoding,
@@ -158,7 +158,7 @@ impl ReelFacts {
     }
 
     /// The highest byte rate over a run of whole slices that lasts `ticks` or
-    /// a little more (the whole reel if it is shorter): bytes a second and
+    /// a little more (the whole reel if it is shorter): bytes per second and
     /// the tick where the run begins.
     #[must_use]
     pub fn worst_byte_rate(&self, ticks: u64) -> (f64, u64) {

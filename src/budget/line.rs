@@ -10,9 +10,9 @@ use super::facts::ReelFacts;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Part {
-    /// Bytes a second from the card.
+    /// Bytes per second from the card.
     Card,
-    /// Bytes a second over the air.
+    /// Bytes per second over Wi-Fi.
     Wifi,
     /// Time of the panel's bus.
     Bus,
@@ -21,9 +21,9 @@ pub enum Part {
     /// One picture, the most expensive.
     Picture,
     /// The core that draws (the only one, where there is one).
-    DrawCore,
+    DisplayCore,
     /// The core that reads and sounds.
-    ReadCore,
+    IoCore,
     /// Internal memory.
     Internal,
     /// External memory.
@@ -56,8 +56,8 @@ impl Part {
             Self::Bus => "panel bus",
             Self::Turns => "drawing in strips",
             Self::Picture => "worst picture",
-            Self::DrawCore => "drawing core",
-            Self::ReadCore => "reading core",
+            Self::DisplayCore => "display core",
+            Self::IoCore => "I/O core",
             Self::Internal => "internal memory",
             Self::External => "external memory",
             Self::ExternalRate => "external memory traffic",
@@ -77,11 +77,11 @@ impl Part {
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// With the asked margin to spare.
-    Fit,
+    Fits,
     /// Met, with less than the margin to spare.
     Tight,
     /// Not met.
-    Not,
+    DoesNotFit,
 }
 
 impl Verdict {
@@ -89,11 +89,11 @@ impl Verdict {
     #[must_use]
     pub fn of(ratio: f64, margin: f64) -> Self {
         if ratio > 1.0 || ratio.is_nan() {
-            Self::Not
+            Self::DoesNotFit
         } else if ratio > 1.0 - margin + 1e-12 {
             Self::Tight
         } else {
-            Self::Fit
+            Self::Fits
         }
     }
 
@@ -101,9 +101,9 @@ impl Verdict {
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
-            Self::Fit => "fit",
+            Self::Fits => "fits",
             Self::Tight => "tight",
-            Self::Not => "not",
+            Self::DoesNotFit => "does not fit",
         }
     }
 }

@@ -30,7 +30,7 @@ struct Case<'a> {
     terms: Terms,
     costs: Costs,
     memory: &'a MemoryPlan,
-    /// Bytes a second in the worst window, and when it begins.
+    /// Bytes per second in the worst window, and when it begins.
     link_need: f64,
     link_at: f64,
     link_rate: f64,
@@ -76,7 +76,7 @@ pub(super) fn all(
     (lines, power)
 }
 
-/// Sustained bytes a second of a link; 0 where there is none.
+/// Sustained bytes per second of a link; 0 where there is none.
 #[must_use]
 pub fn link_rate(board: &Board, link: Link) -> f64 {
     match link {
@@ -135,7 +135,7 @@ impl Case<'_> {
         tick as f64 / f64::from(self.reel.clock_rate)
     }
 
-    /// Bytes a second that do not depend on the pictures: sound and framing.
+    /// Bytes per second that do not depend on the pictures: sound and framing.
     fn fixed_rate(&self) -> f64 {
         let pictures: u64 = self.reel.pictures.iter().map(|p| u64::from(p.bytes)).sum();
         self.reel.slice_bytes().saturating_sub(pictures) as f64 / self.reel.seconds()
@@ -161,7 +161,7 @@ impl Case<'_> {
         Some(air::rate_bps(wifi).1)
     }
 
-    /// The greatest milliseconds a second that the pictures' `cost` takes.
+    /// The greatest milliseconds per second that the pictures' `cost` takes.
     fn worst_load(&self, cost: impl Fn(&PictureFacts) -> f64) -> (f64, f64) {
         let (sum, at) = self
             .reel
@@ -227,7 +227,11 @@ impl Case<'_> {
         line.capacity_origin = self.origin(&["sound.sample_rates"]);
         // A rate that is offered is met in full; margin means nothing here.
         let offered = sound.sample_rates.contains(&self.reel.clock_rate);
-        line.verdict = if offered { Verdict::Fit } else { Verdict::Not };
+        line.verdict = if offered {
+            Verdict::Fits
+        } else {
+            Verdict::DoesNotFit
+        };
         line.note = (!offered).then(|| {
             format!(
                 "{} Hz is not among sound.sample_rates {:?}",

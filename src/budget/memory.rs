@@ -32,22 +32,22 @@ pub struct Buffer {
 pub struct MemoryPlan {
     /// Buffers in order of urgency.
     pub buffers: Vec<Buffer>,
-    /// Bytes that the ring gets.
-    pub ring_bytes: u64,
-    /// Bytes that the ring needs at the least: the largest chunk and a read.
+    /// Bytes that the ring buffer gets.
+    pub ring_buffer_bytes: u64,
+    /// Bytes that the ring buffer needs at the least: the largest chunk and a read.
     pub least_ring: u64,
-    /// Where the ring lies.
+    /// Where the ring buffer lies.
     pub ring_place: Place,
     /// Where the decoder's pictures lie.
     pub picture_place: Place,
     /// Pixels pass through the send buffer: all but raw ones, and those too
-    /// where DMA does not reach the memory that the ring lies in.
+    /// where DMA does not reach the memory that the ring buffer lies in.
     pub copies: bool,
 }
 
 impl MemoryPlan {
     /// Places the buffers of `reel` on `board`: what DMA and interrupts touch
-    /// inside, pictures inside if they fit, the ring outside if there is an
+    /// inside, pictures inside if they fit, the ring buffer outside if there is an
     /// outside.
     #[must_use]
     pub fn new(reel: &ReelFacts, board: &Board) -> Self {
@@ -80,7 +80,7 @@ impl MemoryPlan {
             Place::Internal => free.saturating_sub(at(Place::Internal)),
             Place::External => outside.saturating_sub(at(Place::External)),
         };
-        let ring_bytes = ring_size(reel, board, left);
+        let ring_buffer_bytes = ring_size(reel, board, left);
         if pictures > 0 {
             buffers.push(Buffer {
                 name: "picture decoder",
@@ -90,12 +90,12 @@ impl MemoryPlan {
         }
         buffers.push(Buffer {
             name: "ring",
-            bytes: ring_bytes,
+            bytes: ring_buffer_bytes,
             place: ring_place,
         });
         Self {
             buffers,
-            ring_bytes,
+            ring_buffer_bytes,
             least_ring,
             ring_place,
             picture_place,
@@ -103,7 +103,7 @@ impl MemoryPlan {
         }
     }
 
-    /// Bytes needed in a memory, the ring counted at its least.
+    /// Bytes needed in a memory, the ring buffer counted at its least.
     #[must_use]
     pub fn need(&self, place: Place) -> u64 {
         let all: u64 = self
@@ -120,10 +120,10 @@ impl MemoryPlan {
     }
 }
 
-/// What is left for the ring, never more than the reel or a stated size, in
+/// What is left for the ring buffer, never more than the reel or a stated size, in
 /// whole blocks.
 fn ring_size(reel: &ReelFacts, board: &Board, left: u64) -> u64 {
-    let stated = match board.player.ring_bytes {
+    let stated = match board.player.ring_buffer_bytes {
         0 => u64::MAX,
         bytes => u64::from(bytes),
     };

@@ -165,7 +165,7 @@ impl Budget {
             .iter()
             .map(|l| l.verdict)
             .max()
-            .unwrap_or(Verdict::Not);
+            .unwrap_or(Verdict::DoesNotFit);
         Ok(Self {
             board: board.name.clone(),
             link,
@@ -194,7 +194,7 @@ impl Budget {
                 Part::I2s | Part::Space | Part::Internal | Part::External | Part::Rail
             )
         };
-        let binds = |l: &&Line| l.verdict == Verdict::Not || !exact(l);
+        let binds = |l: &&Line| l.verdict == Verdict::DoesNotFit || !exact(l);
         self.lines
             .iter()
             .filter(binds)
@@ -210,7 +210,7 @@ impl Budget {
                 l.part,
                 Part::I2s | Part::Panel | Part::Internal | Part::External
             );
-            exact && l.verdict == Verdict::Not
+            exact && l.verdict == Verdict::DoesNotFit
         })
     }
 

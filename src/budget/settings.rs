@@ -17,11 +17,11 @@ pub struct Settings {
     pub width: u16,
     /// Panel height in pixels.
     pub height: u16,
-    /// Pictures a second, as numerator and denominator.
+    /// Frames per second, as numerator and denominator.
     pub rate: (u32, u32),
     /// How pictures are coded.
     pub coding: PictureCoding,
-    /// Bits a pixel of the whole picture, in the mean.
+    /// Bits per pixel of the whole picture, in the mean.
     pub bits_per_pixel: f64,
     /// A key picture's bytes over the mean picture's.
     pub key_factor: f64,
@@ -47,7 +47,7 @@ const SLICE_SECONDS: f64 = 0.25;
 
 impl Settings {
     /// Typical figures of a coding: live action at the quality of JPEG 50,
-    /// 240x240, 24 pictures a second (sizes assumed from trials on real clips,
+    /// 240x240, 24 frames per second (sizes assumed from trials on real clips,
     /// work by the table of spec/firmware/README.md).
     #[must_use]
     pub fn typical(width: u16, height: u16, rate: Ratio, coding: PictureCoding) -> Self {

@@ -11,10 +11,10 @@ pub struct StallNeed {
     pub stall_ms: f64,
     /// Bytes that must be ahead when it begins: all slices that become due in it.
     pub buffer_bytes: u64,
-    /// Longest stall in milliseconds that the planned ring rides out at the
+    /// Longest stall in milliseconds that the planned ring buffer rides out at the
     /// worst window's rate.
     pub ring_rides_ms: f64,
-    /// Seconds until the ring is full again after such a stall, at the worst
+    /// Seconds until the ring buffer is full again after such a stall, at the worst
     /// window's rate; `None` if the link is no faster than that.
     pub recovery_s: Option<f64>,
 }
@@ -28,7 +28,7 @@ pub fn stall_need(reel: &ReelFacts, budget: &Budget, stall_ms: f64) -> StallNeed
     let link = &budget.lines[0];
     let rides = budget
         .memory
-        .ring_bytes
+        .ring_buffer_bytes
         .saturating_sub(u64::from(reel.largest_chunk));
     let spare = link.capacity - link.need;
     StallNeed {

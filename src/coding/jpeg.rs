@@ -5,12 +5,14 @@
 //! quality, the Huffman tables of annex K, and EOI. A picture leaves these
 //! out; one of another quality carries its own quantisation tables.
 
+use byteorder::{BE, ByteOrder as _};
+
 use jpeg_encoder::{ColorType, SamplingFactor};
 
 use super::rate::{Ask, Trial};
 use super::{CodingError, DecodeError, Encoded, PictureIn, WINDOW_BYTES, nearest_565};
 
-/// Instructions a pixel of a scalar decoder: a floor, and a share for each
+/// Instructions per pixel of a scalar decoder: a floor, and a share for each
 /// payload byte (a fit to counts of a general-purpose decoder without SIMD).
 const INSTRUCTIONS_A_PIXEL: f32 = 62.0;
 const INSTRUCTIONS_A_BYTE: f32 = 150.0;
@@ -166,7 +168,7 @@ fn segments(file: &[u8]) -> Result<Vec<Segment<'_>>, DecodeError> {
             return Ok(out);
         }
         let length = rest.get(2..4).ok_or(DecodeError::Short)?;
-        let length = 2 + usize::from(u16::from_be_bytes([length[0], length[1]]));
+        let length = 2 + usize::from(BE::read_u16(length));
         let (bytes, after) = rest.split_at_checked(length).ok_or(DecodeError::Short)?;
         out.push(Segment { marker, bytes });
         rest = after;

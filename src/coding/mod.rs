@@ -8,6 +8,8 @@
 pub mod dirty;
 pub mod patch;
 pub mod raw;
+use byteorder::{BE, ByteOrder as _, LE};
+
 pub use crate::units::mask;
 
 #[cfg(feature = "host")]
@@ -99,19 +101,21 @@ pub enum ByteOrder {
 impl ByteOrder {
     /// One pixel's two bytes.
     #[must_use]
-    pub const fn bytes(self, pixel: u16) -> [u8; 2] {
+    pub fn bytes(self, pixel: u16) -> [u8; 2] {
+        let mut bytes = [0; 2];
         match self {
-            Self::HighFirst => pixel.to_be_bytes(),
-            Self::LowFirst => pixel.to_le_bytes(),
+            Self::HighFirst => BE::write_u16(&mut bytes, pixel),
+            Self::LowFirst => LE::write_u16(&mut bytes, pixel),
         }
+        bytes
     }
 
     /// The pixel in two bytes.
     #[must_use]
-    pub const fn pixel(self, bytes: [u8; 2]) -> u16 {
+    pub fn pixel(self, bytes: [u8; 2]) -> u16 {
         match self {
-            Self::HighFirst => u16::from_be_bytes(bytes),
-            Self::LowFirst => u16::from_le_bytes(bytes),
+            Self::HighFirst => BE::read_u16(&bytes),
+            Self::LowFirst => LE::read_u16(&bytes),
         }
     }
 }
@@ -208,7 +212,7 @@ mod host {
         pub width: u16,
         /// Pixels down.
         pub height: u16,
-        /// Before dither: 3 bytes a pixel, sRGB, rows from the top.
+        /// Before dither: 3 bytes per pixel, sRGB, rows from the top.
         pub rgb: &'a [u8],
         /// The same picture dithered to RGB565, R in the high bits.
         pub pixels: &'a [u16],

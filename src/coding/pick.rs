@@ -7,13 +7,13 @@ use crate::units::Ratio;
 /// What a board can spend, as far as it is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Means {
-    /// Link bytes a second for pictures.
+    /// Link bytes per second for pictures.
     pub link: Option<f64>,
-    /// Instructions a second for pictures.
+    /// Instructions per second for pictures.
     pub instructions: Option<f64>,
     /// Bytes of memory for decoding, in one piece.
     pub memory: Option<f64>,
-    /// Pixels a second of the board's JPEG unit or routine; 0 if it has none.
+    /// Pixels per second of the board's JPEG unit or routine; 0 if it has none.
     pub jpeg: f64,
 }
 
@@ -30,10 +30,10 @@ pub struct Pick {
 
 /// Share of a link or of a JPEG unit that a choice may count on.
 const SHARE: f64 = 0.8;
-/// Instructions a pixel in a busy picture, by the encoder's own estimate.
+/// Instructions per pixel in a busy picture, by the encoder's own estimate.
 const FULL_WORK: f64 = 45.0;
 const LIGHT_WORK: f64 = 25.0;
-/// Bytes a pixel of JPEG at the default quality, in busy pictures.
+/// Bytes per pixel of JPEG at the default quality, in busy pictures.
 const JPEG_BYTES: f64 = 0.16;
 
 /// Picks the coding of least work that the means allow: `raw` if the link
@@ -85,7 +85,7 @@ fn coded(second: f64, link: f64, means: &Means, memory: f64, why: &str) -> (Codi
     let jpeg = JPEG_BYTES * second;
     if second <= SHARE * means.jpeg && jpeg <= SHARE * link {
         let reason = format!(
-            "jpeg: {why}; the board's JPEG unit takes {:.1} of the {:.1} million pixels a second it can, and \
+            "jpeg: {why}; the board's JPEG unit takes {:.1} of the {:.1} million pixels per second it can, and \
              about {} fit the link",
             second / 1e6,
             means.jpeg / 1e6,
@@ -113,13 +113,13 @@ fn coded(second: f64, link: f64, means: &Means, memory: f64, why: &str) -> (Codi
         .is_none_or(|most| FULL_WORK * second <= most)
     {
         let reason = format!(
-            "patch full: {why}; it takes at most {:.0} million instructions a second",
+            "patch full: {why}; it takes at most {:.0} million instructions per second",
             million(FULL_WORK)
         );
         return (Coding::Patch, Level::Full, reason);
     }
     let reason = format!(
-        "patch light: {why}, and full would need {:.0} million instructions a second; light takes {:.0}",
+        "patch light: {why}, and full would need {:.0} million instructions per second; light takes {:.0}",
         million(FULL_WORK),
         million(LIGHT_WORK)
     );

@@ -17,7 +17,7 @@ pub struct EncoderPlan {
     pub shape: Shape,
     /// Byte order of `raw` pixels.
     pub order: ByteOrder,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: Ratio,
     /// Which coding.
     pub coding: Coding,
@@ -27,7 +27,7 @@ pub struct EncoderPlan {
     /// at 54 to 59 and *light* at 61 to 71 (real clips). `raw` has no quality.
     pub quality: u8,
     /// 0 (quick) ..= 3 (thorough); 2 by default.
-    pub effort: u8,
+    pub search: u8,
     /// Dither at output, for `patch`.
     pub dither: bool,
     /// Limits on bytes, bus and instructions.
@@ -92,7 +92,7 @@ pub fn encoder(plan: &EncoderPlan) -> Result<Box<dyn PictureEncoder>, CodingErro
                 height: h,
                 shape: plan.shape,
                 level: plan.level,
-                effort: plan.effort.min(3),
+                search: plan.search.min(3),
                 dither: plan.dither,
                 weights: plan.weights,
             })?;

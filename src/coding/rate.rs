@@ -22,7 +22,7 @@ pub struct Bucket {
 /// What pictures may cost. `None`: as much as they like.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Limits {
-    /// Aim for the mean of payload bytes a second; not a promise.
+    /// Aim for the mean of payload bytes per second; not a promise.
     pub mean: Option<u32>,
     /// Payload bytes over any span of time.
     pub link: Option<Bucket>,
@@ -263,7 +263,7 @@ impl<T: Trial> PictureEncoder for RateControl<T> {
             None if key => {
                 return Err(CodingError::Limit(format!(
                     "a key picture fits no way into {} bytes within the other limits: allow a deeper \
-                     buffer, a higher rate, a smaller size or fewer pictures a second",
+                     buffer, a higher rate, a smaller size or fewer frames per second",
                     self.room() as u64
                 )));
             }

@@ -3,6 +3,8 @@
 //! Payload: count u16, reserved u16 = 0, then for each rectangle x, y, w, h
 //! u16 and w x h pixels of two bytes in wire order, padded with zeros to 4.
 
+use byteorder::{ByteOrder as _, LE};
+
 use super::DecodeError;
 use crate::units::Rect;
 
@@ -108,5 +110,5 @@ impl<'a> Iterator for Rectangles<'a> {
 }
 
 fn u16_at(bytes: &[u8], at: usize) -> u16 {
-    u16::from_le_bytes([bytes[at], bytes[at + 1]])
+    LE::read_u16(&bytes[at..])
 }

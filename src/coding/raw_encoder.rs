@@ -1,5 +1,7 @@
 //! Encoder of the `raw` coding: the whole picture, or only what changed.
 
+use byteorder::{ByteOrder as _, LE};
+
 use super::dirty::Cells;
 use super::rate::{Ask, Trial};
 use super::raw::{HEAD, RECT_HEAD};
@@ -8,7 +10,7 @@ use super::{
 };
 use crate::units::Rect;
 
-/// Instructions a pixel to hand raw bytes to the bus by DMA: none of the
+/// Instructions per pixel to hand raw bytes to the bus by DMA: none of the
 /// core's; a few for each window.
 const INSTRUCTIONS_A_WINDOW: u32 = 120;
 
@@ -90,12 +92,12 @@ impl RawEncoder {
             .map(|r| RECT_HEAD + 2 * r.area() as usize + 2)
             .sum();
         let mut out = Vec::with_capacity(HEAD + size);
-        out.extend((rects.len() as u16).to_le_bytes());
-        out.extend([0, 0]);
+        out.extend([0; HEAD]);
+        LE::write_u16(&mut out, rects.len() as u16);
         for r in rects {
-            for v in [r.x, r.y, r.w, r.h] {
-                out.extend(v.to_le_bytes());
-            }
+            let start = out.len();
+            out.extend([0; RECT_HEAD]);
+            LE::write_u16_into(&[r.x, r.y, r.w, r.h], &mut out[start..]);
             for y in r.y..r.y + r.h {
                 let at = usize::from(y) * usize::from(self.width) + usize::from(r.x);
                 let row = &pixels[at..at + usize::from(r.w)];

@@ -86,7 +86,7 @@ impl Progress for Bar {
     }
 }
 
-/// Position, speed in pictures a second and times real time, time left, bytes.
+/// Position, speed in frames per second and times real time, time left, bytes.
 fn message(state: &State, spent: Duration) -> String {
     let seconds = spent.as_secs_f64().max(1e-3);
     let speed = state.position.as_secs_f64() / seconds;
@@ -95,7 +95,7 @@ fn message(state: &State, spent: Duration) -> String {
         format!(", {} left", clock(rest / speed.max(1e-6)))
     });
     format!(
-        "{}, {:.0} pictures/s, {speed:.1}x{}, {}",
+        "{}, {:.0} fps, {speed:.1} times real time{}, {}",
         clock(state.position.as_secs_f64()),
         state.pictures as f64 / seconds,
         left.unwrap_or_default(),
@@ -145,6 +145,9 @@ mod tests {
             bytes: 2_000_000,
         };
         let text = message(&state, Duration::from_secs(10));
-        assert_eq!(text, "0:20, 30 pictures/s, 2.0x, 0:20 left, 2.00 MB");
+        assert_eq!(
+            text,
+            "0:20, 30 fps, 2.0 times real time, 0:20 left, 2.00 MB"
+        );
     }
 }

@@ -13,7 +13,7 @@ use super::out::say;
 use crate::board::{Board, Latency, Measured, ask, sections, terms_of};
 use crate::budget::latency_chart;
 
-/// Board profiles: list, show, explain, check.
+/// Board profiles: list, show, keys, new, measure, check.
 #[derive(clap::Args)]
 pub struct Args {
     #[command(subcommand)]
@@ -22,49 +22,49 @@ pub struct Args {
 
 #[derive(Subcommand)]
 enum Action {
-    /// List the built-in boards (also without any word).
+    /// List the built-in boards (the default).
     List {
-        /// One JSON array.
+        /// Print one JSON array.
         #[arg(long)]
         json: bool,
     },
-    /// Print a whole profile with every key explained.
+    /// Print a complete profile with every key explained.
     Show {
-        /// A built-in board's name or a profile's path.
+        /// Built-in board, or a profile's path.
         board: String,
-        /// JSON instead of TOML.
+        /// Print JSON instead of TOML.
         #[arg(long)]
         json: bool,
     },
     /// Explain every key: meaning, unit, default, range, where to find it.
     Keys,
-    /// Start a new profile from questions; an empty answer keeps what stands in brackets.
+    /// Create a profile by answering questions; an empty answer keeps the value in brackets.
     New {
-        /// A board to start from.
+        /// Board to start from.
         #[arg(long, default_value = "lantern-room")]
         like: String,
         /// Profile to write [default: standard output].
         #[arg(short, long)]
         output: Option<PathBuf>,
     },
-    /// Turn a probe's log (spec/firmware/probe.c) into measured figures.
+    /// Convert a log of the probe (spec/firmware/probe.c) into measured values.
     Measure {
-        /// What the probe printed.
+        /// The log.
         log: PathBuf,
-        /// The board that it ran on.
+        /// The board that the probe ran on.
         #[arg(short, long)]
         board: String,
-        /// Profile to write [default: the figures alone are printed].
+        /// Profile to write [default: print only the values].
         #[arg(short, long)]
         output: Option<PathBuf>,
-        /// Draw the measured times (SVG).
+        /// Write a chart of the measured times (SVG).
         #[arg(long, value_name = "FILE")]
         chart: Option<PathBuf>,
-        /// JSON instead of a table.
+        /// Print JSON instead of a table.
         #[arg(long)]
         json: bool,
     },
-    /// Check profiles and say what looks odd.
+    /// Check profiles and report unusual values.
     Check {
         /// Built-in names or paths.
         #[arg(required = true)]
@@ -121,7 +121,7 @@ fn keys() -> ExitCode {
         say!("[{section}]");
         for key in keys {
             say!("  {}:{} [{}]", key.name, key.what, terms_of(section, key));
-            say!("      {}", key.whence);
+            say!("      {}", key.source);
         }
         say!("");
     }

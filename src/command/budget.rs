@@ -18,79 +18,81 @@ use crate::units::Ratio;
 use super::out::say;
 use super::{Usage, values};
 
-/// Will it play: need against capacity of link, bus, cores, memory, sound, card and power.
+/// Compute whether a reel plays on a board: load and capacity of link, bus, cores, memory, sound, card and power.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The reel; without one the settings below are judged.
+    /// Reel to check; without one, the settings below are checked.
     reel: Option<PathBuf>,
-    /// A built-in board's name or a profile's path.
+    /// Built-in board, or a profile's path (see: thumbreel boards).
     #[arg(long, short)]
     board: String,
-    /// Judge one link only.
+    /// Check one link only.
     #[arg(long)]
-    from: Option<From>,
-    /// Say on one page whether card or air suits better, and where the air stops sufficing.
-    #[arg(long, conflicts_with = "from")]
+    link: Option<LinkArg>,
+    /// Compare card and Wi-Fi on one page, and show where Wi-Fi is no longer fast enough.
+    #[arg(long, conflicts_with = "link")]
     compare: bool,
     #[command(flatten)]
     settings: SettingsArgs,
     /// Share of each capacity to keep free, in percent.
     #[arg(long, default_value_t = 15.0, value_parser = percent)]
     margin: f64,
-    /// Length of the window whose worst is taken, in seconds.
+    /// Length of the window for peak loads, in seconds.
     #[arg(long, default_value_t = 1.0, value_parser = positive)]
     window: f64,
-    /// Length of the stall to ride out, in milliseconds [default: the worst of the profile].
+    /// Longest stall that playback must survive, in milliseconds [default: the longest in the profile].
     #[arg(long, value_parser = positive)]
     stall: Option<f64>,
-    /// Write need against capacity as a picture (SVG).
+    /// Write a chart of load and capacity (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
-    /// One JSON document.
+    /// Print one JSON object.
     #[arg(long)]
     json: bool,
 }
 
-/// Settings without a clip.
+/// Heading of the options that describe a reel that does not exist yet.
+const WITHOUT: &str = "If you give no reel";
+
+/// Settings without a reel.
 #[derive(clap::Args)]
 pub(super) struct SettingsArgs {
-    /// Size in pixels, for settings without a reel [default: the board's panel].
-    #[arg(long, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
+    /// Size in pixels [default: the board's panel].
+    #[arg(long, help_heading = WITHOUT, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
     size: Option<(u16, u16)>,
-    /// Pictures a second, for settings without a reel.
-    #[arg(long, value_name = "N[/D]", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
-    rate: Ratio,
-    /// Picture coding, for settings without a reel.
-    #[arg(long, default_value = "patch", conflicts_with = "reel")]
+    /// Frames per second.
+    #[arg(long, help_heading = WITHOUT, alias = "fps", value_name = "FPS", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
+    frame_rate: Ratio,
+    /// Picture coding.
+    #[arg(long, help_heading = WITHOUT, default_value = "patch", conflicts_with = "reel")]
     coding: CodingArg,
-    /// Bits a pixel in the mean, for settings without a reel [default: typical of the coding].
-    #[arg(long, value_parser = positive, conflicts_with = "reel")]
+    /// Average bits per pixel [default: typical of the coding].
+    #[arg(long, help_heading = WITHOUT, value_parser = positive, conflicts_with = "reel")]
     bits_per_pixel: Option<f64>,
-    /// Sound rate in Hz, for settings without a reel [default: the board's].
-    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=48000), conflicts_with = "reel")]
+    /// Sample rate in Hz [default: the board's].
+    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=48000), conflicts_with = "reel")]
     sound_rate: Option<u32>,
-    /// Sound coding, for settings without a reel.
-    #[arg(long, default_value = "adpcm", conflicts_with = "reel")]
+    /// Sound coding.
+    #[arg(long, help_heading = WITHOUT, default_value = "adpcm", conflicts_with = "reel")]
     sound: SoundArg,
-    /// Length in minutes, for settings without a reel.
-    #[arg(long, default_value_t = 1.0, value_parser = positive, conflicts_with = "reel")]
+    /// Length in minutes.
+    #[arg(long, help_heading = WITHOUT, default_value_t = 1.0, value_parser = positive, conflicts_with = "reel")]
     minutes: f64,
 }
 
 /// A link, as typed.
 #[derive(Clone, Copy, ValueEnum)]
-pub(super) enum From {
+pub(super) enum LinkArg {
     /// The memory card.
-    #[value(alias = "card")]
-    Sd,
+    Card,
     /// The wireless link.
     Wifi,
 }
 
-impl From {
+impl LinkArg {
     pub(super) fn link(self) -> Link {
         match self {
-            Self::Sd => Link::Card,
+            Self::Card => Link::Card,
             Self::Wifi => Link::Wifi,
         }
     }
@@ -141,8 +143,10 @@ impl SettingsArgs {
             ))
             .into());
         }
-        if !(0.1..=120.0).contains(&(f64::from(self.rate.num) / f64::from(self.rate.den))) {
-            return Err(Usage("the rate must be 0.1 to 120 pictures a second".into()).into());
+        if !(0.1..=120.0)
+            .contains(&(f64::from(self.frame_rate.num) / f64::from(self.frame_rate.den)))
+        {
+            return Err(Usage("the rate must be 0.1 to 120 frames per second".into()).into());
         }
         let coding = match self.coding {
             CodingArg::Raw => PictureCoding::Raw,
@@ -150,7 +154,7 @@ impl SettingsArgs {
             CodingArg::PatchLight => PictureCoding::PatchLight,
             CodingArg::Patch => PictureCoding::PatchFull,
         };
-        let mut settings = Settings::typical(width, height, self.rate, coding);
+        let mut settings = Settings::typical(width, height, self.frame_rate, coding);
         settings.sound = match self.sound {
             SoundArg::None => SoundCoding::None,
             SoundArg::Pcm16 => SoundCoding::Pcm16,
@@ -179,8 +183,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         window: args.window,
     };
     let links = args
-        .from
-        .map_or_else(|| Link::of(&board), |from| vec![from.link()]);
+        .link
+        .map_or_else(|| Link::of(&board), |link| vec![link.link()]);
     let budgets = links
         .iter()
         .map(|link| Budget::new(&reel, &board, *link, terms))
@@ -218,7 +222,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .iter()
         .map(|b| b.verdict)
         .min()
-        .unwrap_or(Verdict::Not);
+        .unwrap_or(Verdict::DoesNotFit);
     Ok(exit_code(verdict))
 }
 
@@ -241,9 +245,9 @@ pub(super) fn facts(
 
 pub(super) fn exit_code(verdict: Verdict) -> ExitCode {
     ExitCode::from(match verdict {
-        Verdict::Fit => 0,
+        Verdict::Fits => 0,
         Verdict::Tight => 3,
-        Verdict::Not => 4,
+        Verdict::DoesNotFit => 4,
     })
 }
 
@@ -263,7 +267,7 @@ fn amount(value: f64, unit: &str) -> String {
         "bytes" => bytes(value),
         "bytes/s" => format!("{}/s", bytes(value)),
         "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
-        "degrees C over the air" => format!("{value:.0} C rise"),
+        "degrees C above ambient" => format!("{value:.0} C rise"),
         _ => format!("{value:.0} {short}"),
     }
 }

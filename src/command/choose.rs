@@ -13,81 +13,81 @@ use crate::sound;
 use crate::source::SoundChoice;
 use crate::units::{Nanos, Ratio};
 
-/// How a clip becomes a reel.
+/// How to convert a clip.
 #[derive(clap::Args)]
 pub(crate) struct ChoiceArgs {
     /// Built-in board, or a profile's path (see: thumbreel boards)
     #[arg(short, long, value_name = "BOARD", help_heading = "Board")]
     board: String,
 
-    /// Start of the wanted part: 90, 1:30 or 0:01:30.5
+    /// Start time in the clip: 90, 1:30 or 0:01:30.5
     #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
     from: Option<Nanos>,
-    /// End of the wanted part
+    /// End time in the clip
     #[arg(long, value_name = "TIME", value_parser = values::time, conflicts_with = "duration", help_heading = "Part")]
     to: Option<Nanos>,
-    /// Length of the wanted part
+    /// Length of the part
     #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
     duration: Option<Nanos>,
 
-    /// Size of the picture as the viewer sees it [default: the panel's]
+    /// Picture size as the viewer sees it [default: the panel's]
     #[arg(long, value_name = "WxH", value_parser = values::size, help_heading = "Picture")]
     size: Option<(u16, u16)>,
-    /// Pictures a second, 12.5 or 30000/1001 [default: the clip's, up to what the board can take]
-    #[arg(long, value_name = "RATE", value_parser = values::rate, help_heading = "Picture")]
-    rate: Option<Ratio>,
-    /// Where rates differ: choose one source picture, or blend those on show
+    /// Frames per second, for example 12.5 or 30000/1001 [default: the clip's, at most what the board can play]
+    #[arg(long, alias = "fps", value_name = "FPS", value_parser = values::rate, help_heading = "Picture")]
+    frame_rate: Option<Ratio>,
+    /// Where the frame rates differ: show the nearest source frame, or blend the frames in between
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
     pace: Pace,
-    /// How the picture meets the panel: whole with bars, fill and cut off, or stretch
+    /// How to fit the picture to the panel: letterbox, crop or stretch
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    fit_picture: Fit,
-    /// What stays when something is cut off: middle, left, top-right, or X,Y from 0 to 1
+    framing: Framing,
+    /// Part to keep when cropping: middle, left, top-right, or X,Y from 0 to 1
     #[arg(long, value_name = "PLACE", value_parser = values::anchor, default_value = "middle", help_heading = "Picture")]
     anchor: picture::Anchor,
-    /// Clockwise quarter turns, on top of the board's own
-    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Picture")]
-    turn: u8,
-    /// Swap left and right, on top of the board's own
+    /// Rotate clockwise by 0, 90, 180 or 270 degrees, on top of the board's rotation
+    #[arg(long, value_name = "DEGREES", default_value = "0", value_parser = values::rotation, help_heading = "Picture")]
+    rotate: u8,
+    /// Mirror left and right, on top of the board's setting
     #[arg(long, help_heading = "Picture")]
     mirror: bool,
     /// Resampling kernel
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
     filter: Filter,
-    /// Average in light instead of in code values (slower)
+    /// Scale in linear light instead of in code values (slower)
     #[arg(long, help_heading = "Picture")]
     linear_light: bool,
-    /// How colours become RGB565
+    /// Dither for the conversion to RGB565
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
     dither: Dither,
-    /// What is done with interlaced pictures
+    /// Deinterlacing
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
     deinterlace: Deinterlace,
 
-    /// Find black bars that are part of the pictures, and leave them out
+    /// Detect black bars in the clip and crop them
     #[arg(long, help_heading = "Picture")]
     crop_bars: bool,
-    /// Burn in text: an SRT or WebVTT file, or a track of the clip by number or language
+    /// Burn in subtitles: an SRT or WebVTT file, or a track of the clip by number or language
     #[arg(long, value_name = "FILE|TRACK", value_parser = values::subtitles, help_heading = "Picture")]
     subtitles: Option<SubtitleSource>,
 
-    /// Sound track by number or language: 2, eng [default: the one marked as default]
+    /// Sound track by number or language, for example 2 or eng [default: the clip's default track]
     #[arg(long, value_name = "TRACK", value_parser = values::sound_track, conflicts_with = "no_sound", help_heading = "Sound")]
     sound_track: Option<SoundChoice>,
     /// Make a silent reel
     #[arg(long, help_heading = "Sound")]
     no_sound: bool,
-    /// Sound samples a second, 8000 to 48000 Hz [default: the board's]
+    /// Sample rate, 8000 to 48000 Hz [default: the board's]
     #[arg(long, value_name = "HZ", help_heading = "Sound")]
     sound_rate: Option<u32>,
-    /// How samples are stored
+    /// Sound coding
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     sound_coding: SoundCoding,
-    /// How the channels become one: their sum by ITU-R BS.775, one half of the room, or a sum that no opposite phases cancel
+    /// Mix to mono: the sum by ITU-R BS.775, the left or right channels only, or a sum that avoids phase cancellation
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
     downmix: Downmix,
 
-    /// Bring the sound to this integrated loudness, -40 to -5 LUFS, by gain and limiter: -16 [default: left alone]
+    /// Normalise to this integrated loudness, -40 to -5 LUFS, for example -16 [default: unchanged]
     #[arg(
         long,
         value_name = "LUFS",
@@ -95,7 +95,7 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     loudness: Option<f64>,
-    /// Highest true peak, -20 to 0 dBTP, held by a look-ahead limiter after everything else [default: -1]
+    /// Highest true peak, -20 to 0 dBTP, set by a look-ahead limiter as the last step [default: -1]
     #[arg(
         long,
         value_name = "DB",
@@ -103,10 +103,10 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     ceiling: Option<f64>,
-    /// Take out what the speaker cannot move: below this corner in Hz (second order, Q 0.71), or without HZ below the corner of the board's speaker in its box (see: thumbreel enclosure) [default: off]
+    /// High-pass filter at HZ (second order, Q 0.71) to remove bass that the speaker can't play; without HZ, at the cut-off of the board's speaker in its box (see: thumbreel enclosure) [default: off]
     #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
     high_pass: Option<f64>,
-    /// Suggest the bass below the high-pass (or below the speaker's corner) by its harmonics, at this level against it, -24 to 12 dB; without DB at -6 [default: off]
+    /// Replace the bass below the high-pass (or below the speaker's corner) by its harmonics: their level relative to the removed bass, -24 to 12 dB; -6 without DB [default: off]
     #[arg(
         long,
         value_name = "DB",
@@ -115,42 +115,42 @@ pub(crate) struct ChoiceArgs {
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
-    suggest_bass: Option<f64>,
-    /// Tilt: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
+    virtual_bass: Option<f64>,
+    /// HighShelf: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
     #[arg(
         long,
         value_name = "DB",
         allow_negative_numbers = true,
         help_heading = "Sound"
     )]
-    presence: Option<f64>,
-    /// Less range between soft and loud: night (2.5:1) or a noisy room (4:1); the loudness stays
+    high_shelf: Option<f64>,
+    /// Compress the dynamic range: night (2.5:1) or noisy-room (4:1); full changes nothing, and the loudness stays the same
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
-    compression: Compression,
+    dynamic_range: DynamicRange,
 
-    /// Picture coding [default: what suits the board]
+    /// Picture coding [default: chosen for the board]
     #[arg(long, value_enum, help_heading = "Coding")]
     coding: Option<Coding>,
     /// Picture quality, 1 to 100
     #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
     quality: Option<u8>,
-    /// Most bytes a second that the link carries: 350k
+    /// Peak rate of the reel in bytes per second, for example 350k [default: what the link carries]
     #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
-    limit_rate: Option<u64>,
-    /// How long the encoder may search, 0 to 3
+    peak_rate: Option<u64>,
+    /// Encoder search: 0 fastest, 3 slowest and smallest [default: 2]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
-    effort: Option<u8>,
-    /// Take grain and other noise out before coding: fewer bytes, and nearer to the clean scene
+    search: Option<u8>,
+    /// Remove grain and other noise before coding: fewer bytes, and closer to the clean scene
     #[arg(long, help_heading = "Coding")]
     denoise: bool,
 
-    /// Write a longer reel in parts of at most so many bytes: 2GB
+    /// Split a longer reel into parts of at most this size, for example 2GB
     #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
     part_size: Option<u64>,
-    /// Title for menus [default: the clip's own, or its name]
+    /// Title for menus [default: the clip's title, else its file name]
     #[arg(long, value_name = "TEXT", help_heading = "Reel")]
     title: Option<String>,
-    /// Decoder threads a clip [default: one a core]
+    /// Decoder threads per clip [default: two per core and two more]
     #[arg(
         long,
         value_name = "N",
@@ -174,17 +174,15 @@ impl ChoiceArgs {
             (None, duration) => duration,
         };
         if length.is_some_and(|l| l.0 <= 0) {
-            return Err(
-                Usage("the wanted part is empty: --to must lie behind --from".into()).into(),
-            );
+            return Err(Usage("the part is empty: --to must be after --from".into()).into());
         }
         Ok(Choices {
             size: self.size,
-            rate: self.rate,
+            rate: self.frame_rate,
             pace: self.pace.into(),
-            fit: self.fit_picture.into(),
+            framing: self.framing.into(),
             anchor: self.anchor,
-            turns: self.turn,
+            turns: self.rotate,
             mirror: self.mirror,
             filter: self.filter.into(),
             linear_light: self.linear_light,
@@ -206,17 +204,15 @@ impl ChoiceArgs {
                 loudness: self.loudness,
                 ceiling: self.ceiling,
                 high_pass: self.high_pass,
-                suggest_bass: self.suggest_bass,
-                presence: self.presence,
-                compression: self.compression.into(),
+                virtual_bass: self.virtual_bass,
+                high_shelf: self.high_shelf,
+                dynamic_range: self.dynamic_range.into(),
             },
             coding: CodingChoice {
                 coding: self.coding.map(Into::into),
                 quality: self.quality,
-                limit_rate: self
-                    .limit_rate
-                    .map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
-                effort: self.effort,
+                peak_rate: self.peak_rate.map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
+                search: self.search,
                 denoise: self.denoise,
                 ..CodingChoice::default()
             },
@@ -251,12 +247,12 @@ macro_rules! words {
     };
 }
 
-words!(Pace => picture::Pace { Choose, Blend });
-words!(Fit => picture::Fit { Whole, Fill, Stretch });
+words!(Pace => picture::Pace { Nearest, Blend });
+words!(Framing => picture::Framing { Letterbox, Crop, Stretch });
 words!(Filter => picture::Filter { CatmullRom, Box, Bilinear, Hamming, Mitchell, Lanczos3 });
 words!(Dither => picture::Dither { BlueNoise, None, Bayer, ErrorDiffusion });
 words!(Deinterlace => picture::Deinterlace { Auto, Off, Always });
 words!(SoundCoding => sound::SoundCoding { Pcm16, Pcm8, Adpcm });
 words!(Downmix => sound::Downmix { Sum, Left, Right, PhaseSafe });
-words!(Compression => sound::Compression { Off, Night, NoisyRoom });
+words!(DynamicRange => sound::DynamicRange { Full, Night, NoisyRoom });
 words!(Coding => coding::Coding { Raw, Jpeg, Patch });

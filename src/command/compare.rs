@@ -10,32 +10,32 @@ use super::out::say;
 use crate::convert::compare::{Comparison, Pair, Score, compare};
 use crate::export::upright;
 
-/// Compare a reel with the clip it was made of: PSNR and SSIM
+/// Compare a reel with its source clip: PSNR and SSIM
 ///
-/// What the panel shows is held against the clip's picture at the panel's size
-/// in all its colours, as the reel's own settings make it. Over the clip, PSNR
-/// is that of the mean squared error, SSIM the mean.
+/// Compares each decoded frame with the source frame, scaled by the reel's own
+/// settings but in full colour. For the whole clip, PSNR is computed from the
+/// mean squared error; SSIM is the mean.
 #[derive(clap::Args)]
 pub(crate) struct Args {
     /// The reel
     #[arg(value_name = "REEL")]
     reel: PathBuf,
-    /// The clip it was made of
+    /// The source clip
     #[arg(value_name = "CLIP")]
     clip: PathBuf,
-    /// Print every picture
+    /// Print every frame
     #[arg(long)]
     each: bool,
-    /// How many of the worst moments to name, each a second or more apart
+    /// Number of worst moments to print, at least one second apart
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=100))]
     worst: u16,
-    /// Write a PNG of each worst moment: clip, panel, difference four times enlarged
+    /// Write a PNG per worst moment: clip, panel, and their difference times four
     #[arg(long, value_name = "FOLDER")]
     strips: Option<PathBuf>,
-    /// Print one line of JSON
+    /// Print one JSON object
     #[arg(long)]
     json: bool,
-    /// Decoder threads [default: one a core]
+    /// Decoder threads [default: two per core and two more]
     #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
     threads: usize,
 }

@@ -21,34 +21,34 @@ use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen,
 /// Convert clips into reels
 #[derive(clap::Args)]
 pub struct Args {
-    /// Clips that libav* can open; - reads one from standard input
+    /// Clips in any format that the media library reads; - reads one from standard input
     #[arg(required = true, value_name = "CLIP")]
     clips: Vec<PathBuf>,
-    /// Reel to write, or an existing folder; beside each clip by default
+    /// Reel to write, or an existing folder [default: next to each clip]
     #[arg(short, long, value_name = "PATH")]
     output: Option<PathBuf>,
-    /// Replace reels that exist
+    /// Replace existing reels
     #[arg(long)]
     overwrite: bool,
-    /// Make a reel that surely plays: choose size, rate and coding for the board and prove them by budget and rehearsals; sd or wifi, or whichever can be fitted
+    /// Choose size, frame rate and coding so that the reel plays on this board over the given link (card, wifi, or any), and check the choice by budget and rehearsals
     #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
     fit: Option<FitLink>,
-    /// Share of every capacity that a fitted reel leaves free, in percent
+    /// Share of each capacity that a fitted reel leaves free, in percent
     #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = clap::value_parser!(u8).range(0..=50), requires = "fit")]
     fit_margin: u8,
-    /// Print the checked plan and convert nothing
+    /// Print the plan without converting
     #[arg(long)]
     plan: bool,
-    /// Clips to convert side by side
+    /// Number of clips to convert at the same time
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=256))]
     jobs: u16,
-    /// Also write the sound beside the reel as WAV, and a second one as the board's speaker renders it, 6 dB lower [default: off]
+    /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long, conflicts_with = "plan")]
-    listen: bool,
-    /// Print one JSON object a clip, in the order of the clips
+    preview: bool,
+    /// Print one JSON object per clip, in the order of the clips
     #[arg(long)]
     json: bool,
-    /// Draw no progress bars and print no closing lines
+    /// Print no progress and no summary
     #[arg(long)]
     quiet: bool,
     #[command(flatten)]
@@ -58,7 +58,7 @@ pub struct Args {
 /// Converts all clips.
 ///
 /// # Errors
-/// The command was typed wrongly, or signals cannot be watched.
+/// The command line is wrong, or signals cannot be watched.
 pub fn run(args: Args) -> Result<ExitCode> {
     let mut choices = args.choices.choices()?;
     choices.overwrite = args.overwrite;
@@ -74,7 +74,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
         report: Mutex::new(Report::new(&args, pairs.len())),
         next: AtomicUsize::new(0),
         plan_only: args.plan,
-        listen: args.listen,
+        preview: args.preview,
         fit: args.fit.map(|link| FitGoal {
             link: link.link(),
             margin: f64::from(args.fit_margin) / 100.0,
@@ -103,7 +103,7 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
         let output = output_for(args, clip, standard_input)?;
         if !taken.insert(output.clone()) {
             let text = format!(
-                "two clips would become {}; convert them in two calls",
+                "two clips would be written to {}; convert them separately",
                 output.display()
             );
             return Err(Usage(text).into());
@@ -137,15 +137,18 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
         }
         Some(output) if several || output.as_os_str().as_encoded_bytes().ends_with(b"/") => {
             usage(format!(
-                "{} is not a folder; several reels need one: make it first",
+                "{} is not a folder; to write several reels, create it first",
                 output.display()
             ))
         }
         Some(output) => Ok(output.clone()),
         None if standard_input => {
-            usage("standard input has no name to take; name the reel with --output".into())
+            usage("standard input has no file name; name the reel with --output".into())
         }
-        None if named == *clip => usage(format!("{} is named like a reel already", clip.display())),
+        None if named == *clip => usage(format!(
+            "{} already has the name of a reel; name the output with --output",
+            clip.display()
+        )),
         None => Ok(named),
     }
 }
@@ -170,7 +173,7 @@ struct Batch {
     pairs: Vec<Pair>,
     choices: Choices,
     plan_only: bool,
-    listen: bool,
+    preview: bool,
     fit: Option<FitGoal>,
     stop: std::sync::Arc<AtomicBool>,
     bars: Bars,
@@ -224,7 +227,7 @@ impl Batch {
             let fitted = fit(&choices, &pair.source, &pair.output, goal, &bar, &self.stop);
             bar.close();
             let mut fitted = fitted?;
-            fitted.outcome.listening = self.listen(&fitted.outcome.files)?;
+            fitted.outcome.previews = self.preview(&fitted.outcome.files)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
@@ -236,13 +239,13 @@ impl Batch {
         let outcome = convert(&plan, &bar, &self.stop);
         bar.close();
         let mut outcome = outcome?;
-        outcome.listening = self.listen(&outcome.files)?;
+        outcome.previews = self.preview(&outcome.files)?;
         Ok(Done::Reel(Box::new(outcome)))
     }
 
-    fn listen(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
+    fn preview(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
         let mut copies = Vec::new();
-        for reel in reels.iter().filter(|_| self.listen) {
+        for reel in reels.iter().filter(|_| self.preview) {
             let board = &self.choices.board;
             copies.extend(listen(reel, board, self.choices.overwrite)?);
         }
@@ -256,22 +259,21 @@ enum Done {
     Fitted(Box<Fitted>),
 }
 
-/// The link to fit, as typed.
+/// The link to fit.
 #[derive(Clone, Copy, clap::ValueEnum)]
 enum FitLink {
     /// The memory card
-    #[value(alias = "card")]
-    Sd,
+    Card,
     /// The wireless link
     Wifi,
-    /// Whichever can be fitted, the card first
+    /// The first link that fits, the card first
     Any,
 }
 
 impl FitLink {
     fn link(self) -> Option<Link> {
         match self {
-            Self::Sd => Some(Link::Card),
+            Self::Card => Some(Link::Card),
             Self::Wifi => Some(Link::Wifi),
             Self::Any => None,
         }
@@ -378,8 +380,8 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         None => "no sound".into(),
     };
     let mut text = format!(
-        "{}: {}, {}x{}, {} pictures/s, {}, {sound}, {}\n  \
-         bytes a second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
+        "{}: {}, {}x{}, {} fps, {}, {sound}, {}\n  \
+         bytes per second (computed): mean {}, worst {}; largest chunk {}; {:.1} times real time",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,
@@ -396,10 +398,10 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         let [done, found] = sound.sentences();
         text.push_str(&format!("\n  sound: {done}\n  sound: {found}"));
     }
-    if !outcome.listening.is_empty() {
-        let copies = outcome.listening.iter();
+    if !outcome.previews.is_empty() {
+        let copies = outcome.previews.iter();
         let copies: Vec<_> = copies.map(|path| path.display().to_string()).collect();
-        text.push_str(&format!("\n  to listen: {}", copies.join(", ")));
+        text.push_str(&format!("\n  previews: {}", copies.join(", ")));
     }
     let notes = outcome
         .advice

@@ -16,10 +16,10 @@ use crate::convert::Choices;
 use crate::demo;
 use crate::reel::{self, ReelFile};
 
-/// Draw, play, convert and check a short harbour film
+/// Make a short harbour film, convert it and check the reel
 #[derive(clap::Args)]
 pub struct Args {
-    /// Folder for film and reel (made if it is missing)
+    /// Folder for film and reel (created if missing)
     #[arg(default_value = "thumbreel-demo")]
     folder: PathBuf,
     /// Board to convert for

@@ -15,22 +15,22 @@ use crate::sound::chart::enclosure_chart;
 use crate::sound::enclosure::{Enclosure, Mounting};
 use crate::sound::gain::{Supply, weekly_hours};
 
-/// Say what a closed box does for the board's speaker.
+/// Compute the board's speaker in a closed box.
 ///
-/// Resonance and Q in the box, response, excursion, the loudest clean level,
-/// the volume for a flat response, and the high-pass and tilt that follow.
+/// Prints resonance and Q in the box, response, excursion, the highest clean
+/// level, the volume for a flat response, and a suitable high-pass and high shelf.
 #[derive(clap::Args)]
 pub struct Args {
     /// Built-in board, or a profile's path (see: thumbreel boards)
     #[arg(short, long, value_name = "BOARD")]
     board: String,
-    /// Air in the box, millilitres [default: the profile's box, else free air]
+    /// Air volume of the box, millilitres [default: the profile's box, else free air]
     #[arg(long, value_name = "ML")]
     millilitres: Option<f64>,
-    /// Distance of the listener, metres
+    /// Listening distance, metres
     #[arg(long, value_name = "M", default_value_t = 0.5)]
     distance: f64,
-    /// Write the curves to this file
+    /// Write the curves to this file (SVG)
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
     /// Print one JSON object
@@ -127,11 +127,11 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
     }
     match mounted.mounting {
         Mounting::Closed(litres) => say!(
-            "in {:.0} ml: fc {:.0} Hz, Qtc {:.2}, hump {:.1} dB, -3 dB at {:.0} Hz (computed, Small 1972)",
+            "in {:.0} ml: fc {:.0} Hz, Qtc {:.2}, peak {:.1} dB, -3 dB at {:.0} Hz (computed, closed-box formulas)",
             litres * 1000.0,
             mounted.resonance_hz,
             mounted.q,
-            mounted.hump_db(),
+            mounted.response_peak_db(),
             mounted.cutoff_hz()
         ),
         Mounting::FreeAir => say!(
@@ -200,8 +200,8 @@ fn print_advice(board: &Board, mounted: &Enclosure) {
         high_pass.hz,
         high_pass.order,
         high_pass.q,
-        match mounted.tilt() {
-            Some(tilt) => format!(", --presence {:.1}", tilt.db),
+        match mounted.high_shelf() {
+            Some(high_shelf) => format!(", --high-shelf {:.1}", high_shelf.db),
             None => String::new(),
         }
     );
@@ -232,10 +232,10 @@ fn as_json(board: &Board, mounted: &Enclosure, metres: f64) -> Value {
         },
         "box_litres": litres,
         "resonance_hz": mounted.resonance_hz, "q": mounted.q,
-        "cutoff_hz": mounted.cutoff_hz(), "hump_db": mounted.hump_db(),
+        "cutoff_hz": mounted.cutoff_hz(), "response_peak_db": mounted.response_peak_db(),
         "flat_litres": driver.volume_for(std::f64::consts::FRAC_1_SQRT_2),
         "high_pass": {"hz": high_pass.hz, "order": high_pass.order, "q": high_pass.q},
-        "tilt_db": mounted.tilt().map(|t| t.db),
+        "high_shelf_db": mounted.high_shelf().map(|t| t.db),
         "clean_w": clean_power(board).1,
         "distance_m": metres,
         "table": ROWS.map(row),

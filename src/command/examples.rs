@@ -1,10 +1,10 @@
-//! What stands under each command's help and in its man page: examples and
-//! exit codes.
+//! Examples and exit codes, printed at the end of each command's help and in
+//! its man page.
 
 use clap::{Command, CommandFactory};
 
 /// A command's name, its examples without `thumbreel`, and its exit
-/// codes where they are others than done, failed and typed wrongly.
+/// codes where they differ from 0 success, 1 failure, 2 bad command line.
 const TABLE: [(&str, &[&str], &str); 15] = [
     (
         "boards",
@@ -20,10 +20,10 @@ const TABLE: [(&str, &[&str], &str); 15] = [
         "budget",
         &[
             "budget ferry.tbr --board lantern-room",
-            "budget --board porthole --rate 25 --coding patch",
+            "budget --board porthole --frame-rate 25 --coding patch",
             "budget ferry.tbr --board keepers-door --compare",
         ],
-        "0 fit, 3 tight (met, but with less than the margin to spare), 4 not met, 1 failed, 2 typed wrongly",
+        "0 fits, 1 failure, 2 bad command line, 3 tight (fits, but with less than the margin), 4 does not fit",
     ),
     (
         "compare",
@@ -88,11 +88,11 @@ const TABLE: [(&str, &[&str], &str); 15] = [
     (
         "rehearse",
         &[
-            "rehearse ferry.tbr --board lantern-room --from sd",
-            "rehearse ferry.tbr --board porthole --from wifi --runs 10000",
+            "rehearse ferry.tbr --board lantern-room --link card",
+            "rehearse ferry.tbr --board porthole --link wifi --runs 10000",
             "rehearse ferry.tbr --board porthole --stall-at 0:20=250 --chart level.svg",
         ],
-        "0 every rehearsal was clean, 3 at least 99 in 100 were, 4 fewer were, 1 failed, 2 typed wrongly",
+        "0 all rehearsals clean, 1 failure, 2 bad command line, 3 at least 99 % clean, 4 less than 99 % clean",
     ),
     (
         "repair",
@@ -114,14 +114,14 @@ const TABLE: [(&str, &[&str], &str); 15] = [
         "serve",
         &[
             "serve exhibits",
-            "serve exhibits --listen 0.0.0.0:7070 --announce Museum",
+            "serve exhibits --listen 0.0.0.0:8461 --announce Museum",
         ],
         "",
     ),
     (
         "verify",
         &["verify /media/card/*.tbr"],
-        "0 all reels are whole, 1 one is damaged or cannot be read, 2 typed wrongly",
+        "0 all reels are valid, 1 a reel is damaged or cannot be read, 2 bad command line",
     ),
 ];
 
@@ -140,7 +140,7 @@ fn text(examples: &[&str], codes: &str) -> String {
         text.push_str(&format!("\n  thumbreel {example}"));
     }
     let codes = match codes {
-        "" => "0 done, 1 failed, 2 typed wrongly",
+        "" => "0 success, 1 failure, 2 bad command line",
         own => own,
     };
     text + &format!("\n\nExit codes: {codes}.")

@@ -1,4 +1,4 @@
-//! `thumbreel export REEL`: back to what others can open.
+//! `thumbreel export REEL`: a reel as ordinary media files.
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -8,28 +8,28 @@ use super::{Usage, values};
 use crate::export::{self, Damages, Look, SheetPlan, Span, Target, Walk};
 use crate::units::Nanos;
 
-/// Export what the panel shows and the speaker plays: an mp4 film, an animated
-/// GIF, PNG pictures, a contact sheet, or the sound as WAV.
+/// Export pictures and sound of a reel: an mp4 film, an animated GIF, PNG
+/// pictures, a contact sheet, or the sound as WAV.
 ///
-/// The ending of the output's name chooses: .mp4, .gif, .wav, .png (one
-/// picture, see --at, or a sheet, see --contact-sheet), none (a new folder of
-/// numbered PNG pictures). Pictures stand as the viewer sees them, however the
-/// panel is mounted.
+/// The extension of the output chooses the kind: .mp4, .gif, .wav, .png (one
+/// picture, see --at, or a contact sheet, see --contact-sheet), or none (a new
+/// folder of numbered PNG pictures). Pictures are upright, as the viewer sees
+/// them.
 #[derive(clap::Args)]
 pub struct Args {
     /// The reel
     #[arg(value_name = "REEL")]
     reel: PathBuf,
 
-    /// What to write; its ending chooses the kind [default: the reel's name with .mp4, or .png]
+    /// File to write; its extension chooses the kind [default: the reel's name with .mp4, or .png]
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
 
-    /// Begin at this time
+    /// Start time
     #[arg(long, value_name = "TIME", value_parser = values::time)]
     from: Option<Nanos>,
 
-    /// End at this time
+    /// End time
     #[arg(long, value_name = "TIME", value_parser = values::time)]
     to: Option<Nanos>,
 
@@ -37,19 +37,19 @@ pub struct Args {
     #[arg(long, value_name = "TIME", value_parser = values::time)]
     at: Option<Nanos>,
 
-    /// Sharp image pixels a panel pixel, along each side
+    /// Whole-number zoom: 2 draws each panel pixel as a 2x2 block
     #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=16))]
     enlarge: u16,
 
-    /// Pictures spread over the reel, with their times, in one PNG
+    /// Write one PNG with pictures from the whole reel and their times
     #[arg(long)]
     contact_sheet: bool,
 
-    /// Pictures on the contact sheet
+    /// Number of pictures on the contact sheet
     #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = clap::value_parser!(u32).range(1..=400), requires = "contact_sheet")]
     count: u32,
 
-    /// Outline the part that the panel shows whole, where text is safe (.png)
+    /// Outline the safe area, where text is fully visible (.png)
     #[arg(long)]
     safe_area: bool,
 
@@ -98,7 +98,7 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
         to: tick(args.to).unwrap_or(u64::MAX),
     };
     if span.from >= span.to {
-        let words = "nothing lies between --from and --to: give a --to after --from";
+        let words = "the part is empty: --to must be after --from";
         return Err(Usage(words.into()).into());
     }
     let at = tick(args.at).unwrap_or(span.from);
@@ -130,8 +130,7 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
         Some("wav") => export::wav(walk, span, file()?)?,
         None => export::pictures(walk, span, look, Target::folder(output)?)?,
         Some(_) => {
-            let words =
-                "not an ending to export to; use .mp4, .gif, .png, .wav, or a folder's name";
+            let words = "unknown extension; use .mp4, .gif, .png, .wav, or the name of a folder";
             return Err(usage(output, words));
         }
     };

@@ -13,20 +13,19 @@ use crate::reel::{
     SoundCoding, Survey,
 };
 
-/// Show what a reel is: panel, sound, coding, sizes, rates, index.
+/// Show a reel's panel, sound, coding, sizes, rates and index.
 ///
-/// Reads the whole reel. Figures are counted from its slices; bytes a second
-/// are those of slice chunks, and the worst second is the worst of all seconds,
-/// wherever they start.
+/// Reads the whole reel and counts its slices. Bytes per second include slice
+/// chunks only; the worst second may start at any time.
 #[derive(clap::Args)]
 pub struct Args {
     /// The reel.
     #[arg(value_name = "REEL")]
     reel: PathBuf,
-    /// Also every chunk, with its pictures in JSON.
+    /// Also print every chunk; with --json also its pictures.
     #[arg(long)]
     chunks: bool,
-    /// One JSON object, with the field names of the format's text.
+    /// Print one JSON object, with the field names of spec/container.md.
     #[arg(long)]
     json: bool,
 }
@@ -179,7 +178,7 @@ fn pictures(s: &Survey) -> String {
     let unchanged: u64 = s.slices.iter().map(|x| u64::from(x.unchanged)).sum();
     let rate = f64::from(s.header.rate.num) / f64::from(s.header.rate.den);
     format!(
-        "{} at {rate:.5} a second, {}; {} unchanged",
+        "{} at {rate:.5} fps, {}; {} unchanged",
         grouped(all),
         coding(&s.header),
         grouped(unchanged),

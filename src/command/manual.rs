@@ -10,10 +10,10 @@ use clap_complete::Shell;
 /// Write the man pages and the shell completions
 #[derive(clap::Args)]
 pub struct Args {
-    /// Folder for the man pages, one a command (made if it is missing)
+    /// Folder for the man pages, one per command (created if missing)
     #[arg(required_unless_present = "completions")]
     folder: Option<PathBuf>,
-    /// Print the completions for this shell instead
+    /// Print completions for this shell instead
     #[arg(long, value_name = "SHELL")]
     completions: Option<Shell>,
 }

@@ -58,7 +58,7 @@ enum Command {
     Verify(verify::Args),
 }
 
-/// The command was typed wrongly: exit code 2.
+/// The command line is wrong: exit code 2.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub(crate) struct Usage(pub(crate) String);

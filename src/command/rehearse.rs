@@ -14,60 +14,60 @@ use crate::rehearsal::{
 };
 use crate::units::Nanos;
 
-use super::budget::{From, SettingsArgs, board, bytes, clock, exit_code, facts};
+use super::budget::{LinkArg, SettingsArgs, board, bytes, clock, exit_code, facts};
 use super::out::say;
 use super::{Usage, size, values};
 
-/// Play a reel thousands of times in simulated time, stalls and losses included.
+/// Play a reel thousands of times in simulated time, with stalls and losses.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The reel; without one the settings below are rehearsed.
+    /// Reel to rehearse; without one, the settings below are rehearsed.
     reel: Option<PathBuf>,
-    /// A built-in board's name or a profile's path.
+    /// Built-in board, or a profile's path (see: thumbreel boards).
     #[arg(long, short)]
     board: String,
-    /// Where the reel is read from [default: the card, else the air].
+    /// Link that the reel is read from [default: card if there is one, else wifi].
     #[arg(long)]
-    from: Option<From>,
-    /// How many rehearsals.
+    link: Option<LinkArg>,
+    /// Number of rehearsals.
     #[arg(long, default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     runs: u32,
-    /// Seed of the first; the others count up from it.
+    /// Seed of the first rehearsal; each next one adds 1.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Bytes in the ring before play begins [default: the player's, else the reel's].
+    /// Fill of the ring buffer before playback starts [default: the player's, else the reel's].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     start: Option<u64>,
-    /// Bytes of the ring [default: what memory leaves].
+    /// Size of the ring buffer [default: the memory that is left].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
-    ring: Option<u64>,
-    /// What happens to late pictures [default: the player's policy].
+    ring_buffer: Option<u64>,
+    /// Policy for late frames [default: the profile's].
     #[arg(long)]
     late: Option<Late>,
-    /// What happens when the sound runs dry [default: the player's policy].
+    /// Policy for sound underruns [default: the profile's].
     #[arg(long)]
     starve: Option<Starve>,
-    /// A stall at a place in the reel, in milliseconds, instead of stalls by chance; may be repeated.
+    /// Stall at this time in the reel, instead of random stalls; may be repeated.
     #[arg(long, value_name = "TIME=MS", value_parser = stall)]
     stall_at: Vec<(Nanos, f64)>,
-    /// No stalls at all.
+    /// No stalls.
     #[arg(long, conflicts_with = "stall_at")]
     no_stalls: bool,
-    /// Draw the level of the ring in the worst rehearsal (SVG).
+    /// Write a chart of the ring buffer level in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     #[command(flatten)]
     settings: SettingsArgs,
-    /// One JSON document.
+    /// Print one JSON object.
     #[arg(long)]
     json: bool,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
 enum Late {
-    /// Leave it out as soon as its successor is due.
+    /// Drop it once the next one is due.
     Drop,
-    /// Show every picture, however late.
+    /// Show every frame, however late.
     CatchUp,
 }
 
@@ -75,7 +75,7 @@ enum Late {
 enum Starve {
     /// Stop the clock and refill to the start level.
     Pause,
-    /// Let the clock run over silence.
+    /// Keep the clock running over silence.
     Silence,
 }
 
@@ -103,7 +103,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .first()
         .copied()
         .context("the board has no link")?;
-    let link = args.from.map_or(first, From::link);
+    let link = args.link.map_or(first, LinkArg::link);
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
     let tally = rehearsal.many(args.runs, args.seed);
@@ -120,7 +120,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
-            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_bytes": ring, "start_bytes": start,
+            "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
             "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst), "power": power,
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
@@ -148,7 +148,7 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     };
     Ok(Conditions {
         start_bytes: args.start,
-        ring_bytes: args.ring,
+        ring_buffer_bytes: args.ring_buffer,
         late: args.late.map(|late| match late {
             Late::Drop => LatePolicy::Drop,
             Late::CatchUp => LatePolicy::CatchUp,
@@ -194,7 +194,7 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
         args.seed + u64::from(tally.runs) - 1
     );
     say!(
-        "  Ring {}, filled to {} before play: first sound after {:.0} ms, at most {:.0} ms",
+        "  Ring buffer {}, filled to {} before playback: first sound after {:.0} ms on average, {:.0} ms at most",
         bytes(ring as f64),
         bytes(start as f64),
         ms(tally.mean_start_ns()),
@@ -211,13 +211,13 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
     }
     if let Some((late, seed)) = tally.worst_late {
         say!(
-            "  Late or missing pictures in {} rehearsals: {} late, {} left out in all",
+            "  Late or dropped frames in {} rehearsals: {} late, {} dropped in total",
             tally.with_late,
             tally.late,
             tally.dropped
         );
         let what = if late.kind == FaultKind::DroppedPicture {
-            "left out"
+            "dropped"
         } else {
             "late"
         };
@@ -235,31 +235,31 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
         }
     }
     say!(
-        "  Picture behind sound: at most {:.0} ms until all of it is on the panel",
+        "  Largest lag of a complete frame behind the sound: {:.0} ms",
         ms(tally.worst_sync_ns)
     );
     if let Some(level) = tally.low_water_bytes {
         say!(
-            "  Lowest level of the ring as a slice began: {}",
+            "  Lowest ring buffer level at the start of a slice: {}",
             bytes(level as f64)
         );
     }
     if let Some(ahead) = tally.least_ahead_ns {
         say!(
-            "  Least time by which a slice was ahead: {:.0} ms",
+            "  Smallest lead of a slice over the sound: {:.0} ms",
             ms(ahead)
         );
     }
     let runs = args.runs.min(LEAST_RUNS);
     let words = |bytes_or: Option<u64>| {
-        bytes_or.map_or_else(|| "none is enough".into(), |b| bytes(b as f64))
+        bytes_or.map_or_else(|| "no size is enough".into(), |b| bytes(b as f64))
     };
     say!(
-        "  Least that keeps {runs} rehearsals clean: before play {}, ring {}",
+        "  Smallest values that keep {runs} rehearsals clean: before playback {}, ring buffer {}",
         words(least.start_bytes),
-        words(least.ring_bytes)
+        words(least.ring_buffer_bytes)
     );
-    say!("  All of it is {}", rehearsal.origin());
+    say!("  All of this is {}", rehearsal.origin());
 }
 
 fn ms(ns: u64) -> f64 {

@@ -12,27 +12,27 @@ use super::out::say;
 use super::show::{count, time};
 use crate::reel::{Draft, HeaderSource, Kind, ReelFile, Repaired, split_to};
 
-/// Make a damaged or cut reel whole again from the slices that are left.
+/// Repair a damaged or truncated reel from its intact slices.
 ///
-/// Header, index and totals are made anew; every whole slice is kept, and what
-/// is lost is told by time. A reel in order comes out as it was; with
-/// --part-size it is split for a card that holds no larger files.
+/// Rebuilds header, index and totals, keeps every intact slice, and lists the
+/// times of missing ones. A valid reel is copied unchanged. With --part-size,
+/// splits the reel for a card with a file size limit.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The reel to repair; it is left as it is.
+    /// Reel to repair; it is not changed.
     #[arg(value_name = "REEL")]
     reel: PathBuf,
     /// The new reel.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// Replace the output if it is there.
+    /// Replace an existing output.
     #[arg(long)]
     overwrite: bool,
     /// Split into parts of at most SIZE bytes: 700M, 2Gi, or fat32. The parts
     /// are named like harbour.1of3.tbr.
     #[arg(long, value_name = "SIZE", value_parser = super::size::bytes)]
     part_size: Option<u64>,
-    /// One JSON object.
+    /// Print one JSON object.
     #[arg(long)]
     json: bool,
 }

@@ -16,32 +16,32 @@ use crate::reel::{Event, Kind, ReelFile};
 use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
 
-/// Write one page that shows and proves a reel: player, contact sheet, need
-/// against capacity over time, rehearsals, loudness, current, quality, settings,
-/// verdict, cautions. The page holds everything and opens from a disk.
+/// Write a report of a reel as one page: player, contact sheet, load and capacity
+/// over time, rehearsals, loudness, current, quality, settings, verdict, cautions.
+/// The page is one file that opens without a server.
 #[derive(clap::Args)]
 pub struct Args {
     /// The reel
     #[arg(value_name = "REEL")]
     reel: PathBuf,
 
-    /// A built-in board's name or a profile's path
+    /// Built-in board, or a profile's path (see: thumbreel boards)
     #[arg(short, long)]
     board: String,
 
-    /// The page to write [default: the reel's name with .html]
+    /// Page to write [default: the reel's name with .html]
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
 
-    /// The clip it was made of: adds quality over time
+    /// The source clip: adds quality over time
     #[arg(long, value_name = "CLIP")]
     clip: Option<PathBuf>,
 
-    /// Rehearsals for each link
+    /// Number of rehearsals per link
     #[arg(long, value_name = "COUNT", default_value_t = 1000, value_parser = clap::value_parser!(u32).range(1..=100_000))]
     rehearsals: u32,
 
-    /// Longest reel that the page carries for its player, in megabytes
+    /// Largest reel to embed in the page, in MB
     #[arg(long, value_name = "MB", default_value_t = 64)]
     carry: u64,
 

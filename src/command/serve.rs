@@ -11,42 +11,42 @@ use anyhow::Context;
 use super::Usage;
 use super::out::say;
 use crate::board::Board;
-use crate::serve::{AirLimit, Options, Report, Server, Way};
+use crate::serve::{AirLimit, Delivery, Options, Report, Server};
 
 /// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
-/// page to watch them on.
+/// page with a player.
 ///
-/// Read-only, and only at this machine unless --listen says otherwise. There is
-/// no password: whoever reaches the address can fetch the reels.
+/// Read-only, and reachable only from this machine unless you give --listen.
+/// There is no password: anyone who can reach the address can download the reels.
 #[derive(clap::Args)]
 pub struct Args {
-    /// The folder of reels (.tbr), with the folders below it
+    /// Folder of reels (.tbr), including its subfolders
     #[arg(value_name = "FOLDER")]
     folder: PathBuf,
 
-    /// Address and port to listen at; may be given again. 0.0.0.0:7070 is every
-    /// address of this machine, port 0 a free one
-    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:7070")]
+    /// Address and port to listen on; may be repeated. 0.0.0.0:8461 means every
+    /// address of this machine, port 0 a free port
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8461")]
     listen: Vec<SocketAddr>,
 
     /// Announce the page on the local network by DNS-SD, under this name
     #[arg(long, value_name = "NAME")]
     announce: Option<String>,
 
-    /// Streams at once; further clients are told to come again
+    /// Highest number of simultaneous streams; further clients get status 503
     #[arg(long, value_name = "COUNT", default_value_t = 512)]
-    most_watchers: usize,
+    max_streams: usize,
 
     /// Board whose Wi-Fi link the streams go over: no more streams at once than
     /// one access point carries with 15 % of the air kept free
     #[arg(long, value_name = "BOARD")]
     board: Option<String>,
 
-    /// Say nothing but the addresses
+    /// Print only the addresses
     #[arg(long, conflicts_with = "json")]
     quiet: bool,
 
-    /// Print one JSON object a line: the addresses, then each stream as it
+    /// Print one JSON object per line: the addresses, then each stream when it
     /// opens and closes
     #[arg(long)]
     json: bool,
@@ -65,10 +65,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 async fn serve(args: Args) -> anyhow::Result<()> {
     let mut options = Options::new(args.folder.clone());
     options.listen.clone_from(&args.listen);
-    options.most_watchers = args.most_watchers;
+    options.max_streams = args.max_streams;
     options.air = args.board.as_deref().map(air_limit).transpose()?;
     // Twice the streams: pages and lists need connections as well.
-    options.most_connections = options.most_connections.max(args.most_watchers * 2);
+    options.most_connections = options.most_connections.max(args.max_streams * 2);
     options.listener = Arc::new(match (args.quiet, args.json) {
         (true, _) => |_: &Report| (),
         (_, true) => print_json,
@@ -137,9 +137,9 @@ fn print_json(report: &Report) {
 }
 
 fn print_line(report: &Report) {
-    let way = match report.way {
-        Way::File => "file",
-        Way::Live => "live",
+    let way = match report.delivery {
+        Delivery::File => "file",
+        Delivery::Live => "live",
     };
     let who = format!("{} {} {} {way}", report.id, report.peer, report.reel);
     let line = if report.open {

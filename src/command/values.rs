@@ -14,7 +14,7 @@ pub(crate) fn size(text: &str) -> Result<(u16, u16), String> {
     parts.ok_or_else(|| "write it as WIDTHxHEIGHT in pixels, for example 240x240".into())
 }
 
-/// `25`, `12.5` or `30000/1001`: pictures a second.
+/// `25`, `12.5` or `30000/1001`: frames per second.
 pub(crate) fn rate(text: &str) -> Result<Ratio, String> {
     let ratio = match text.split_once('/') {
         Some((num, den)) => Ratio::new(num.parse().unwrap_or(0), den.parse().unwrap_or(0)),
@@ -53,6 +53,14 @@ pub(crate) fn time(text: &str) -> Result<Nanos, String> {
         total = total * 60.0 + value;
     }
     Ok(Nanos((total * 1e9).round() as i64))
+}
+
+/// `90`: degrees, as clockwise quarter turns.
+pub(crate) fn rotation(text: &str) -> Result<u8, String> {
+    let turns = ["0", "90", "180", "270"].iter().position(|&d| d == text);
+    turns
+        .map(|n| n as u8)
+        .ok_or_else(|| "must be 0, 90, 180 or 270 degrees".into())
 }
 
 /// A side, a corner or a place: `left`, `top-right`, `0.5,0.2`.
@@ -94,7 +102,7 @@ pub(crate) fn sound_track(text: &str) -> Result<SoundChoice, String> {
     })
 }
 
-/// Bytes a second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
+/// Bytes per second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
 pub(crate) fn bytes(text: &str) -> Result<u64, String> {
     let (number, unit) = match text.trim_end_matches(|c: char| c.is_ascii_alphabetic()) {
         number if number.len() < text.len() => (number, &text[number.len()..]),
@@ -163,6 +171,8 @@ mod tests {
         );
         assert_eq!(anchor("0.25,1"), Ok(Anchor { x: 0.25, y: 1.0 }));
         assert!(anchor("2,0").is_err() && anchor("centre-ish").is_err());
+        assert_eq!((rotation("270"), rotation("0")), (Ok(3), Ok(0)));
+        assert!(rotation("45").is_err() && rotation("1").is_err());
         assert_eq!(bytes("1.5M"), Ok(1_500_000));
         assert_eq!(bytes("4GiB"), Ok(4_294_967_296));
         assert!(bytes("k").is_err() && bytes("5x").is_err());

@@ -16,21 +16,21 @@ use crate::sound::{SoundCoding, decode_block};
 
 /// Check reels: every checksum and every rule of the format.
 ///
-/// Where the container is whole, every picture and sound block is decoded too.
-/// Prints one line a reel. Exit code 1 if any reel is damaged or cannot be
-/// read; the line then tells the first damage, where it is and what it costs.
+/// If the container is valid, also decodes every picture and sound block. Prints
+/// one line per reel. A damaged or unreadable reel gives exit code 1; its line
+/// describes the first damage, its position and its effect.
 #[derive(clap::Args)]
 pub struct Args {
     /// Reels to check.
     #[arg(required = true, value_name = "REEL")]
     reels: Vec<PathBuf>,
-    /// Check the container alone; do not decode its pictures and sound.
+    /// Check only the container; do not decode pictures and sound.
     #[arg(long)]
     no_decode: bool,
-    /// List everything that is wrong, not the first thing alone.
+    /// List all damage, not only the first.
     #[arg(long)]
     all: bool,
-    /// One JSON object a reel and line.
+    /// Print one JSON object per reel.
     #[arg(long)]
     json: bool,
 }

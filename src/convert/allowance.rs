@@ -27,7 +27,7 @@ const WINDOWS: u64 = 16;
 /// The limits that follow from a board.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Allowance {
-    /// Bytes a second of the whole reel.
+    /// Bytes per second of the whole reel.
     pub link: f64,
     /// Bus bytes of one picture.
     pub bus: u32,
@@ -36,11 +36,11 @@ pub struct Allowance {
     /// Bytes that a slice should not pass.
     pub slice: u32,
     /// Milliseconds that must be ridden out also at the start, and the bytes
-    /// that the ring has for it.
+    /// that the ring buffer has for it.
     pub ride_out: (u32, u32),
     /// The whole panel can be redrawn within one picture's time.
     pub whole: bool,
-    /// What the ring rides out, and not the link, sets `link`.
+    /// What the ring buffer rides out, and not the link, sets `link`.
     pub by_ring: bool,
 }
 
@@ -50,7 +50,7 @@ pub(super) struct Wish {
     pub size: (u16, u16),
     /// Pixels that can be seen.
     pub pixels: u64,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: f64,
     pub coding: PictureCoding,
     pub working_bytes: u32,
@@ -61,7 +61,7 @@ pub(super) struct Wish {
     pub more: f64,
 }
 
-/// Sustained bytes a second of a link.
+/// Sustained bytes per second of a link.
 pub(super) fn link_rate(board: &Board, link: Link) -> f64 {
     match link {
         Link::Card => board
@@ -104,13 +104,13 @@ impl Allowance {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Short {
     pub part: Part,
-    /// Bytes that are needed, the ring at its least.
+    /// Bytes that are needed, the ring buffer at its least.
     pub need: f64,
     /// Bytes that there are, less what must stay free.
     pub room: f64,
 }
 
-/// The ring that memory leaves.
+/// The ring buffer that memory leaves.
 fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Result<u64, Short> {
     // The budget asks for so much of each memory to stay free.
     let keep = 1.0 - wish.margin.min(MEMORY_MARGIN);
@@ -139,13 +139,13 @@ fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Result<u64, Short> {
         outside
     };
     let free = room.saturating_sub(others);
-    match u64::from(board.player.ring_bytes) {
+    match u64::from(board.player.ring_buffer_bytes) {
         0 => Ok(free),
         stated => Ok(free.min(stated)),
     }
 }
 
-/// A slice: a quarter of the ring after a read, so that three wait while one
+/// A slice: a quarter of the ring buffer after a read, so that three wait while one
 /// comes in; never less than one raw picture.
 fn slice_bytes(ring: u64, board: &Board, wish: &Wish) -> u32 {
     let quarter = ring.saturating_sub(u64::from(board.player.read_bytes)) / 4;
@@ -173,7 +173,7 @@ fn longest_wait(board: &Board, link: Link) -> f64 {
     worst.max(loss) * 1.25
 }
 
-/// Bytes that lie ahead in the ring beside the slice that plays and the one
+/// Bytes that lie ahead in the ring buffer beside the slice that plays and the one
 /// that comes in.
 fn ahead(board: &Board, ring: u64, slice: u32) -> f64 {
     ring.saturating_sub(2 * u64::from(slice) + u64::from(board.player.read_bytes)) as f64

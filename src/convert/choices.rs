@@ -6,8 +6,8 @@ use super::footage::SubtitleSource;
 use crate::board::Board;
 use crate::coding::patch::Level;
 use crate::coding::{Coding, Limits};
-use crate::picture::{Anchor, Deinterlace, Dither, Filter, Fit, Pace};
-use crate::sound::{Compression, Downmix, SoundCoding};
+use crate::picture::{Anchor, Deinterlace, Dither, Filter, Framing, Pace};
+use crate::sound::{Downmix, DynamicRange, SoundCoding};
 use crate::source::SoundChoice as TrackChoice;
 use crate::units::{Nanos, Ratio};
 
@@ -20,14 +20,14 @@ pub struct CodingChoice {
     pub level: Option<Level>,
     /// Quality, 1 (least) to 100; `None` for the coding's usual one.
     pub quality: Option<u8>,
-    /// Most bytes a second that the link carries.
-    pub limit_rate: Option<u32>,
+    /// Most bytes per second that the link carries.
+    pub peak_rate: Option<u32>,
     /// How long the encoder may search, 0 to 3; `None` for the usual.
-    pub effort: Option<u8>,
+    pub search: Option<u8>,
     /// Take noise out of the pictures first.
     pub denoise: bool,
     /// Mean and limits; the link's here is of pictures alone, and counts where
-    /// `limit_rate` is not given.
+    /// `peak_rate` is not given.
     pub limits: Limits,
 }
 
@@ -43,11 +43,11 @@ pub struct SoundChoice {
     pub high_pass: Option<f64>,
     /// Suggest the bass that the speaker cannot move, with harmonics at this
     /// level against it in dB.
-    pub suggest_bass: Option<f64>,
+    pub virtual_bass: Option<f64>,
     /// Lift or lower the presence range by so many dB.
-    pub presence: Option<f64>,
+    pub high_shelf: Option<f64>,
     /// Less range between soft and loud.
-    pub compression: Compression,
+    pub dynamic_range: DynamicRange,
 }
 
 /// Everything that can be asked for. The default takes all from board and clip.
@@ -57,12 +57,12 @@ pub struct Choices {
     pub board: Board,
     /// Size of the picture as the viewer sees it; the panel's where not given.
     pub size: Option<(u16, u16)>,
-    /// Pictures a second; the clip's up to the board's limit where not given.
+    /// Frames per second; the clip's up to the board's limit where not given.
     pub rate: Option<Ratio>,
     /// How pictures are made where the rates differ.
     pub pace: Pace,
     /// How the picture meets the panel.
-    pub fit: Fit,
+    pub framing: Framing,
     /// Which part stays when something is cut off.
     pub anchor: Anchor,
     /// Clockwise quarter turns on top of the board's own.
@@ -87,7 +87,7 @@ pub struct Choices {
     pub length: Option<Nanos>,
     /// Sound track, or none.
     pub sound: TrackChoice,
-    /// Samples a second; the board's where not given.
+    /// Samples per second; the board's where not given.
     pub sound_rate: Option<u32>,
     /// How samples are stored.
     pub sound_coding: SoundCoding,
@@ -118,7 +118,7 @@ impl Choices {
             size: None,
             rate: None,
             pace: Pace::default(),
-            fit: Fit::default(),
+            framing: Framing::default(),
             anchor: Anchor::default(),
             turns: 0,
             mirror: false,

@@ -81,9 +81,9 @@ pub struct Score {
     pub ssim: f64,
 }
 
-/// One picture of both sides, three bytes a pixel, in the panel's memory order.
+/// One picture of both sides, three bytes per pixel, in the panel's memory order.
 pub struct Pair<'a> {
-    /// Pixels a row.
+    /// Pixels per row.
     pub width: u16,
     /// Rows.
     pub height: u16,
@@ -369,7 +369,7 @@ impl Panel {
         }
     }
 
-    /// What the panel shows, three bytes a pixel.
+    /// What the panel shows, three bytes per pixel.
     fn rgb(&mut self) -> &[u8] {
         if self.rgb.is_empty() {
             let wire = self.header.wire;

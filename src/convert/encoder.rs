@@ -10,16 +10,16 @@ use crate::sound;
 /// Quality where none is asked for.
 const QUALITY: u8 = 60;
 /// Effort where none is asked for.
-const EFFORT: u8 = 2;
+const SEARCH: u8 = 2;
 
 /// The quality that a choice comes to.
 pub(super) fn quality(choice: &CodingChoice) -> u8 {
     choice.quality.unwrap_or(QUALITY)
 }
 
-/// The effort that a choice comes to.
-pub(super) fn effort(choice: &CodingChoice) -> u8 {
-    choice.effort.unwrap_or(EFFORT)
+/// The search that a choice comes to.
+pub(super) fn search(choice: &CodingChoice) -> u8 {
+    choice.search.unwrap_or(SEARCH)
 }
 
 pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, ConvertError> {
@@ -31,7 +31,7 @@ pub(super) fn for_plan(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, Co
 
 fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
     let choice = &plan.coding.choice;
-    let asked = choice.limit_rate.map(|rate| picture_bucket(plan, rate));
+    let asked = choice.peak_rate.map(|rate| picture_bucket(plan, rate));
     let limits = Limits {
         link: asked.transpose()?.or(choice.limits.link),
         ..choice.limits
@@ -45,7 +45,7 @@ fn make(plan: &ConvertPlan) -> Result<Box<dyn PictureEncoder>, CodingError> {
         coding: plan.coding.coding,
         level: plan.coding.level,
         quality: self::quality(choice),
-        effort: self::effort(choice),
+        search: self::search(choice),
         dither: plan.picture.dither != Dither::None,
         limits,
         weights: coding::Weights::default(),
@@ -76,8 +76,8 @@ pub(super) fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, Co
     let left = f64::from(rate) - sound - heads;
     if left < 500.0 {
         return Err(CodingError::Limit(format!(
-            "a limit of {rate} bytes a second leaves {left:.0} for pictures after {sound:.0} for sound and {heads:.0} for \
-             heads: allow more, or choose less sound or fewer pictures a second"
+            "a limit of {rate} bytes per second leaves {left:.0} for pictures after {sound:.0} for sound and {heads:.0} for \
+             heads: allow more, or choose less sound or fewer frames per second"
         )));
     }
     Ok(Bucket {

@@ -61,7 +61,7 @@ pub enum ConvertError {
     },
     /// The board cannot play the clip, whatever is traded.
     #[error(
-        "nothing fits {board}: {reason}; allow a smaller --size, a lower --rate or a board with more of what is short"
+        "nothing fits {board}: {reason}; allow a smaller --size, a lower --frame-rate or a board with more of what is short"
     )]
     NoFit {
         /// The board.
@@ -121,7 +121,7 @@ impl ConvertError {
         }
     }
 
-    /// Whether the command was typed wrongly, rather than its work failed.
+    /// Whether the command line is wrong, rather than its work failed.
     #[must_use]
     pub fn is_usage(&self) -> bool {
         matches!(

@@ -72,7 +72,7 @@ const TRIAL_SECONDS: f64 = 5.0;
 const FAIR_QUALITY: u8 = 50;
 /// Quality that the whole is encoded at, as far as the limits allow.
 const BEST_QUALITY: u8 = 90;
-/// Slowest rate that still moves, pictures a second.
+/// Slowest rate that still moves, frames per second.
 const SLOWEST: f64 = 6.0;
 /// What is added to the margin, try by try, before a slower rate is tried.
 const TIGHTENINGS: [f64; 5] = [0.0, 0.03, 0.07, 0.13, 0.22];
@@ -384,7 +384,7 @@ impl Search<'_> {
             .lines
             .iter()
             .filter(|l| is_ours(l))
-            .find(|l| l.verdict != Verdict::Fit)
+            .find(|l| l.verdict != Verdict::Fits)
         {
             return Err(short_of(line));
         }

@@ -12,7 +12,7 @@ use crate::source::QuarterTurns;
 /// A size that the panel cannot show, or a value out of its range.
 pub(super) fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertError> {
     let panel = &choices.board.panel;
-    let turns = QuarterTurns::clockwise(i32::from(panel.turns) + i32::from(choices.turns));
+    let turns = QuarterTurns::clockwise(i32::from(panel.rotation / 90) + i32::from(choices.turns));
     let upright = match turns.swaps() {
         true => (panel.height, panel.width),
         false => (panel.width, panel.height),
@@ -27,7 +27,7 @@ pub(super) fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertErro
     let (width, height) = if turns.swaps() { (h, w) } else { (w, h) };
     let whole = (w, h) == upright;
     let plan = PicturePlan {
-        fit: choices.fit,
+        framing: choices.framing,
         anchor: choices.anchor,
         turns,
         mirror: panel.mirror != choices.mirror,

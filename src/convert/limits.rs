@@ -1,4 +1,4 @@
-//! How many pictures a second a board can take, as a first choice of rate. The
+//! How many frames per second a board can take, as a first choice of rate. The
 //! budget judges the finished reel.
 
 use crate::board::{Board, CardBus};
@@ -9,7 +9,7 @@ use crate::units::Ratio;
 /// Share of a link or bus that a first choice of rate may use.
 const SHARE: f64 = 0.8;
 
-/// Pictures a second that the panel's bus carries if every picture is drawn whole.
+/// Frames per second that the panel's bus carries if every picture is drawn whole.
 pub(super) fn bus_rate(board: &Board, pixels: u64) -> f64 {
     let panel = &board.panel;
     let bits =
@@ -18,7 +18,7 @@ pub(super) fn bus_rate(board: &Board, pixels: u64) -> f64 {
     1.0 / (wire + panel.window_us * 1e-6)
 }
 
-/// Bytes a second that the board's best link is likely to carry.
+/// Bytes per second that the board's best link is likely to carry.
 pub(super) fn link_bytes(board: &Board) -> f64 {
     let card = board.card.as_ref().map_or(0.0, |card| {
         let lines = match card.bus {

@@ -12,7 +12,7 @@ use crate::sound::{SoundCoding, decode_block};
 
 /// Writes two WAV files beside a reel: its sound as a player decodes it, and
 /// the same as the board's speaker would render it (its response in its box
-/// applied, 6 dB lower so that a hump does not clip). None for a silent reel.
+/// applied, 6 dB lower so that a peak does not clip). None for a silent reel.
 ///
 /// # Errors
 /// The reel cannot be read, a name is taken, or a file cannot be written.

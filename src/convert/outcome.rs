@@ -30,7 +30,7 @@ pub struct Outcome {
     pub width: u16,
     /// Height of the pictures, as the panel's memory is addressed.
     pub height: u16,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: f64,
     /// Pictures in the reel.
     pub pictures: u32,
@@ -44,9 +44,9 @@ pub struct Outcome {
     pub flashes: Vec<Flash>,
     /// Picture coding.
     pub coding: &'static str,
-    /// Samples a second; none without sound.
+    /// Samples per second; none without sound.
     pub sound_rate: Option<u32>,
-    /// Mean bytes a second, computed from the reel.
+    /// Mean bytes per second, computed from the reel.
     pub mean_rate: u32,
     /// Most bytes in any second, computed from the reel.
     pub worst_rate: u32,
@@ -60,7 +60,7 @@ pub struct Outcome {
     pub sound: Option<SoundDone>,
     /// Listening copies of the sound, where they were asked for.
     #[serde(serialize_with = "all_shown")]
-    pub listening: Vec<PathBuf>,
+    pub previews: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
     /// Where the time went.

@@ -17,7 +17,7 @@ use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{self, Pace, PicturePlan};
 use crate::reel;
 use crate::sound::gain::Supply;
-use crate::sound::{HighPass, Measured, SoundPlan, SuggestedBass, Tilt};
+use crate::sound::{HighPass, HighShelf, Measured, SoundPlan, VirtualBass};
 use crate::source::{Clip, ClipInfo, OpenOptions, Opened};
 use crate::units::{Nanos, Ratio};
 
@@ -48,7 +48,7 @@ pub struct ConvertPlan {
     pub picture: PicturePlan,
     /// How pictures are made where the rates differ.
     pub pace: Pace,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: Ratio,
     /// Text to burn in, on the reel's clock.
     pub subtitles: Vec<Cue>,
@@ -93,7 +93,7 @@ pub struct PlannedCoding {
     pub level: Level,
     /// Why, if the choice was left to us.
     pub why: Option<String>,
-    /// Quality, effort and limits as asked for.
+    /// Quality, search and limits as asked for.
     pub choice: CodingChoice,
 }
 
@@ -179,7 +179,7 @@ impl ConvertPlan {
             coding,
             advice: Vec::new(),
         };
-        if plan.pace == Pace::Choose {
+        if plan.pace == Pace::Nearest {
             plan.open.rate = Some(plan.rate);
         }
         plan.open.shrunk = plan.is_shrunk();
@@ -208,7 +208,7 @@ impl ConvertPlan {
         Ok(Some(text))
     }
 
-    /// Ticks a second of the reel.
+    /// Ticks per second of the reel.
     #[must_use]
     pub fn clock_rate(&self) -> u32 {
         self.sound.as_ref().map_or(48_000, |s| s.rate)
@@ -303,7 +303,7 @@ impl ConvertPlan {
         let bus = limits::bus_rate(board, pixels);
         if hertz > bus {
             advice.push(format!(
-                "the panel's bus carries {bus:.1} whole pictures a second (computed), but {hertz:.3} are asked for"
+                "the panel's bus carries {bus:.1} whole frames per second (computed), but {hertz:.3} are asked for"
             ));
         }
         let rates = &board.sound.sample_rates;
@@ -378,7 +378,7 @@ fn check_rate(rate: Ratio) -> Result<Ratio, ConvertError> {
         return Ok(rate);
     }
     Err(ConvertError::Choice(format!(
-        "{hertz:.3} pictures a second cannot be had; --rate takes 0.1 to {}",
+        "{hertz:.3} frames per second cannot be had; --frame-rate takes 0.1 to {}",
         reel::MAX_RATE
     )))
 }
@@ -405,11 +405,11 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         Some(_) => Some(own()?),
         None => None,
     };
-    let bass = match asked.suggest_bass {
+    let bass = match asked.virtual_bass {
         Some(level_db) => {
             let corner = high_pass.map_or_else(own, Ok)?;
             let hz = corner.hz.min(f64::from(rate) / 16.0);
-            Some(SuggestedBass { hz, level_db })
+            Some(VirtualBass { hz, level_db })
         }
         None => None,
     };
@@ -421,11 +421,11 @@ fn sound_plan(choices: &Choices, clip: &ClipInfo) -> Result<Option<SoundPlan>, C
         ceiling: asked.ceiling.unwrap_or(usual.ceiling),
         high_pass,
         bass,
-        tilt: asked.presence.map(|db| Tilt {
-            hz: Tilt::PRESENCE_HZ.min(0.4 * f64::from(rate)),
+        high_shelf: asked.high_shelf.map(|db| HighShelf {
+            hz: HighShelf::PRESENCE_HZ.min(0.4 * f64::from(rate)),
             db,
         }),
-        compression: asked.compression,
+        dynamic_range: asked.dynamic_range,
         driver_ceiling: driver_ceiling(board),
     };
     plan.check()

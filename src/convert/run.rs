@@ -157,7 +157,7 @@ fn outcome(
             .as_ref()
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan, assembled.heard)),
-        listening: Vec::new(),
+        previews: Vec::new(),
         advice: advice(plan, decoded, shaped),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
@@ -182,15 +182,15 @@ fn uneven(plan: &ConvertPlan, judder_ms: f64) -> Option<String> {
     let hertz = |rate: Ratio| f64::from(rate.num) / f64::from(rate.den);
     let (clip, reel) = (hertz(plan.clip.picture.rate), hertz(plan.rate));
     let told = judder_ms * reel / 1000.0 > JUDDER_TOLD;
-    if !told || plan.pace != Pace::Choose || plan.clip.picture.variable_rate || clip <= reel {
+    if !told || plan.pace != Pace::Nearest || plan.clip.picture.variable_rate || clip <= reel {
         return None;
     }
     let source = plan.clip.picture.rate;
     let times = (clip / reel).ceil() as u32;
     let even = Ratio::new(source.num, source.den.checked_mul(times)?)?;
     Some(format!(
-        "motion is uneven by {judder_ms:.1} ms (root mean square, measured), for {reel:.3} pictures a second do not \
-         divide the clip's {clip:.3}: blend them with --pace blend, or take --rate {}/{}",
+        "motion is uneven by {judder_ms:.1} ms (root mean square, measured), for {reel:.3} frames per second do not \
+         divide the clip's {clip:.3}: blend them with --pace blend, or take --frame-rate {}/{}",
         even.num, even.den
     ))
 }

@@ -2,7 +2,7 @@
 
 use crate::board::Board;
 use crate::sound::SoundError;
-use crate::sound::enclosure::{Driver, DriverSheet, Enclosure, Mounting};
+use crate::sound::enclosure::{Driver, DriverDatasheet, Enclosure, Mounting};
 use crate::sound::gain::OutputStage;
 
 /// The speaker as the profile mounts it: in `litres` if given, else in its own
@@ -12,7 +12,7 @@ use crate::sound::gain::OutputStage;
 /// Figures that no speaker has.
 pub fn enclosure(board: &Board, litres: Option<f64>) -> Result<Enclosure, SoundError> {
     let speaker = &board.sound.speaker;
-    let driver = Driver::new(&DriverSheet {
+    let driver = Driver::new(&DriverDatasheet {
         diameter_mm: speaker.diameter_mm,
         impedance_ohm: speaker.impedance_ohm,
         rated_w: speaker.rated_w,

@@ -58,8 +58,8 @@ pub struct PictureView {
 pub struct MadeView {
     /// Size, pixel shape, rate and codec of the source.
     pub source: String,
-    /// Pictures a second.
-    pub rate: String,
+    /// Frames per second.
+    pub frame_rate: String,
     /// Cues to burn in.
     pub subtitles: usize,
     /// Coding.
@@ -71,11 +71,11 @@ pub struct MadeView {
     /// Quality, 1 to 100, of a coding that has one.
     pub quality: Option<u8>,
     /// Effort of the encoder, 0 to 3, of a coding that has one.
-    pub effort: Option<u8>,
+    pub search: Option<u8>,
     /// Noise is taken out first, in a coding that loses something.
     pub denoise: Option<bool>,
-    /// Most bytes a second of the whole reel.
-    pub limit_rate: Option<u32>,
+    /// Most bytes per second of the whole reel.
+    pub peak_rate: Option<u32>,
     /// Other limits, if there are any.
     pub limits: Option<Limits>,
     /// Most seconds between key pictures.
@@ -155,7 +155,7 @@ fn made(plan: &ConvertPlan) -> MadeView {
     let lossy = planned.coding != Coding::Raw;
     MadeView {
         source: source(plan),
-        rate: match plan.rate.den {
+        frame_rate: match plan.rate.den {
             1 => plan.rate.num.to_string(),
             den => format!("{}/{den}", plan.rate.num),
         },
@@ -167,9 +167,9 @@ fn made(plan: &ConvertPlan) -> MadeView {
             Level::Full => "full",
         }),
         quality: lossy.then(|| encoder::quality(&planned.choice)),
-        effort: (planned.coding == Coding::Patch).then(|| encoder::effort(&planned.choice)),
+        search: (planned.coding == Coding::Patch).then(|| encoder::search(&planned.choice)),
         denoise: lossy.then_some(planned.choice.denoise),
-        limit_rate: planned.choice.limit_rate,
+        peak_rate: planned.choice.peak_rate,
         limits: (planned.choice.limits != Limits::default()).then_some(planned.choice.limits),
         key_seconds: plan.key_seconds,
     }
@@ -184,7 +184,7 @@ fn source(plan: &ConvertPlan) -> String {
         ""
     };
     format!(
-        "{}x{}, pixels {}:{}, {}/{} a second{variable}, {} bits, {}",
+        "{}x{}, pixels {}:{}, {}/{} fps{variable}, {} bits, {}",
         source.width,
         source.height,
         source.sample_aspect.num,

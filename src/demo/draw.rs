@@ -119,7 +119,7 @@ impl Canvas {
         }
     }
 
-    /// Three bytes a pixel.
+    /// Three bytes per pixel.
     pub(super) fn to_rgb8(&self) -> Vec<u8> {
         let byte = |v: f32| (v * 255.0).round().clamp(0.0, 255.0) as u8;
         self.pixels.iter().flat_map(|p| p.map(byte)).collect()

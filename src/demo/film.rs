@@ -1,4 +1,4 @@
-//! The film as a real mp4, encoded through libav*.
+//! The film as an mp4 file.
 
 use ffmpeg_next as ffmpeg;
 
@@ -12,6 +12,9 @@ use ffmpeg::software::scaling;
 use ffmpeg::{ChannelLayout, Dictionary, Packet, Rational, color, frame};
 
 use super::scene::Scene;
+use crate::export::unsigned::{name_track, without_messages, write_header};
+use crate::source::MediaError;
+
 use super::{HEIGHT, RATE, SOUND_RATE, WIDTH, play};
 
 /// Why the film could not be made.
@@ -25,12 +28,18 @@ pub enum FilmError {
         /// What the operating system says.
         reason: std::io::Error,
     },
-    /// This libavcodec lacks an encoder.
-    #[error("this libavcodec has no encoder for {0}; install the usual build of it")]
+    /// The media library was built without an encoder.
+    #[error("the media library has no encoder for {0}; install its usual build")]
     NoEncoder(&'static str),
-    /// libav* refused.
+    /// The media library refused.
     #[error("encoding the film failed: {0}")]
-    Encode(#[from] ffmpeg::Error),
+    Encode(MediaError),
+}
+
+impl From<ffmpeg::Error> for FilmError {
+    fn from(error: ffmpeg::Error) -> Self {
+        Self::Encode(error.into())
+    }
 }
 
 const MOVING: Rational = Rational(1, RATE as i32);
@@ -51,7 +60,7 @@ pub fn write_film(path: &Path, told: &dyn Fn(u32)) -> Result<(), FilmError> {
     let mut out = format::output_to_stream(io, None, Some("mp4"))?;
     let pictures = picture_encoder(&mut out)?;
     let sounds = sound_encoder(&mut out)?;
-    out.write_header()?;
+    write_header(&mut out)?;
     Muxer::new(out, pictures, sounds)?.film(told)
 }
 
@@ -69,7 +78,7 @@ fn picture_encoder(out: &mut Output) -> Result<encoder::Video, FilmError> {
     video.set_colorspace(color::Space::SMPTE170M);
     video.set_color_range(color::Range::MPEG);
     if out.format().flags().contains(format::Flags::GLOBAL_HEADER) {
-        video.set_flags(codec::Flags::GLOBAL_HEADER);
+        video.set_flags(codec::Flags::GLOBAL_HEADER | codec::Flags::BITEXACT);
     }
     let mut options = Dictionary::new();
     if codec.name() != "libx264" {
@@ -84,6 +93,7 @@ fn picture_encoder(out: &mut Output) -> Result<encoder::Video, FilmError> {
     stream.set_parameters(&video);
     stream.set_time_base(MOVING);
     stream.set_avg_frame_rate(Rational(RATE as i32, 1));
+    name_track(&mut stream, "Pictures of the harbour");
     Ok(video)
 }
 
@@ -97,12 +107,13 @@ fn sound_encoder(out: &mut Output) -> Result<encoder::Audio, FilmError> {
     audio.set_bit_rate(160_000);
     audio.set_time_base(SOUNDING);
     if out.format().flags().contains(format::Flags::GLOBAL_HEADER) {
-        audio.set_flags(codec::Flags::GLOBAL_HEADER);
+        audio.set_flags(codec::Flags::GLOBAL_HEADER | codec::Flags::BITEXACT);
     }
     let audio = audio.open_as(codec)?;
     let mut stream = out.add_stream(codec)?;
     stream.set_parameters(&audio);
     stream.set_time_base(SOUNDING);
+    name_track(&mut stream, "Sound of the harbour");
     Ok(audio)
 }
 
@@ -203,12 +214,16 @@ impl Muxer {
                 Err(ffmpeg::Error::Eof | ffmpeg::Error::Other { .. }) => return Ok(()),
                 Err(error) => return Err(error.into()),
             }
-            if stream == 0 && packet.duration() == 0 {
-                packet.set_duration(1);
+            if stream == 0 {
+                packet = without_messages(packet);
+                if packet.duration() == 0 {
+                    packet.set_duration(1);
+                }
             }
             packet.set_stream(stream);
             packet.rescale_ts(from, self.bases[stream]);
             packet.write_interleaved(&mut self.out)?;
+            packet = Packet::empty();
         }
     }
 }

@@ -19,9 +19,9 @@ pub use scene::Scene;
 pub const WIDTH: usize = 512;
 /// Height of the film in pixels.
 pub const HEIGHT: usize = 384;
-/// Pictures a second.
+/// Frames per second.
 pub const RATE: u32 = 24;
 /// Length in seconds.
 pub const SECONDS: u32 = 8;
-/// Samples a second, two channels.
+/// Samples per second, two channels.
 pub const SOUND_RATE: u32 = 48_000;

@@ -6,12 +6,14 @@ use ffmpeg_next::util::{channel_layout::ChannelLayout, color};
 use ffmpeg_next::{Dictionary, Error, Packet, Rational, frame};
 use image::RgbImage;
 
+use super::unsigned::{name_track, without_messages, write_header};
 use super::{Damages, ExportError, Look, Span, Step, Target, Walk};
 use crate::sound::resample::Resampler;
+use crate::source::MediaError;
 
 /// Constant rate factor of the H.264 encoder: near to the eye's limit.
 const QUALITY: &str = "12";
-/// Bits a second of the AAC encoder; one channel.
+/// Bits per second of the AAC encoder; one channel.
 const SOUND_BITS: usize = 128_000;
 /// Sampling frequencies of AAC (ISO/IEC 14496-3 table 1.18).
 const SOUND_RATES: [u32; 12] = [
@@ -32,7 +34,7 @@ pub fn film(
     let path = target.path().to_owned();
     let failed = |what: &'static str| {
         let path = path.clone();
-        move |error| ExportError::Media(path.clone(), what, error)
+        move |error| ExportError::Media(path.clone(), what, MediaError::from(error))
     };
     let mut film = Film::new(walk, span, look, &target).map_err(failed("cannot start the film"))?;
     let damages = walk.run(span, |step| match step {
@@ -106,7 +108,7 @@ impl Film {
         let mut tags = Dictionary::new();
         tags.set("title", header.title());
         out.set_metadata(tags);
-        out.write_header()?;
+        write_header(&mut out)?;
         let written = |index: usize| out.stream(index).map_or(base, |stream| stream.time_base());
         video.written = written(video.index);
         if let Some(audio) = &mut audio {
@@ -191,13 +193,14 @@ fn open_video(
     settings.set_color_primaries(color::Primaries::BT709);
     settings.set_color_transfer_characteristic(color::TransferCharacteristic::BT709);
     settings.set_bit_rate(20_000_000);
-    settings.set_flags(codec::Flags::GLOBAL_HEADER);
+    settings.set_flags(codec::Flags::GLOBAL_HEADER | codec::Flags::BITEXACT);
     let mut options = Dictionary::new();
     options.set("crf", QUALITY);
     let encoder = settings.open_with(options)?;
     if let Some(mut stream) = out.stream_mut(index) {
         stream.set_parameters(&encoder);
         stream.set_time_base(base);
+        name_track(&mut stream, "Pictures of the panel");
     }
     Ok(Stream {
         encoder,
@@ -211,7 +214,8 @@ impl Stream<encoder::video::Encoder> {
     fn drain_video(&mut self, out: &mut Output) -> Result<(), Error> {
         let mut packet = Packet::empty();
         while self.encoder.receive_packet(&mut packet).is_ok() {
-            self.write(&mut packet, out)?;
+            self.write(&mut without_messages(packet), out)?;
+            packet = Packet::empty();
         }
         Ok(())
     }
@@ -239,11 +243,12 @@ impl Audio {
         settings.set_bit_rate(SOUND_BITS);
         let base = Rational(1, rate as i32);
         settings.set_time_base(base);
-        settings.set_flags(codec::Flags::GLOBAL_HEADER);
+        settings.set_flags(codec::Flags::GLOBAL_HEADER | codec::Flags::BITEXACT);
         let encoder = settings.open()?;
         if let Some(mut stream) = out.stream_mut(index) {
             stream.set_parameters(&encoder);
             stream.set_time_base(base);
+            name_track(&mut stream, "Sound of the reel");
         }
         let resampler = if rate == from {
             None

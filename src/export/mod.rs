@@ -6,6 +6,7 @@ mod gif;
 mod picture;
 mod sheet;
 mod target;
+pub(crate) mod unsigned;
 mod upright;
 mod walk;
 mod wav;
@@ -23,6 +24,7 @@ pub use wav::wav;
 
 use crate::coding::CodingError;
 use crate::reel::FileError;
+use crate::source::MediaError;
 
 /// Why an export failed.
 #[derive(Debug, thiserror::Error)]
@@ -44,7 +46,7 @@ pub enum ExportError {
     Image(PathBuf, image::ImageError),
     /// The media library refused.
     #[error("{path}: {what}: {why}", path = .0.display(), what = .1, why = .2)]
-    Media(PathBuf, &'static str, ffmpeg_next::Error),
+    Media(PathBuf, &'static str, MediaError),
     /// The program was asked to end.
     #[error("{path}: stopped before the export was done; nothing was written", path = .0.display())]
     Stopped(PathBuf),

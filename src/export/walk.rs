@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::BufReader;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -62,6 +63,9 @@ pub enum Step<'a> {
         bytes: u32,
     },
 }
+
+/// Samples of silence handed out at a time.
+const SILENCE: u64 = 1 << 16;
 
 /// What was lost on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -159,8 +163,11 @@ impl Walk {
         mut see: impl FnMut(Step<'_>) -> Result<(), ExportError>,
     ) -> Result<Damages, ExportError> {
         self.damages = Damages::default();
+        // Tick at which sound is to go on; after a seek the first slice tells.
+        let mut heard = None;
         if span.from <= self.header.first_tick {
             self.reel.rewind();
+            heard = Some(self.header.first_tick);
         } else {
             self.reel.seek(span.from);
         }
@@ -174,23 +181,24 @@ impl Walk {
                 None => break,
                 Some(Piece::Damage(damage)) => {
                     self.damages.stretches += 1;
-                    if self.sound.is_some() {
-                        let lost = damage
-                            .to
-                            .min(span.to)
-                            .saturating_sub(damage.from.max(span.from));
-                        let samples = vec![0; lost as usize];
-                        let tick = damage.from.max(span.from);
-                        see(Step::Sound(Sound { tick, samples }))?;
-                    }
+                    let from = heard.unwrap_or(damage.from);
+                    self.silence(from..damage.to, span, &mut see)?;
+                    heard = Some(damage.to.max(from));
                 }
-                Some(Piece::Slice(whole)) if whole.slice.time >= span.to => break,
+                Some(Piece::Slice(whole)) if whole.slice.time >= span.to => {
+                    let from = heard.unwrap_or(whole.slice.time);
+                    self.silence(from..span.to, span, &mut see)?;
+                    break;
+                }
                 Some(Piece::Slice(whole)) => {
                     let mut slice = whole.slice;
                     let stale = usize::from(whole.stale);
                     self.damages.pictures += stale;
                     let first = whole.header.first_picture.wrapping_add(stale as u32);
                     slice.pictures.drain(..stale);
+                    // What a gap leaves out is silent: the clock goes on.
+                    self.silence(heard.unwrap_or(slice.time)..slice.time, span, &mut see)?;
+                    heard = Some(slice.time + u64::from(slice.ticks));
                     self.sound(&slice, span, &mut see)?;
                     self.pictures(&slice, first, span, &mut standing, &mut see)?;
                     see(Step::Slice {
@@ -203,6 +211,26 @@ impl Walk {
         }
         self.show_standing(span.from, &mut standing, &mut see)?;
         Ok(self.damages)
+    }
+
+    /// Hands out silence for what of `ticks` lies in `span`.
+    fn silence(
+        &self,
+        ticks: Range<u64>,
+        span: Span,
+        see: &mut impl FnMut(Step<'_>) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        if self.sound.is_none() {
+            return Ok(());
+        }
+        let (mut tick, to) = (ticks.start.max(span.from), ticks.end.min(span.to));
+        while tick < to {
+            let samples = vec![0; (to - tick).min(SILENCE) as usize];
+            let next = tick + samples.len() as u64;
+            see(Step::Sound(Sound { tick, samples }))?;
+            tick = next;
+        }
+        Ok(())
     }
 
     fn sound(

@@ -1,12 +1,10 @@
 //! Sound as WAV: 16 bits, one channel, at the reel's rate.
 
 use std::fs::File;
-use std::io::{BufWriter, Seek, SeekFrom, Write};
+use std::io::BufWriter;
 
 use super::{Damages, ExportError, Span, Step, Target, Walk};
-
-/// Bytes before the samples.
-const HEAD: u32 = 44;
+use crate::sound::listen::WavWriter;
 
 /// Writes the sound of `span`.
 ///
@@ -20,54 +18,15 @@ pub fn wav(walk: &mut Walk, span: Span, target: Target) -> Result<Damages, Expor
             "the reel has no sound",
         ));
     }
-    let rate = walk.header().clock_rate;
     let failed = ExportError::write(target.path());
     let file = File::create(target.path()).map_err(&failed)?;
-    let mut out = BufWriter::new(file);
-    out.write_all(&head(rate, 0)).map_err(&failed)?;
-    let mut bytes = 0u64;
-    let damages = walk.run(span, |step| {
-        let Step::Sound(sound) = step else {
-            return Ok(());
-        };
-        for sample in sound.samples {
-            out.write_all(&sample.to_le_bytes()).map_err(&failed)?;
-            bytes += 2;
-        }
-        Ok(())
+    let rate = walk.header().clock_rate;
+    let mut out = WavWriter::new(BufWriter::new(file), rate).map_err(&failed)?;
+    let damages = walk.run(span, |step| match step {
+        Step::Sound(sound) => out.push(&sound.samples).map_err(&failed),
+        _ => Ok(()),
     })?;
-    let length = u32::try_from(bytes).ok().filter(|n| *n <= u32::MAX - HEAD);
-    let too_long = || {
-        ExportError::Nothing(
-            walk.path().to_owned(),
-            "its sound is too long for a WAV; export a part of it",
-        )
-    };
-    let length = length.ok_or_else(too_long)?;
-    out.seek(SeekFrom::Start(0)).map_err(&failed)?;
-    out.write_all(&head(rate, length))
-        .and_then(|()| out.flush())
-        .map_err(&failed)?;
-    drop(out);
+    out.finish().map_err(&failed)?;
     target.publish()?;
     Ok(damages)
-}
-
-/// RIFF WAVE header for PCM (Multimedia Programming Interface and Data
-/// Specifications 1.0, 1991).
-fn head(rate: u32, length: u32) -> Vec<u8> {
-    let mut head = Vec::with_capacity(HEAD as usize);
-    head.extend(b"RIFF");
-    head.extend((length + HEAD - 8).to_le_bytes());
-    head.extend(b"WAVEfmt ");
-    head.extend(16u32.to_le_bytes());
-    // PCM, one channel.
-    head.extend([1, 0, 1, 0]);
-    head.extend(rate.to_le_bytes());
-    head.extend((2 * rate).to_le_bytes());
-    // Bytes a frame, bits a sample.
-    head.extend([2, 0, 16, 0]);
-    head.extend(b"data");
-    head.extend(length.to_le_bytes());
-    head
 }

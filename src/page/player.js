@@ -87,7 +87,7 @@
       this.damage = [];
       this.ended = false;
       this.playing = false;
-      this.again = false;
+      this.loop = false;
       this.boxes = false;
       this.shown = null;
       this.at = this.header.firstTick;
@@ -111,7 +111,7 @@
       this.bar = element("input", { type: "range", min: 0, max: 1000, value: 0, step: 1, class: "time", "aria-label": "Time", disabled: this.reel.live,
         oninput: () => this.seek(this.bar.value / 1000 * this.length()) });
       this.clockLabel = element("output", { class: "clock" }, "0:00.00");
-      this.loopBox = element("input", { type: "checkbox", onchange: () => { this.again = this.loopBox.checked; } });
+      this.loopBox = element("input", { type: "checkbox", onchange: () => { this.loop = this.loopBox.checked; } });
       this.markBox = element("input", { type: "checkbox", onchange: () => { this.boxes = this.markBox.checked; this.drawMarks(); } });
       this.volume = element("input", { type: "range", min: 0, max: 100, value: 60, "aria-label": "Volume", oninput: () => this.clock.setVolume(this.volume.value / 100) });
       this.scaleChoice = element("select", { "aria-label": "Enlargement", onchange: () => this.chooseScale(Number(this.scaleChoice.value)) });
@@ -121,15 +121,15 @@
       const row = (name, ...items) => element("div", { class: `row ${name}` }, ...items);
       const controls = element("div", { class: "controls" },
         row("transport", this.playButton,
-          button("Back", "One picture back (comma)", () => this.step(-1)),
-          button("Forth", "One picture forth (full stop)", () => this.step(1)),
+          button("Previous frame", "Previous frame (left arrow)", () => this.step(-1)),
+          button("Next frame", "Next frame (right arrow)", () => this.step(1)),
           this.clockLabel),
         this.bar,
         row("choices",
           element("label", {}, "Size ", this.scaleChoice),
           ...(this.clock.silent ? [] : [element("label", {}, "Volume ", this.volume)]),
-          element("label", {}, this.loopBox, " Again"),
-          element("label", {}, this.markBox, " What is sent")),
+          element("label", {}, this.loopBox, " Loop"),
+          element("label", {}, this.markBox, " Updated regions")),
         this.pictureFacts, this.note, this.keyList(), ...(options.facts === false ? [] : [this.factList()]));
       this.root = element("div", { class: "player", tabindex: 0, role: "group", "aria-label": "Player", onkeydown: (event) => this.key(event) },
         element("div", { class: "stage" }, this.screen), controls);
@@ -140,8 +140,8 @@
     }
 
     keyList() {
-      const keys = [["space", "play, pause"], [", and .", "one picture back, forth"], ["left, right", "one second back, forth"], ["Home, End", "start, end"],
-        ["+ and -", "larger, smaller"], ["a", "again and again"], ["w", "what is sent"]];
+      const keys = [["space", "play, pause"], ["left, right", "previous, next frame"], ["Page Up, Page Down", "one second back, forward"], ["Home, End", "start, end"],
+        ["+ and -", "larger, smaller"], ["l", "loop"], ["u", "updated regions"]];
       return element("details", { class: "keys" }, element("summary", {}, "Keys"),
         element("dl", { class: "facts" }, ...keys.flatMap(([key, text]) => [element("dt", {}, key), element("dd", {}, text)])));
     }
@@ -151,7 +151,7 @@
       const kB = (bytes) => `${(bytes / 1000).toFixed(1)} kB`;
       const pairs = [
         ["Panel", `${h.width} x ${h.height}${h.shape === 1 ? ", round" : ""}`],
-        ["Pictures", `${(h.rateNum / h.rateDen).toFixed(2)} a second, ${h.codingName}${h.level ? (h.level === 1 ? " light" : " full") : ""}`],
+        ["Pictures", `${(h.rateNum / h.rateDen).toFixed(2)} fps, ${h.codingName}${h.level ? (h.level === 1 ? " light" : " full") : ""}`],
         ["Sound", h.sound === 0 ? "none" : `${h.clockRate} Hz, ${h.soundName}`],
         ["Link", h.meanRate ? `${kB(h.meanRate)}/s mean, ${kB(h.worstRate)}/s at worst` : "not stated"],
         ["Length", h.duration == null ? "live" : `${clockText(this.length())}, ${kB(h.fileLength)}`],
@@ -197,13 +197,13 @@
 
     key(event) {
       if (event.altKey || event.ctrlKey || event.metaKey) return;
-      const inField = event.target.matches("select") || (event.target.matches("input") && event.key.startsWith("Arrow"));
+      const inField = event.target.matches("select") || (event.target === this.volume && /^(Arrow|Page|Home|End)/.test(event.key));
       const act = {
-        " ": () => this.toggle(), "k": () => this.toggle(),
-        ",": () => this.step(-1), ".": () => this.step(1),
-        "ArrowLeft": () => this.seek(this.position() - 1), "ArrowRight": () => this.seek(this.position() + 1),
+        " ": () => this.toggle(),
+        "ArrowLeft": () => this.step(-1), "ArrowRight": () => this.step(1),
+        "PageUp": () => this.seek(this.position() - 1), "PageDown": () => this.seek(this.position() + 1),
         "Home": () => this.seek(0), "End": () => this.seek(this.length()),
-        "a": () => this.loopBox.click(), "w": () => this.markBox.click(),
+        "l": () => this.loopBox.click(), "u": () => this.markBox.click(),
         "+": () => this.chooseScale(Math.min(6, this.scale + 1)), "-": () => this.chooseScale(Math.max(1, this.scale - 1)),
       }[event.key];
       if (!act || inField || (event.key === " " && event.target.matches("button, input"))) return;
@@ -387,10 +387,10 @@
 
     atEnd() {
       this.pause();
-      if (this.again) this.play();
+      if (this.loop) this.play();
     }
 
-    // One picture forth or back, standing still.
+    // Steps one frame; play stops.
     step(direction) {
       if (this.reel.live) return Promise.resolve();
       if (this.playing) this.pause();

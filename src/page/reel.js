@@ -18,7 +18,7 @@ var Thumbreel = Thumbreel || {};
     "worstBusBytes", "worstInstructions", "workingMemory", "turns", "mirror",
   ];
   const CODINGS = ["raw", "jpeg", "patch"];
-  const SOUNDS = ["none", "PCM 16 bit", "PCM 8 bit", "IMA ADPCM"];
+  const SOUNDS = ["none", "16-bit PCM", "8-bit PCM", "IMA ADPCM"];
 
   // One reader and one panel in WebAssembly memory.
   class Viewer {

@@ -1,4 +1,4 @@
-// The shelf, the player's page and the watchers' page, by the address after #.
+// The shelf, the player's page and the streams' page, by the address after #.
 "use strict";
 
 (function () {
@@ -32,17 +32,17 @@
     const answer = await fetch(reel.path, { headers: { Range: `bytes=${first}-${last}` } });
     if (answer.status !== 206) return;
     const bytes = new Uint8Array(await answer.arrayBuffer());
-    canvas.getContext("2d").putImageData(upright(fromWire(bytes, poster), poster), 0, 0);
+    canvas.getContext("2d").putImageData(upright(fromWire(bytes, poster), { turns: poster.rotation / 90, mirror: poster.mirror }), 0, 0);
   }
 
   function card(reel) {
     const readable = !reel.error;
     const title = readable && reel.title ? reel.title : reel.name;
-    const [width, height] = !reel.poster ? [4, 3] : reel.poster.turns % 2 ? [reel.poster.height, reel.poster.width] : [reel.poster.width, reel.poster.height];
+    const [width, height] = !reel.poster ? [4, 3] : reel.poster.rotation % 180 ? [reel.poster.height, reel.poster.width] : [reel.poster.width, reel.poster.height];
     const picture = element("canvas", { width, height, "aria-hidden": "true", class: reel.shape === "ellipse" ? "round" : "" });
     if (reel.poster) drawPoster(picture, reel).catch(() => {});
     const facts = readable
-      ? [`${reel.width} x ${reel.height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} a second`, reel.coding,
+      ? [`${reel.width} x ${reel.height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} fps`, reel.coding,
         reel.seconds == null ? "length unknown" : clockText(reel.seconds), size(reel.bytes)]
       : [reel.error];
     const frame = element("span", { class: "poster" }, picture);
@@ -57,7 +57,7 @@
 
   async function shelf() {
     const reels = await json("/list.json");
-    document.title = "Reels";
+    document.title = "Thumbreel shelf";
     const heading = element("h1", {}, reels.length === 1 ? "One reel" : `${reels.length} reels`);
     const empty = element("p", { class: "quiet" }, "No reels in this folder yet. Put some there and load this page again.");
     main.replaceChildren(heading, reels.length ? element("ul", { class: "shelf" }, ...reels.map(card)) : empty);
@@ -81,25 +81,25 @@
     current.root.focus({ preventScroll: true });
   }
 
-  function watcherRow(w) {
-    const state = w.open ? "watching" : w.whole ? "to the end" : "broken off";
-    const cells = [w.reel, w.peer, w.way, state, clockText(w.seconds), size(w.bytes), `${(w.rate / 1000).toFixed(0)} kB/s`,
+  function streamRow(w) {
+    const state = w.open ? "open" : w.whole ? "complete" : "interrupted";
+    const cells = [w.reel, w.peer, w.delivery, state, clockText(w.seconds), size(w.bytes), `${(w.rate / 1000).toFixed(0)} kB/s`,
       w.stalls ? `${w.stalls} (${w.stalled.toFixed(1)} s)` : "none",
-      w.way === "live" ? `${(1000 * w.lag).toFixed(0)} ms, worst ${(1000 * w.worst_lag).toFixed(0)} ms` : "not paced"];
+      w.delivery === "live" ? `${(1000 * w.lag).toFixed(0)} ms, worst ${(1000 * w.worst_lag).toFixed(0)} ms` : "not paced"];
     return element("tr", { class: w.open ? "" : "quiet" }, ...cells.map((text) => element("td", {}, text)));
   }
 
-  async function watchers() {
-    const list = await json("/watchers.json");
-    if (location.hash !== "#/watchers") return;
-    document.title = "Watchers";
-    const names = ["Reel", "Client", "Way", "State", "For", "Sent", "Rate", "Stalls", "Behind"];
+  async function streams() {
+    const list = await json("/streams.json");
+    if (location.hash !== "#/streams") return;
+    document.title = "Streams";
+    const names = ["Reel", "Client", "Delivery", "State", "Duration", "Sent", "Rate", "Stalls", "Lag"];
     const head = element("thead", {}, element("tr", {}, ...names.map((name) => element("th", { scope: "col" }, name))));
-    const table = element("table", {}, head, element("tbody", {}, ...list.map(watcherRow)));
-    const explain = element("p", { class: "quiet" }, "As seen from here: a stall is a piece that the client left waiting for more than a quarter of a second; behind is how late a live stream's slices leave, by its sound clock.");
-    const body = list.length ? element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Watchers" }, table) : element("p", {}, "Nobody has watched yet.");
-    main.replaceChildren(element("h1", {}, "Watchers"), body, explain);
-    timer = setTimeout(() => watchers().catch(failed), 2000);
+    const table = element("table", {}, head, element("tbody", {}, ...list.map(streamRow)));
+    const explain = element("p", { class: "quiet" }, "Measured by the server: a stall is a piece that waited more than 0.25 s for the client; lag is how late a live stream's slices leave, by its sound clock.");
+    const body = list.length ? element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Streams" }, table) : element("p", {}, "No streams yet.");
+    main.replaceChildren(element("h1", {}, "Streams"), body, explain);
+    timer = setTimeout(() => streams().catch(failed), 2000);
   }
 
   function failed(error) {
@@ -113,7 +113,7 @@
     const path = location.hash.slice(1) || "/";
     const page = path.startsWith("/reels/") ? reelPage(path, false)
       : path.startsWith("/live/") ? reelPage(path, true)
-      : path === "/watchers" ? watchers() : shelf();
+      : path === "/streams" ? streams() : shelf();
     page.catch(failed);
   }
 

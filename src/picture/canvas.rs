@@ -15,7 +15,7 @@ pub const WHITE: u16 = 255 * LEVEL;
 /// panel's (sRGB) curve. Row by row.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Canvas {
-    /// Pixels a row.
+    /// Pixels per row.
     pub width: u16,
     /// Rows.
     pub height: u16,
@@ -35,7 +35,7 @@ impl Canvas {
         }
     }
 
-    /// Components rounded to 8 bits, three bytes a pixel.
+    /// Components rounded to 8 bits, three bytes per pixel.
     #[must_use]
     pub fn to_rgb8(&self) -> Vec<u8> {
         self.pixels
@@ -45,7 +45,7 @@ impl Canvas {
             .collect()
     }
 
-    /// A canvas from 8-bit components, three bytes a pixel.
+    /// A canvas from 8-bit components, three bytes per pixel.
     ///
     /// # Panics
     /// If `rgb` is not `width * height * 3` bytes.

@@ -82,7 +82,7 @@ impl FlashChecker {
     }
 
     /// Takes the picture that is shown from `time` on: 8-bit red, green, blue,
-    /// `width` pixels a row. Pictures that change nothing may be left out.
+    /// `width` pixels per row. Pictures that change nothing may be left out.
     pub fn look(&mut self, time: Nanos, rgb: &[u8], width: usize) {
         let means = self.means(rgb, width);
         for (cell, mean) in self.cells.iter_mut().zip(means) {

@@ -1,6 +1,6 @@
 //! Which part of the source goes where on the panel.
 
-use super::plan::{Anchor, Fit, PictureError, PicturePlan, SourceCrop};
+use super::plan::{Anchor, Framing, PictureError, PicturePlan, SourceCrop};
 use crate::source::QuarterTurns;
 use crate::units::{Ratio, Rect};
 
@@ -21,7 +21,7 @@ pub struct Window {
 /// The stored picture as the decoder hands it over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stored {
-    /// Samples a row.
+    /// Samples per row.
     pub width: u32,
     /// Rows.
     pub height: u32,
@@ -68,10 +68,10 @@ pub fn layout(plan: &PicturePlan, stored: Stored) -> Result<Layout, PictureError
     let kept = kept(plan.crop, stored)?;
     let (view_w, view_h) = plan.viewed_size();
     let shape = upright_size(kept, stored);
-    let (unit, place) = match plan.fit {
-        Fit::Stretch => (WHOLE, full(view_w, view_h)),
-        Fit::Whole => (WHOLE, whole(view_w, view_h, shape, plan.anchor)),
-        Fit::Fill => (
+    let (unit, place) = match plan.framing {
+        Framing::Stretch => (WHOLE, full(view_w, view_h)),
+        Framing::Letterbox => (WHOLE, whole(view_w, view_h, shape, plan.anchor)),
+        Framing::Crop => (
             filled(f64::from(view_w), f64::from(view_h), shape, plan.anchor),
             full(view_w, view_h),
         ),
@@ -240,7 +240,7 @@ mod tests {
     #[test]
     fn fill_cuts_the_stored_side_that_the_viewer_sees_cut() {
         let mut plan = PicturePlan::new(100, 100);
-        plan.fit = Fit::Fill;
+        plan.framing = Framing::Crop;
         plan.anchor = Anchor { x: 0.0, y: 0.0 };
         // Upright 100x200, keeps its top; turned clockwise, the top is the
         // stored picture's left edge.

@@ -15,7 +15,7 @@ pub struct Part {
     pub left: usize,
     /// First row.
     pub top: usize,
-    /// Samples a row.
+    /// Samples per row.
     pub width: usize,
     /// Rows.
     pub height: usize,

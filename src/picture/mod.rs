@@ -31,6 +31,7 @@ mod tone;
 
 pub use pace::{FramePacer, Pace};
 pub use plan::{
-    Anchor, Deinterlace, Dither, Filter, Fit, PictureError, PicturePlan, Shape, SourceCrop, Tone,
+    Anchor, Deinterlace, Dither, Filter, Framing, PictureError, PicturePlan, Shape, SourceCrop,
+    Tone,
 };
 pub use stage::{PanelPicture, PictureStage, before_after};

@@ -10,7 +10,7 @@ use crate::units::{Nanos, Ratio};
 pub enum Pace {
     /// The source picture that is on show at the panel picture's time.
     #[default]
-    Choose,
+    Nearest,
     /// The mean of all source pictures on show during the panel picture's
     /// time, weighted by how long each is.
     Blend,
@@ -124,7 +124,7 @@ impl<P> FramePacer<P> {
         mut emit: impl FnMut(Shown<'_, P>) -> Result<(), E>,
     ) -> Result<(), E> {
         self.emit_until(time, &mut emit)?;
-        if self.pace == Pace::Choose {
+        if self.pace == Pace::Nearest {
             self.held.clear();
         } else {
             let due = self.time_of(self.next).0;
@@ -157,7 +157,7 @@ impl<P> FramePacer<P> {
         }
         while self.time_of(self.next).0 < end.0 {
             let parts = match self.pace {
-                Pace::Choose => self.chosen(),
+                Pace::Nearest => self.chosen(),
                 Pace::Blend => self.blended(i64::MAX),
             };
             self.hand_out(parts, &mut emit)?;
@@ -176,14 +176,14 @@ impl<P> FramePacer<P> {
         let slack = self.slack(upcoming.0 - last.time);
         loop {
             let decided = match self.pace {
-                Pace::Choose => self.time_of(self.next).0 + slack < upcoming.0,
+                Pace::Nearest => self.time_of(self.next).0 + slack < upcoming.0,
                 Pace::Blend => self.time_of(self.next + 1).0 <= upcoming.0,
             };
             if !decided {
                 return Ok(());
             }
             let parts = match self.pace {
-                Pace::Choose => self.chosen(),
+                Pace::Nearest => self.chosen(),
                 Pace::Blend => self.blended(upcoming.0),
             };
             self.hand_out(parts, emit)?;
@@ -262,13 +262,13 @@ fn without_crumbs(mut parts: Vec<(usize, f32)>) -> Vec<(usize, f32)> {
 mod tests {
     use super::*;
 
-    /// What 24, 25, ... source pictures a second, time stamps rounded to
+    /// What 24, 25, ... source frames per second, time stamps rounded to
     /// milliseconds, become at `rate`: the source picture of every panel
     /// picture and whether it repeats the one before.
     fn chosen(source_rate: (u64, u64), rate: (u32, u32), count: u64) -> Vec<(u64, bool)> {
         let mut seen = Vec::new();
         let mut pacer =
-            FramePacer::new(Ratio::new(rate.0, rate.1).unwrap(), Nanos(0), Pace::Choose);
+            FramePacer::new(Ratio::new(rate.0, rate.1).unwrap(), Nanos(0), Pace::Nearest);
         let time = |n: u64| Nanos((n * source_rate.1 * 1000 / source_rate.0) as i64 * 1_000_000);
         let mut keep = |shown: Shown<'_, u64>| {
             seen.push((*shown.parts[0].0, shown.repeat));
@@ -310,7 +310,7 @@ mod tests {
         assert!(seen.iter().enumerate().all(|(n, &s)| s == wanted(n)));
     }
 
-    /// Judder of `source_rate` pictures a second shown at `rate` for ten
+    /// Judder of `source_rate` frames per second shown at `rate` for ten
     /// seconds.
     fn judder(source_rate: i64, rate: u32, pace: Pace) -> Judder {
         let mut pacer = FramePacer::new(Ratio::new(rate, 1).unwrap(), Nanos(0), pace);
@@ -325,9 +325,9 @@ mod tests {
 
     #[test]
     fn blending_is_evener_than_choosing() {
-        assert!(judder(30, 15, Pace::Choose).worst < 0.001);
+        assert!(judder(30, 15, Pace::Nearest).worst < 0.001);
         for (source_rate, rate) in [(24, 30), (25, 15), (30, 24), (60, 25)] {
-            let choose = judder(source_rate, rate, Pace::Choose);
+            let choose = judder(source_rate, rate, Pace::Nearest);
             let blend = judder(source_rate, rate, Pace::Blend);
             assert!(
                 blend.rms < 0.7 * choose.rms,
@@ -355,7 +355,7 @@ mod tests {
             );
             Ok::<(), ()>(())
         };
-        // 25 pictures a second to 10: two and a half each.
+        // 25 frames per second to 10: two and a half each.
         for n in 0..10 {
             pacer
                 .push(Nanos(n as i64 * 40_000_000), n, &mut keep)

@@ -44,7 +44,7 @@ pub fn safe_area(width: u16, height: u16, shape: Shape) -> Rect {
 }
 
 /// A picture with hidden pixels shown at a quarter of their light and the
-/// safe area outlined, three bytes a pixel.
+/// safe area outlined, three bytes per pixel.
 #[must_use]
 pub fn safe_area_view(rgb: &[u8], width: u16, height: u16, shape: Shape) -> Vec<u8> {
     let mut out = rgb.to_vec();

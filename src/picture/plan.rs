@@ -7,12 +7,12 @@ use crate::source::QuarterTurns;
 /// How the picture meets the panel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Fit {
+pub enum Framing {
     /// All of the picture is shown; bars fill the rest.
     #[default]
-    Whole,
+    Letterbox,
     /// All of the panel is used; what does not fit is cut off.
-    Fill,
+    Crop,
     /// The picture is stretched to the panel's shape.
     Stretch,
 }
@@ -145,12 +145,12 @@ pub struct PicturePlan {
     /// Panel height in pixels, as the panel's memory is addressed.
     pub height: u16,
     /// How the picture meets the panel.
-    pub fit: Fit,
+    pub framing: Framing,
     /// Which part stays. In the viewer's directions.
     pub anchor: Anchor,
     /// Turns of the upright picture in the panel's memory, for the way the
     /// panel is mounted.
-    #[serde(with = "turns")]
+    #[serde(rename = "rotation", with = "rotation")]
     pub turns: QuarterTurns,
     /// Left and right exchanged in the panel's memory, after the turns.
     pub mirror: bool,
@@ -170,18 +170,18 @@ pub struct PicturePlan {
     pub shape: Shape,
 }
 
-/// Turns are written as their number.
-mod turns {
+/// Rotation is written in degrees.
+mod rotation {
     use serde::{Deserialize, Deserializer, Serializer};
 
     use crate::source::QuarterTurns;
 
     pub fn serialize<S: Serializer>(turns: &QuarterTurns, to: S) -> Result<S::Ok, S::Error> {
-        to.serialize_u8(turns.count())
+        to.serialize_u16(90 * u16::from(turns.count()))
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<QuarterTurns, D::Error> {
-        u8::deserialize(from).map(|n| QuarterTurns::clockwise(n.into()))
+        u16::deserialize(from).map(|n| QuarterTurns::clockwise(i32::from(n / 90)))
     }
 }
 
@@ -192,7 +192,7 @@ impl PicturePlan {
         Self {
             width,
             height,
-            fit: Fit::default(),
+            framing: Framing::default(),
             anchor: Anchor::default(),
             turns: QuarterTurns::default(),
             mirror: false,

@@ -32,7 +32,7 @@ pub fn psnr_of_error(mean_squared_error: f64) -> f64 {
 const TAPS: usize = 11;
 const RADIUS: usize = TAPS / 2;
 
-/// Structural similarity of two pictures of `width` pixels a row with
+/// Structural similarity of two pictures of `width` pixels per row with
 /// `channels` interleaved 8-bit components: Wang, Bovik, Sheikh and Simoncelli
 /// 2004, with their 11x11 Gaussian window of sigma 1.5, K1 0.01, K2 0.03 and
 /// population moments; edge samples are mirrored, the mean leaves out the

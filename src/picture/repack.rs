@@ -18,10 +18,9 @@ impl Repacker {
     /// The frame in format `target`, which must be of the same colour model.
     ///
     /// # Errors
-    /// [`PictureError::Format`] if libswscale does not know the way.
+    /// [`PictureError::Format`] if there is no conversion.
     pub fn repack(&mut self, frame: &Video, target: Pixel) -> Result<&Video, PictureError> {
-        let failed =
-            |e: ffmpeg_next::Error| PictureError::Format(format!("{:?} ({e})", frame.format()));
+        let failed = |_: ffmpeg_next::Error| PictureError::Format(format!("{:?}", frame.format()));
         if !self.fits(frame, target) {
             let flags = scaling::Flags::BILINEAR
                 | scaling::Flags::ACCURATE_RND

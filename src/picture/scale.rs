@@ -19,7 +19,7 @@ pub struct Plane<'a> {
     pub stride: u32,
     /// Samples before a row's first; a field's rows start in mid-stride.
     pub left: u32,
-    /// Samples a row.
+    /// Samples per row.
     pub width: u32,
     /// Rows.
     pub height: u32,

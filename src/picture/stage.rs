@@ -14,11 +14,11 @@ use crate::units::Nanos;
 /// A picture as the panel shows it, in the panel's memory order.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PanelPicture {
-    /// Pixels a row.
+    /// Pixels per row.
     pub width: u16,
     /// Rows.
     pub height: u16,
-    /// Red, green, blue in 8 bits before dither, three bytes a pixel.
+    /// Red, green, blue in 8 bits before dither, three bytes per pixel.
     pub rgb: Vec<u8>,
     /// RGB565 with red in the high bits, dithered.
     pub pixels: Vec<u16>,

@@ -143,7 +143,7 @@ impl ChunkHeader {
         limit("time", self.time, MAX_TIME)?;
         limit("pictures", self.pictures.into(), MAX_PICTURES.into())?;
         match self.kind() {
-            None => Ok(()),
+            None => require(self.flags & !Self::SKIPPABLE == 0, "flags"),
             Some(Kind::Slice) => self.check_slice(),
             Some(kind) => self.check_other(kind),
         }

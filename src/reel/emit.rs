@@ -296,7 +296,7 @@ fn check_side_data(
         || poster.height > header.height
     {
         return Err(refuse(
-            "the poster is larger than the panel, or not two bytes a pixel",
+            "the poster is larger than the panel, or not two bytes per pixel",
             0,
         ));
     }

@@ -1,10 +1,10 @@
-//! What can be wrong with a reel, sorted by who is to blame.
+//! What can be wrong with a reel, sorted by whose fault it is.
 
 use core::fmt;
 
 /// Whose fault an error is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Blame {
+pub enum FaultSide {
     /// The bytes are damaged or were never a reel.
     Format,
     /// The reel is in order but needs a newer reader.
@@ -132,14 +132,14 @@ impl ReelError {
 
     /// Whose fault it is.
     #[must_use]
-    pub const fn blame(&self) -> Blame {
+    pub const fn fault_side(&self) -> FaultSide {
         match self.kind {
             ErrorKind::Version { .. }
             | ErrorKind::MustKnow { .. }
-            | ErrorKind::UnknownKind { .. } => Blame::Newer,
-            ErrorKind::Limit { .. } => Blame::Limit,
-            ErrorKind::Buffer { .. } | ErrorKind::Refused { .. } => Blame::Caller,
-            _ => Blame::Format,
+            | ErrorKind::UnknownKind { .. } => FaultSide::Newer,
+            ErrorKind::Limit { .. } => FaultSide::Limit,
+            ErrorKind::Buffer { .. } | ErrorKind::Refused { .. } => FaultSide::Caller,
+            _ => FaultSide::Format,
         }
     }
 }

@@ -22,7 +22,7 @@ byte_enum! {
         PcmS16 = 1,
         /// Unsigned 8-bit samples, 128 is silence.
         PcmU8 = 2,
-        /// Four bits a sample after a four-byte state.
+        /// Four bits per sample after a four-byte state.
         ImaAdpcm = 3,
     }
 }
@@ -95,9 +95,9 @@ fields! {
         channels: u8 = 86,
         /// What was done to upright pictures for the panel's memory.
         mounting: Mounting = 87,
-        /// Ticks a second; the sound's sample rate.
+        /// Ticks per second; the sound's sample rate.
         clock_rate: u32 = 88,
-        /// Nominal pictures a second, in lowest terms.
+        /// Nominal frames per second, in lowest terms.
         rate: Ratio = 92,
         /// Largest slice chunk in bytes: the reader's buffer.
         largest_chunk: u32 = 100,
@@ -113,7 +113,7 @@ fields! {
         working_memory: u32 = 120,
         /// Bytes of slices to have before play starts on a link that gives `mean_rate`.
         prebuffer: u32 = 124,
-        /// Mean bytes a second, rounded up.
+        /// Mean bytes per second, rounded up.
         mean_rate: u32 = 128,
         /// Most bytes of slices that start within any one second.
         worst_rate: u32 = 132,

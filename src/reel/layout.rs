@@ -25,9 +25,9 @@ pub const MAX_CHUNK: u32 = 4 << 20;
 pub const MAX_PICTURES: u16 = 1024;
 /// Largest panel width and height, in pixels.
 pub const MAX_SIDE: u16 = 1024;
-/// Lowest and highest clock rate, in ticks a second.
+/// Lowest and highest clock rate, in ticks per second.
 pub const CLOCK_RATES: core::ops::RangeInclusive<u32> = 4000..=96_000;
-/// Highest picture rate, in pictures a second.
+/// Highest picture rate, in frames per second.
 pub const MAX_RATE: u32 = 240;
 /// Longest slice, in seconds.
 pub const MAX_SLICE_SECONDS: u32 = 10;

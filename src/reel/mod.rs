@@ -54,7 +54,7 @@ pub use chunk::{
     find_chunk,
 };
 pub use end::{END_PAYLOAD, End};
-pub use error::{Blame, ErrorKind, ReelError};
+pub use error::{ErrorKind, FaultSide, ReelError};
 pub use event::{Damage, Event, Need};
 pub use header::{Header, SoundCoding, TITLE_BYTES};
 pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};

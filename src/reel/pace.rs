@@ -3,7 +3,7 @@
 
 use std::collections::VecDeque;
 
-/// Mean and worst bytes a second. Holds the slices of one second.
+/// Mean and worst bytes per second. Holds the slices of one second.
 pub(crate) struct Rates {
     clock_rate: u32,
     bytes: u64,
@@ -37,7 +37,7 @@ impl Rates {
         self.worst_window = self.worst_window.max(self.window_bytes);
     }
 
-    /// Bytes a second over `duration` ticks, rounded up.
+    /// Bytes per second over `duration` ticks, rounded up.
     pub(crate) fn mean(&self, duration: u64) -> u32 {
         let scaled = u128::from(self.bytes) * u128::from(self.clock_rate);
         saturate(scaled.div_ceil(u128::from(duration.max(1))))

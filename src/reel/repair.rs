@@ -71,7 +71,7 @@ pub struct Repaired {
 }
 
 /// Reads whatever is whole in `source` and writes a whole reel to `sink`.
-/// Memory holds one chunk and 48 bytes a slice; each byte is read six times at
+/// Memory holds one chunk and 48 bytes per slice; each byte is read six times at
 /// most.
 ///
 /// # Errors

@@ -24,9 +24,9 @@ pub struct Settings {
     pub offset: (u16, u16),
     /// What was done to upright pictures for the panel's memory.
     pub mounting: Mounting,
-    /// Ticks a second: the sound rate, or 48000 without sound.
+    /// Ticks per second: the sound rate, or 48000 without sound.
     pub clock_rate: u32,
-    /// Nominal pictures a second.
+    /// Nominal frames per second.
     pub rate: Ratio,
     /// Sound coding.
     pub sound: SoundCoding,
@@ -83,7 +83,7 @@ impl Default for Start {
 }
 
 impl Default for Settings {
-    /// A silent raw reel for a 240x240 panel at 15 pictures a second.
+    /// A silent raw reel for a 240x240 panel at 15 frames per second.
     fn default() -> Self {
         Self {
             width: 240,

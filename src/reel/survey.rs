@@ -49,7 +49,7 @@ pub struct Survey {
     pub end: Option<End>,
     /// What could not be read.
     pub damage: Vec<Damage>,
-    /// Mean bytes a second of slice chunks.
+    /// Mean bytes per second of slice chunks.
     pub mean_rate: u32,
     /// Most bytes of slice chunks that start within any one second.
     pub worst_rate: u32,

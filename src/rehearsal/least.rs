@@ -9,11 +9,11 @@ use super::play::{Rules, Scratch};
 /// where none is enough.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Least {
-    /// Least bytes before play begins, the ring as it is.
+    /// Least bytes before play begins, the ring buffer as it is.
     pub start_bytes: Option<u64>,
-    /// Least bytes of the ring, its start level as it is or as much of it as
+    /// Least bytes of the ring buffer, its start level as it is or as much of it as
     /// fits.
-    pub ring_bytes: Option<u64>,
+    pub ring_buffer_bytes: Option<u64>,
 }
 
 /// Steps of the search: sectors.
@@ -32,7 +32,7 @@ impl Rehearsal {
                 ..self.rules
             })
         });
-        let ring_bytes = search(self.least_ring, self.rules.ring, |ring| {
+        let ring_buffer_bytes = search(self.least_ring, self.rules.ring, |ring| {
             let start = self.rules.start.min(ring - self.least_ring);
             clean(Rules {
                 ring,
@@ -42,7 +42,7 @@ impl Rehearsal {
         });
         Least {
             start_bytes,
-            ring_bytes,
+            ring_buffer_bytes,
         }
     }
 

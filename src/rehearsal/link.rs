@@ -297,8 +297,8 @@ impl<'a> LinkRun<'a> {
         (self.number + 1) * self.model.unit
     }
 
-    /// Fetches the next unit; `space` is when the ring has room for it.
-    /// Returns when its bytes are in the ring.
+    /// Fetches the next unit; `space` is when the ring buffer has room for it.
+    /// Returns when its bytes are in the ring buffer.
     pub(super) fn fetch(&mut self, space: u64) -> u64 {
         if space > self.free {
             self.delay = Delay::default();
@@ -324,7 +324,7 @@ impl<'a> LinkRun<'a> {
     }
 
     /// A segment leaves the server when the window lets it, comes in behind
-    /// the one before, and is taken when the ring has room.
+    /// the one before, and is taken when the ring buffer has room.
     fn segment(&mut self, wifi: &WifiModel, space: u64, stall: u64) -> u64 {
         let window = (self.congestion / 256).clamp(1, wifi.window as u64);
         let may_leave = if self.number >= window {

@@ -7,7 +7,7 @@
 //! times and sizes, so that thousands of runs take seconds.
 //!
 //! What is simplified: stalls strike where bytes are fetched, also where a
-//! full ring would have hidden them; on one core, reading and sounding make
+//! full ring buffer would have hidden them; on one core, reading and sounding make
 //! decoding longer instead of interrupting it; on a shared bus, card and
 //! panel each get what the other leaves in its worst second.
 
@@ -34,13 +34,13 @@ use script::{Script, Sharing};
 /// What can be set apart from the board's profile.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Conditions {
-    /// Bytes in the ring before play begins; else the player's, else the reel's.
+    /// Bytes in the ring buffer before play begins; else the player's, else the reel's.
     pub start_bytes: Option<u64>,
-    /// Bytes of the ring; else what memory leaves.
-    pub ring_bytes: Option<u64>,
+    /// Bytes of the ring buffer; else what memory leaves.
+    pub ring_buffer_bytes: Option<u64>,
     /// What happens to late pictures; else the player's.
     pub late: Option<LatePolicy>,
-    /// What happens when the sound runs dry; else the player's.
+    /// What happens when the sound underruns; else the player's.
     pub starve: Option<StarvePolicy>,
     /// Stalls of the link.
     pub stalls: StallPlan,
@@ -50,7 +50,7 @@ impl Default for Conditions {
     fn default() -> Self {
         Self {
             start_bytes: None,
-            ring_bytes: None,
+            ring_buffer_bytes: None,
             late: None,
             starve: None,
             stalls: StallPlan::Random,
@@ -71,9 +71,9 @@ pub enum RehearsalError {
         /// The link asked for.
         link: &'static str,
     },
-    /// The ring cannot hold a slice and a read.
+    /// The ring buffer cannot hold a slice and a read.
     #[error(
-        "a ring of {ring} bytes cannot hold the largest slice and one read, {least} bytes; a smaller picture, a lower quality or external memory helps"
+        "a ring buffer of {ring} bytes cannot hold the largest slice and one read, {least} bytes; a smaller picture, a lower quality or external memory helps"
     )]
     RingTooSmall {
         /// Bytes of the ring.
@@ -101,7 +101,7 @@ impl Rehearsal {
     /// Prepares `reel` on `board` over `link`.
     ///
     /// # Errors
-    /// The board lacks the link, the ring is too small, or the reel is empty.
+    /// The board lacks the link, the ring buffer is too small, or the reel is empty.
     pub fn new(
         reel: &ReelFacts,
         board: &Board,
@@ -139,7 +139,9 @@ impl Rehearsal {
             .max()
             .unwrap_or(0);
         let least_ring = largest + link.unit;
-        let ring = conditions.ring_bytes.unwrap_or(memory.ring_bytes);
+        let ring = conditions
+            .ring_buffer_bytes
+            .unwrap_or(memory.ring_buffer_bytes);
         if ring < least_ring {
             return Err(RehearsalError::RingTooSmall {
                 ring,
@@ -166,7 +168,7 @@ impl Rehearsal {
         })
     }
 
-    /// Bytes of the ring, and bytes in it before play begins.
+    /// Bytes of the ring buffer, and bytes in it before play begins.
     #[must_use]
     pub fn buffers(&self) -> (u64, u64) {
         (self.rules.ring, self.rules.start)

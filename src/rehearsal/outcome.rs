@@ -110,7 +110,7 @@ pub struct Run {
     pub first: Option<Fault>,
     /// Faults that follow no other, by cause.
     pub causes: [u32; CAUSES],
-    /// Least bytes in the ring as a slice began; `u64::MAX` if the whole reel
+    /// Least bytes in the ring buffer as a slice began; `u64::MAX` if the whole reel
     /// was there.
     pub low_water_bytes: u64,
     /// Least time by which a slice was whole before it had to sound.
@@ -174,7 +174,7 @@ pub struct Tally {
     pub start_sum_ns: u128,
     /// Longest time until a picture was all on the panel, in nanoseconds.
     pub worst_sync_ns: u64,
-    /// Least bytes in the ring as a slice began.
+    /// Least bytes in the ring buffer as a slice began.
     pub low_water_bytes: Option<u64>,
     /// Least time by which a slice was ahead, in nanoseconds.
     pub least_ahead_ns: Option<u64>,
@@ -237,11 +237,11 @@ impl Tally {
     #[must_use]
     pub fn verdict(&self) -> Verdict {
         if self.clean == self.runs {
-            Verdict::Fit
+            Verdict::Fits
         } else if u64::from(self.clean) * 100 >= u64::from(self.runs) * 99 {
             Verdict::Tight
         } else {
-            Verdict::Not
+            Verdict::DoesNotFit
         }
     }
 

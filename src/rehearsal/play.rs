@@ -1,6 +1,6 @@
 //! The player in simulated time. Each event's time follows from those before
 //! it, so that the events are worked off in the order of the reel: bytes come
-//! in as the ring has room, sound is the clock, pictures are decoded as
+//! in as the ring buffer has room, sound is the clock, pictures are decoded as
 //! memory and core are free and sent when they are due and the bus is free.
 
 use crate::board::{LatePolicy, StarvePolicy};
@@ -25,7 +25,7 @@ pub(super) struct Rules {
 /// Memory kept from run to run.
 #[derive(Default)]
 pub(super) struct Scratch {
-    /// When each slice was whole in the ring.
+    /// When each slice was whole in the ring buffer.
     pub arrived: Vec<u64>,
     /// When its sound began.
     pub began: Vec<u64>,
@@ -161,7 +161,7 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// When the ring has room for bytes up to `end`.
+    /// When the ring buffer has room for bytes up to `end`.
     fn space(&mut self, end: u64) -> u64 {
         let Some(gone) = end.checked_sub(self.rules.ring).filter(|gone| *gone > 0) else {
             return 0;
@@ -404,7 +404,7 @@ impl<'a> Stage<'a> {
         self.fault(FaultKind::DroppedPicture, at, late, cause);
     }
 
-    /// The least that lay in the ring just as a slice's sound began.
+    /// The least that lay in the ring buffer just as a slice's sound began.
     fn low_water(&mut self) {
         let mut whole = 0;
         for (number, began) in self.scratch.began.iter().enumerate() {

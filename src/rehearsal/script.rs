@@ -45,7 +45,7 @@ pub(super) struct Script {
     copies: bool,
     /// The core is free while the bus sends.
     pub dma: bool,
-    /// Nanoseconds of a byte's intake on the reading core.
+    /// Nanoseconds of a byte's intake on the I/O core.
     pub intake: f64,
     /// What the sound queue holds.
     pub queue: u64,

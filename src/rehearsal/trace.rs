@@ -7,16 +7,16 @@ use super::Rehearsal;
 use super::outcome::Run;
 use super::play::Scratch;
 
-/// What lay in the ring through one run.
+/// What lay in the ring buffer through one run.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Trace {
     /// The run's outcome.
     pub run: Run,
-    /// Seconds from the first request and bytes in the ring, at every slice
+    /// Seconds from the first request and bytes in the ring buffer, at every slice
     /// that came in or was given back.
     pub level: Vec<(f64, u64)>,
-    /// Bytes that the ring holds.
-    pub ring_bytes: u64,
+    /// Bytes that the ring buffer holds.
+    pub ring_buffer_bytes: u64,
 }
 
 impl Rehearsal {
@@ -52,7 +52,7 @@ impl Rehearsal {
         Trace {
             run,
             level,
-            ring_bytes: self.rules.ring,
+            ring_buffer_bytes: self.rules.ring,
         }
     }
 
@@ -67,7 +67,7 @@ impl Rehearsal {
     }
 }
 
-/// The level of the ring over time as SVG, the worst moment marked.
+/// The level of the ring buffer over time as SVG, the worst moment marked.
 ///
 /// # Errors
 /// The drawing library's own.
@@ -96,7 +96,7 @@ fn draw<'a>(root: &Area<'a>, trace: &Trace) -> Result<(), Box<dyn std::error::Er
         / 1e3;
     let mut chart = ChartBuilder::on(root)
         .margin(10)
-        .caption("Bytes in the ring", ("sans-serif", 16))
+        .caption("Bytes in the ring buffer", ("sans-serif", 16))
         .x_label_area_size(34)
         .y_label_area_size(56)
         .build_cartesian_2d(0.0..end, 0.0..most * 1.08)?;

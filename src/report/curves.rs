@@ -118,7 +118,7 @@ pub(super) fn quality(findings: &Findings<'_>) -> Result<String, ReportError> {
         )?,
         draw(
             &ssim,
-            "Structural similarity (Wang et al. 2004) of the same (measured); 1 is equal.",
+            "Structural similarity (SSIM) of the same (measured); 1 is equal.",
         )?,
     ];
     Ok(section("Quality over time", &content.concat()))

@@ -51,7 +51,7 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
     let mut busy = Plot::new("% of the time");
     busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
     busy.curves
-        .push(curve("drawing core", &over_time.core, 1.0));
+        .push(curve("display core", &over_time.core, 1.0));
     busy.levels.push(Level {
         name: "all of it".into(),
         value: 100.0,
@@ -79,13 +79,10 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
 pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
     let mut all = String::new();
     for link in &findings.links {
-        let heading = format!(
-            "From {}",
-            match link.link {
-                Link::Card => "the card",
-                Link::Wifi => "the air",
-            }
-        );
+        let heading = match link.link {
+            Link::Card => "From the card",
+            Link::Wifi => "Over Wi-Fi",
+        };
         let mut content = table(&link.budget);
         content += &supply(link);
         let _ = writeln!(
@@ -106,7 +103,7 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
                 );
             }
         }
-        all += &section(&heading, &content);
+        all += &section(heading, &content);
     }
     Ok(all)
 }
@@ -138,12 +135,12 @@ fn level_plot(trace: &Trace) -> Plot {
         before = now;
     }
     plot.curves.push(Curve {
-        name: "in the ring".into(),
+        name: "in the ring buffer".into(),
         points,
     });
     plot.levels.push(Level {
-        name: format!("ring {:.0} kB", trace.ring_bytes as f64 / 1e3),
-        value: trace.ring_bytes as f64 / 1e3,
+        name: format!("ring {:.0} kB", trace.ring_buffer_bytes as f64 / 1e3),
+        value: trace.ring_buffer_bytes as f64 / 1e3,
     });
     plot.marks.extend(worst_moment(trace));
     plot
@@ -157,7 +154,7 @@ fn worst_moment(trace: &Trace) -> Option<f64> {
         return Some((run.start_ns + fault.at_ns) as f64 / 1e9);
     }
     let start = run.start_ns as f64 / 1e9;
-    // From the last rise on the ring only drains.
+    // From the last rise on the ring buffer only drains.
     let rises = |w: &&[(f64, u64)]| w[1].1 > w[0].1;
     let last_in = trace
         .level
@@ -198,7 +195,7 @@ fn rehearsed(tally: &Tally, trace: &Trace) -> String {
     if let Some(low) = tally.low_water_bytes {
         let _ = write!(
             words,
-            " The ring was never below {:.1} kB as a slice began.",
+            " The ring buffer was never below {:.1} kB as a slice began.",
             low as f64 / 1e3
         );
     }

@@ -58,7 +58,7 @@ impl LinkFindings {
     #[must_use]
     pub fn verdict(&self) -> Verdict {
         let rehearsed = self.rehearsal.as_ref();
-        let rehearsed = rehearsed.map_or(Verdict::Not, |(tally, _)| tally.verdict());
+        let rehearsed = rehearsed.map_or(Verdict::DoesNotFit, |(tally, _)| tally.verdict());
         self.budget.verdict.max(rehearsed)
     }
 }

@@ -10,11 +10,11 @@ const WINDOW: f64 = 1.0;
 /// the reel's start and value.
 #[derive(Clone, Debug, Default)]
 pub struct OverTime {
-    /// Bytes a second from the link.
+    /// Bytes per second from the link.
     pub link: Vec<(f64, f64)>,
     /// Share of the time that the panel's bus is busy, in percent.
     pub bus: Vec<(f64, f64)>,
-    /// Share of the time that the drawing core decodes, in percent.
+    /// Share of the time that the display core decodes, in percent.
     pub core: Vec<(f64, f64)>,
 }
 

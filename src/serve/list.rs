@@ -47,15 +47,15 @@ pub struct Facts {
     pub height: u16,
     /// `rectangle` or `ellipse`.
     pub shape: &'static str,
-    /// Pictures a second.
+    /// Frames per second.
     pub rate: f64,
     /// Picture coding.
     pub coding: &'static str,
     /// Sound coding.
     pub sound: &'static str,
-    /// Ticks a second.
+    /// Ticks per second.
     pub clock_rate: u32,
-    /// Mean bytes a second.
+    /// Mean bytes per second.
     pub mean_rate: u32,
     /// Bytes in the worst second.
     pub worst_rate: u32,
@@ -82,8 +82,8 @@ pub struct Poster {
     pub bgr: bool,
     /// Whether all bits are inverted.
     pub inverted: bool,
-    /// Quarter turns clockwise from what the viewer sees.
-    pub turns: u8,
+    /// Clockwise rotation from what the viewer sees, degrees.
+    pub rotation: u16,
     /// Whether left and right were exchanged after them.
     pub mirror: bool,
 }
@@ -106,8 +106,8 @@ impl Facts {
                 .map_or("unknown", |c| c.name()),
             sound: match header.sound {
                 SoundCoding::None => "none",
-                SoundCoding::PcmS16 => "PCM 16 bit",
-                SoundCoding::PcmU8 => "PCM 8 bit",
+                SoundCoding::PcmS16 => "16-bit PCM",
+                SoundCoding::PcmU8 => "8-bit PCM",
                 SoundCoding::ImaAdpcm => "IMA ADPCM",
             },
             clock_rate: header.clock_rate,
@@ -122,7 +122,7 @@ impl Facts {
                 low_byte_first: header.pixel_format == PixelFormat::LowFirst,
                 bgr: header.wire.bgr,
                 inverted: header.wire.inverted,
-                turns: header.mounting.turns,
+                rotation: 90 * u16::from(header.mounting.turns),
                 mirror: header.mounting.mirror,
             }),
         }

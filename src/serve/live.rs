@@ -5,6 +5,8 @@
 //! made anew, so that numbers and times run on where the stream begins, also
 //! when the reel begins again. What a watcher receives is a valid reel.
 
+use byteorder::{ByteOrder as _, LE};
+
 use std::fs::File;
 use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -134,6 +136,11 @@ impl Course {
             index_length: 0,
             index_step: 0,
             index_entries: 0,
+            prebuffer: 0,
+            mean_rate: 0,
+            worst_rate: 0,
+            worst_bus_bytes: 0,
+            worst_instructions: 0,
             poster_offset,
             poster_length,
             tables_offset,
@@ -143,7 +150,7 @@ impl Course {
     }
 
     /// The side chunks as they stand in the stream, poster first.
-    fn side(&mut self, first_tick: u64) -> Vec<Place> {
+    fn side(&mut self, stream: &Header) -> Vec<Place> {
         let mut chunks = Vec::new();
         for kind in [Kind::Poster, Kind::Tables] {
             let found = self
@@ -152,7 +159,8 @@ impl Course {
                 .iter()
                 .find(|p| p.header.kind() == Some(kind));
             if let Some(&Place { offset, mut header }) = found {
-                header.time = first_tick;
+                header.time = stream.first_tick;
+                header.first_picture = stream.first_picture;
                 header.number = self.count(header.length);
                 chunks.push(Place { offset, header });
             }
@@ -236,7 +244,7 @@ fn chunk(header: &ChunkHeader, payload: &[u8]) -> Vec<u8> {
     bytes[header.payload()].copy_from_slice(payload);
     let crc_at = bytes.len() - 4;
     let crc = crc32(&bytes[CHUNK_HEADER..crc_at]);
-    bytes[crc_at..].copy_from_slice(&crc.to_le_bytes());
+    LE::write_u32(&mut bytes[crc_at..], crc);
     bytes
 }
 
@@ -274,10 +282,11 @@ async fn send(
     let mut sector = [0; SECTOR];
     header.emit(&mut sector);
     sender.send(Bytes::copy_from_slice(&sector)).await?;
-    for place in course.side(header.first_tick) {
+    for place in course.side(&header) {
         send_chunk(sender, file, &place).await?;
     }
-    let prebuffer = u64::from(header.prebuffer);
+    // A live header states none; what the file does is sent at once.
+    let prebuffer = u64::from(course.table.header.prebuffer);
     let mut burst = 0;
     // The clock starts when the watcher has its prebuffer; it is then ahead by `lead`.
     let mut clock: Option<(Instant, u64)> = None;

@@ -11,7 +11,7 @@
 //! | `/list`, `/list.json`, `/list.m3u` | the reels as plain text, JSON, an M3U playlist |
 //! | `/reels/NAME` | the file; ranges and conditional requests |
 //! | `/live/NAME` | the reel at the pace of its sound clock |
-//! | `/watchers`, `/watchers.json` | who is watching |
+//! | `/streams`, `/streams.json` | who is watching |
 
 mod announce;
 mod assets;
@@ -38,11 +38,11 @@ use tokio::sync::{Semaphore, watch as signal};
 
 pub use announce::Announcement;
 pub use list::{Entry, Facts};
-pub use watch::{AirLimit, Listener, Report, Way};
+pub use watch::{AirLimit, Delivery, Listener, Report};
 
 use folder::Folder;
 use live::Tables;
-use watch::Watchers;
+use watch::StreamLog;
 
 /// What a server is told.
 #[derive(Clone)]
@@ -54,7 +54,7 @@ pub struct Options {
     /// Connections at once; more are answered 503 and closed.
     pub most_connections: usize,
     /// Streams at once; more are answered 503.
-    pub most_watchers: usize,
+    pub max_streams: usize,
     /// What the access point carries; streams beyond are answered 503.
     pub air: Option<AirLimit>,
     /// How long a client may take over a request's head, or say nothing.
@@ -76,7 +76,7 @@ impl Options {
             folder,
             listen: Vec::new(),
             most_connections: 1024,
-            most_watchers: 512,
+            max_streams: 512,
             air: None,
             head_time: Duration::from_secs(15),
             patience: patience::PATIENCE,
@@ -110,7 +110,7 @@ pub struct Server {
 struct Shared {
     options: Options,
     folder: Folder,
-    watchers: Arc<Watchers>,
+    streams: Arc<StreamLog>,
     places: Arc<Semaphore>,
     tables: Tables,
     /// Since when the live reels have been running.
@@ -136,8 +136,8 @@ impl Server {
         raise_file_limit();
         let shared = Shared {
             folder,
-            watchers: Watchers::new(
-                options.most_watchers,
+            streams: StreamLog::new(
+                options.max_streams,
                 options.air.clone(),
                 Arc::clone(&options.listener),
             ),

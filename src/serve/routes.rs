@@ -24,7 +24,7 @@ use super::condition::{Precondition, Validators, Wanted, precondition, wanted};
 use super::folder::{OpenReel, Refusal};
 use super::list::{self, Entry};
 use super::live::{self, Join};
-use super::watch::Way;
+use super::watch::Delivery;
 
 /// The client's address.
 #[derive(Clone, Copy)]
@@ -43,7 +43,7 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
         .route("/list.m3u", get(list_m3u))
         .route("/reels/{*name}", get(reel))
         .route("/live/{*name}", get(live))
-        .route("/watchers.json", get(watchers_json))
+        .route("/streams.json", get(streams_json))
         .fallback(|| async { plain(StatusCode::NOT_FOUND, NOWHERE) })
         .method_not_allowed_fallback(|| async {
             plain(
@@ -115,8 +115,8 @@ async fn list_m3u(
     Ok(fresh("audio/mpegurl; charset=utf-8", playlist))
 }
 
-async fn watchers_json(State(shared): State<Arc<Shared>>) -> Response {
-    let reports = shared.watchers.reports();
+async fn streams_json(State(shared): State<Arc<Shared>>) -> Response {
+    let reports = shared.streams.reports();
     ([(CACHE_CONTROL, "no-store")], Json(reports)).into_response()
 }
 
@@ -181,7 +181,7 @@ async fn reel(
     let file = Arc::new(reel.file);
     let rate = mean_rate(&shared, &file, reel.length, reel.etag).await?;
     let (sender, pieces) =
-        stream(&shared, peer, name, (Way::File, rate), Some(count)).ok_or_else(too_many)?;
+        stream(&shared, peer, name, (Delivery::File, rate), Some(count)).ok_or_else(too_many)?;
     let mut stopping = shared.stopping.clone();
     tokio::spawn(async move {
         let sending = sender.send_file(&file, range);
@@ -222,8 +222,8 @@ async fn live(
     if method == Method::HEAD {
         return Ok(answer);
     }
-    let way = (Way::Live, table.header.mean_rate);
-    let (sender, pieces) = stream(&shared, peer, name, way, None).ok_or_else(too_many)?;
+    let delivery = (Delivery::Live, table.header.mean_rate);
+    let (sender, pieces) = stream(&shared, peer, name, delivery, None).ok_or_else(too_many)?;
     tokio::spawn(live::stream(
         sender,
         file,
@@ -253,16 +253,16 @@ async fn page_file(Path(name): Path<String>) -> Response {
     assets::file(&name).unwrap_or_else(|| plain(StatusCode::NOT_FOUND, NOWHERE))
 }
 
-/// A place among the watchers, and a body to fill.
+/// A place among the streams, and a body to fill.
 fn stream(
     shared: &Arc<Shared>,
     peer: SocketAddr,
     encoded: &str,
-    (way, rate): (Way, u32),
+    (delivery, rate): (Delivery, u32),
     length: Option<u64>,
 ) -> Option<(Sender, body::Pieces)> {
     let name = percent_encoding::percent_decode_str(encoded).decode_utf8_lossy();
-    let watch = shared.watchers.open(peer, &name, way, rate)?;
+    let watch = shared.streams.open(peer, &name, delivery, rate)?;
     Some(body::pieces(watch, length))
 }
 

@@ -21,14 +21,14 @@ const REMEMBERED: usize = 100;
 /// How a reel is being sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Way {
+pub enum Delivery {
     /// A file, or a range of one, as fast as the client takes it.
     File,
     /// Paced by the sound clock.
     Live,
 }
 
-/// What is known of one stream; times in seconds, rates in bytes a second.
+/// What is known of one stream; times in seconds, rates in bytes per second.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Counts up from 1 in one run of the server.
@@ -38,7 +38,7 @@ pub struct Report {
     /// The reel's name.
     pub reel: String,
     /// File or live.
-    pub way: Way,
+    pub delivery: Delivery,
     /// When it began, in seconds since 1970.
     pub since: u64,
     /// How long it has lasted, or lasted.
@@ -82,7 +82,7 @@ impl AirLimit {
 }
 
 /// All streams of a server: the open ones and the last that ended.
-pub struct Watchers {
+pub struct StreamLog {
     most: usize,
     air: Option<AirLimit>,
     next: AtomicU64,
@@ -100,7 +100,7 @@ struct Record {
     id: u64,
     peer: SocketAddr,
     reel: String,
-    way: Way,
+    delivery: Delivery,
     /// Bytes per second of the reel in the mean.
     rate: u32,
     since: SystemTime,
@@ -122,10 +122,10 @@ struct Figures {
 /// An open stream; dropping it closes its record.
 pub struct Watch {
     record: Arc<Record>,
-    watchers: Arc<Watchers>,
+    streams: Arc<StreamLog>,
 }
 
-impl Watchers {
+impl StreamLog {
     /// At most `most` open streams; `listener` hears of each as it opens and closes.
     /// No more are open than the access point carries, where one is given.
     #[must_use]
@@ -146,7 +146,7 @@ impl Watchers {
         self: &Arc<Self>,
         peer: SocketAddr,
         reel: &str,
-        way: Way,
+        delivery: Delivery,
         rate: u32,
     ) -> Option<Watch> {
         let mut streams = lock(&self.streams);
@@ -163,7 +163,7 @@ impl Watchers {
             id: self.next.fetch_add(1, Ordering::Relaxed),
             peer,
             reel: reel.to_owned(),
-            way,
+            delivery,
             rate,
             since: SystemTime::now(),
             begun: Instant::now(),
@@ -174,7 +174,7 @@ impl Watchers {
         (self.listener)(&record.report(true));
         Some(Watch {
             record,
-            watchers: Arc::clone(self),
+            streams: Arc::clone(self),
         })
     }
 
@@ -196,7 +196,7 @@ impl Record {
             id: self.id,
             peer: self.peer,
             reel: self.reel.clone(),
-            way: self.way,
+            delivery: self.delivery,
             since: since.map_or(0, |since| since.as_secs()),
             seconds: elapsed.as_secs_f64(),
             bytes: figures.bytes,
@@ -273,12 +273,12 @@ impl Watch {
 impl Drop for Watch {
     fn drop(&mut self) {
         let report = self.record.report(false);
-        let mut streams = lock(&self.watchers.streams);
+        let mut streams = lock(&self.streams.streams);
         streams.open.retain(|record| record.id != self.record.id);
         streams.ended.push_front(report.clone());
         streams.ended.truncate(REMEMBERED);
         drop(streams);
-        (self.watchers.listener)(&report);
+        (self.streams.listener)(&report);
     }
 }
 
@@ -296,23 +296,23 @@ mod tests {
         let heard = Arc::new(Mutex::new(Vec::new()));
         let ear = Arc::clone(&heard);
         let listener: Listener = Arc::new(move |report| ear.lock().unwrap().push(report.open));
-        let watchers = Watchers::new(1, None, listener);
+        let streams = StreamLog::new(1, None, listener);
         let peer = ([127, 0, 0, 1], 9).into();
-        let watch = watchers.open(peer, "harbour.tbr", Way::Live, 0).unwrap();
-        assert!(watchers.open(peer, "harbour.tbr", Way::File, 0).is_none());
+        let watch = streams.open(peer, "harbour.tbr", Delivery::Live, 0).unwrap();
+        assert!(streams.open(peer, "harbour.tbr", Delivery::File, 0).is_none());
         watch.sent(1000, Duration::ZERO);
         watch.sent(500, Duration::from_millis(300));
         watch.lag(Duration::from_millis(40));
         watch.lag(Duration::ZERO);
-        let now = &watchers.reports()[0];
+        let now = &streams.reports()[0];
         assert!(now.open && now.bytes == 1500 && now.stalls == 1);
         assert!((now.worst_lag - 0.04).abs() < 1e-9 && now.lag == 0.0);
         watch.whole();
         drop(watch);
-        let after = &watchers.reports()[0];
+        let after = &streams.reports()[0];
         assert!(!after.open && after.whole && after.bytes == 1500);
         assert_eq!(*heard.lock().unwrap(), [true, false]);
-        assert!(watchers.open(peer, "harbour.tbr", Way::File, 0).is_some());
+        assert!(streams.open(peer, "harbour.tbr", Delivery::File, 0).is_some());
     }
 
     /// 60 kB/s over a board's usual link: one access point has room for so many
@@ -322,17 +322,17 @@ mod tests {
         let wifi = Wifi::default();
         let boards = crate::budget::AccessPoint::new(60e3, &wifi, 0.15).boards;
         let air = AirLimit { wifi, share: 0.85 };
-        let watchers = Watchers::new(512, Some(air), Arc::new(|_: &Report| ()));
+        let streams = StreamLog::new(512, Some(air), Arc::new(|_: &Report| ()));
         let peer = ([127, 0, 0, 1], 9).into();
-        let open = |_| watchers.open(peer, "harbour.tbr", Way::Live, 60_000);
+        let open = |_| streams.open(peer, "harbour.tbr", Delivery::Live, 60_000);
         let mut watches: Vec<Watch> = (0..).map_while(open).collect();
         assert_eq!(watches.len(), boards as usize);
         assert!((5..100).contains(&boards), "{boards}");
         // One that ends makes room for another.
         watches.pop();
         assert!(
-            watchers
-                .open(peer, "harbour.tbr", Way::Live, 60_000)
+            streams
+                .open(peer, "harbour.tbr", Delivery::Live, 60_000)
                 .is_some()
         );
     }

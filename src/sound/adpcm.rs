@@ -7,6 +7,8 @@
 //! first. An unused last nibble is zero. With a sample count of 8 k + 1 this is
 //! the mono block of the well-known WAV form, byte for byte.
 
+use byteorder::{ByteOrder as _, LE};
+
 use super::block_error::BlockError;
 
 /// Bytes before the nibbles.
@@ -72,13 +74,13 @@ pub(super) fn decode(bytes: &[u8], out: &mut [i16]) -> Result<(), BlockError> {
     let Some((first, rest)) = out.split_first_mut() else {
         return Ok(());
     };
-    let (&[low, high, index, zero], nibbles) =
-        bytes.split_first_chunk().ok_or(BlockError::Header)?;
+    let (head, nibbles) = bytes.split_at_checked(4).ok_or(BlockError::Header)?;
+    let (index, zero) = (head[2], head[3]);
     if index > 88 || zero != 0 {
         return Err(BlockError::Header);
     }
     let mut state = State {
-        sample: i16::from_le_bytes([low, high]),
+        sample: LE::read_i16(head),
         index,
     };
     *first = state.sample;

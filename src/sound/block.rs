@@ -2,9 +2,11 @@
 //!
 //! | coding | number | bytes for n samples | layout |
 //! |---|---|---|---|
-//! | PCM S16LE | 1 | 2 n | signed 16-bit, little-endian |
-//! | PCM U8 | 2 | n | unsigned 8-bit, 128 is silence |
+//! | 16-bit signed PCM, low byte first | 1 | 2 n | signed 16-bit, little-endian |
+//! | 8-bit unsigned PCM | 2 | n | unsigned 8-bit, 128 is silence |
 //! | IMA ADPCM | 3 | 4 + n / 2 | 4-byte header, then nibbles, low one first |
+
+use byteorder::{ByteOrder as _, LE};
 
 use super::adpcm;
 use super::block_error::BlockError;
@@ -23,7 +25,7 @@ pub enum SoundCoding {
     Pcm16 = 1,
     /// Unsigned 8-bit, 128 is silence.
     Pcm8 = 2,
-    /// IMA ADPCM, 4 bits a sample (IMA Digital Audio Focus Group, 1992).
+    /// IMA ADPCM, 4 bits per sample (IMA Digital Audio Focus Group, 1992).
     Adpcm = 3,
 }
 
@@ -67,9 +69,7 @@ pub fn decode_block(coding: SoundCoding, bytes: &[u8], out: &mut [i16]) -> Resul
     }
     match coding {
         SoundCoding::Pcm16 => {
-            for (pair, sample) in bytes.chunks_exact(2).zip(out) {
-                *sample = i16::from_le_bytes([pair[0], pair[1]]);
-            }
+            LE::read_i16_into(bytes, out);
             Ok(())
         }
         SoundCoding::Pcm8 => {

@@ -88,7 +88,7 @@ fn draw_excursion<'a>(area: &Area<'a>, box_: &Enclosure, cut: &dyn Fn(f64) -> f6
         ("rated power behind the high-pass", SHAPED, 2, &|hz| {
             moved(hz) * 10f64.powf(cut(hz) / 20.0)
         }),
-        ("what the cone may", LIMIT, 1, &|_| most),
+        ("Xmax limit", LIMIT, 1, &|_| most),
     ];
     let words = ("", "excursion, mm, one way");
     let place = SeriesLabelPosition::UpperRight;

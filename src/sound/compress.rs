@@ -5,21 +5,21 @@ use serde::Serialize;
 /// How much range is taken away.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Compression {
+pub enum DynamicRange {
     /// None.
     #[default]
-    Off,
+    Full,
     /// For the night: loud passages are brought down to the speech.
     Night,
     /// For a noisy room: everything is brought close to one level.
     NoisyRoom,
 }
 
-impl Compression {
+impl DynamicRange {
     /// In words, if there is any.
     pub(super) const fn words(self) -> Option<&'static str> {
         match self {
-            Self::Off => None,
+            Self::Full => None,
             Self::Night => Some("night compression, 2.5:1 from 6 dB below the loudness"),
             Self::NoisyRoom => Some("noisy-room compression, 4:1 from 15 dB below the loudness"),
         }
@@ -29,7 +29,7 @@ impl Compression {
     /// chosen by ear-safe arithmetic, no source).
     const fn curve(self) -> Option<(f64, f64)> {
         match self {
-            Self::Off => None,
+            Self::Full => None,
             Self::Night => Some((-6.0, 2.5)),
             Self::NoisyRoom => Some((-15.0, 4.0)),
         }
@@ -58,7 +58,7 @@ const STRIDE: u32 = 16;
 impl Compressor {
     /// `None` when there is nothing to do. `loudness` is what the programme
     /// has on arrival, LUFS.
-    pub(super) fn new(kind: Compression, loudness: f64, rate: f64) -> Option<Self> {
+    pub(super) fn new(kind: DynamicRange, loudness: f64, rate: f64) -> Option<Self> {
         let (threshold, ratio) = kind.curve()?;
         let smooth = |seconds: f64| 1.0 - (-1.0 / (seconds * rate)).exp();
         Some(Self {

@@ -10,7 +10,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI, SQRT_2, TAU};
 
 use super::biquad::Coefficients;
 use super::error::{SoundError, in_range};
-use super::shape::{HighPass, Tilt};
+use super::shape::{HighPass, HighShelf};
 
 /// Density of air at 20 °C, kg/m³.
 const AIR: f64 = 1.204;
@@ -21,7 +21,7 @@ const ZERO_DB: f64 = 20e-6;
 
 /// What is known of a driver; what is not is guessed from its size.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct DriverSheet {
+pub struct DriverDatasheet {
     /// Diameter of the cone, or of the circle of equal area, mm.
     pub diameter_mm: f64,
     /// Nominal impedance, ohms.
@@ -76,7 +76,7 @@ impl Driver {
     ///
     /// # Errors
     /// A figure that no driver has.
-    pub fn new(sheet: &DriverSheet) -> Result<Self, SoundError> {
+    pub fn new(sheet: &DriverDatasheet) -> Result<Self, SoundError> {
         in_range("the cone's diameter", sheet.diameter_mm, (5.0, 500.0), "mm")?;
         in_range("the impedance", sheet.impedance_ohm, (1.0, 200.0), "ohms")?;
         in_range("the rated power", sheet.rated_w, (0.01, 1000.0), "W")?;
@@ -222,10 +222,10 @@ impl Enclosure {
         self.resonance_hz * ((a + (a * a + 4.0).sqrt()) / 2.0).sqrt()
     }
 
-    /// Height of the hump above the flat part, dB; 0 without one. It is
+    /// Height of the peak above the flat part, dB; 0 without one. It is
     /// Qtc² / sqrt(Qtc² - 1/4).
     #[must_use]
-    pub fn hump_db(&self) -> f64 {
+    pub fn response_peak_db(&self) -> f64 {
         if self.q <= FRAC_1_SQRT_2 {
             return 0.0;
         }
@@ -264,7 +264,7 @@ impl Enclosure {
     }
 
     /// The high-pass for this speaker: at its -3 dB point, or higher where
-    /// `watts` would else move the cone too far. Its Q flattens the box's hump.
+    /// `watts` would else move the cone too far. Its Q flattens the box's peak.
     #[must_use]
     pub fn high_pass(&self, watts: f64) -> HighPass {
         let q = if self.q > 1.0 { 0.58 } else { FRAC_1_SQRT_2 };
@@ -284,13 +284,13 @@ impl Enclosure {
         moved.fold(0.0, f64::max)
     }
 
-    /// A tilt that balances missing bass: one dB less presence for each octave
+    /// A high shelf that balances missing bass: one dB less presence for each octave
     /// that the cut-off lies above 200 Hz, four at most (a rule of thumb of ours).
     #[must_use]
-    pub fn tilt(&self) -> Option<Tilt> {
+    pub fn high_shelf(&self) -> Option<HighShelf> {
         let db = -(self.cutoff_hz() / 200.0).log2().clamp(0.0, 4.0);
-        (db < -0.25).then_some(Tilt {
-            hz: Tilt::PRESENCE_HZ,
+        (db < -0.25).then_some(HighShelf {
+            hz: HighShelf::PRESENCE_HZ,
             db,
         })
     }

@@ -1,5 +1,7 @@
 //! Samples to sound blocks.
 
+use byteorder::{ByteOrder as _, LE};
+
 use super::adpcm::{STEPS, State};
 use super::block::{SoundCoding, block_bytes};
 use super::shaped8::Shaped8;
@@ -14,7 +16,7 @@ pub struct BlockEncoder {
 }
 
 impl BlockEncoder {
-    /// An encoder at the start of a reel whose sound has `rate` samples a second.
+    /// An encoder at the start of a reel whose sound has `rate` samples per second.
     #[must_use]
     pub fn new(coding: SoundCoding, rate: u32) -> Self {
         Self {
@@ -40,7 +42,10 @@ impl BlockEncoder {
     pub fn encode(&mut self, samples: &[i16]) -> Vec<u8> {
         let mut bytes = Vec::with_capacity(block_bytes(self.coding, samples.len()));
         match self.coding {
-            SoundCoding::Pcm16 => bytes.extend(samples.iter().flat_map(|s| s.to_le_bytes())),
+            SoundCoding::Pcm16 => {
+                bytes.resize(2 * samples.len(), 0);
+                LE::write_i16_into(samples, &mut bytes);
+            }
             SoundCoding::Pcm8 => bytes.extend(samples.iter().map(|&s| self.shaped.push(s))),
             SoundCoding::Adpcm => self.adpcm(samples, &mut bytes),
         }
@@ -55,8 +60,8 @@ impl BlockEncoder {
             sample: first,
             index: self.index,
         };
-        bytes.extend(first.to_le_bytes());
-        bytes.extend([state.index, 0]);
+        bytes.extend([0, 0, state.index, 0]);
+        LE::write_i16(bytes, first);
         for pair in rest.chunks(2) {
             let low = nearest(&mut state, pair[0], self.most);
             let high = pair

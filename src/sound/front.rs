@@ -28,7 +28,12 @@ impl Front {
             mixer: Mixer::new(layout, plan.downmix),
             offset: OffsetBlock::new(f64::from(rate)),
             resampler: Resampler::new(rate, plan.rate)?,
-            shaper: Shaper::new(f64::from(plan.rate), plan.high_pass, plan.bass, plan.tilt),
+            shaper: Shaper::new(
+                f64::from(plan.rate),
+                plan.high_pass,
+                plan.bass,
+                plan.high_shelf,
+            ),
             mono: Vec::new(),
         })
     }

@@ -16,7 +16,7 @@ impl Gain {
     /// expects it.
     pub(super) fn new(plan: &SoundPlan, gain_db: f64, loudness: f64) -> Self {
         let rate = f64::from(plan.rate);
-        let compressor = Compressor::new(plan.compression, loudness, rate);
+        let compressor = Compressor::new(plan.dynamic_range, loudness, rate);
         Self {
             gain: ratio(gain_db),
             compressor,

@@ -3,12 +3,16 @@
 
 use std::io::{self, Seek, SeekFrom, Write};
 
+use byteorder::{ByteOrder as _, LE, WriteBytesExt as _};
+
 use super::biquad::{Biquad, Coefficients};
 
 /// Writes 16-bit mono WAV in pieces; the lengths are filled in at the end.
 #[derive(Debug)]
 pub struct WavWriter<W: Write + Seek> {
     sink: W,
+    /// Samples per second.
+    rate: u32,
     samples: u32,
 }
 
@@ -18,8 +22,12 @@ impl<W: Write + Seek> WavWriter<W> {
     /// # Errors
     /// When the sink cannot be written.
     pub fn new(mut sink: W, rate: u32) -> io::Result<Self> {
-        sink.write_all(&header(rate, 0))?;
-        Ok(Self { sink, samples: 0 })
+        header(&mut sink, rate, 0)?;
+        Ok(Self {
+            sink,
+            rate,
+            samples: 0,
+        })
     }
 
     /// Appends samples.
@@ -32,7 +40,8 @@ impl<W: Write + Seek> WavWriter<W> {
             .and_then(|n| self.samples.checked_add(n));
         let fits = count.filter(|n| *n < (u32::MAX - 44) / 2);
         self.samples = fits.ok_or_else(|| io::Error::other("a WAV file holds 4 GiB at most"))?;
-        let bytes: Vec<u8> = samples.iter().flat_map(|s| s.to_le_bytes()).collect();
+        let mut bytes = vec![0; 2 * samples.len()];
+        LE::write_i16_into(samples, &mut bytes);
         self.sink.write_all(&bytes)
     }
 
@@ -41,32 +50,31 @@ impl<W: Write + Seek> WavWriter<W> {
     /// # Errors
     /// When the sink cannot be written.
     pub fn finish(mut self) -> io::Result<W> {
-        let bytes = 2 * self.samples;
-        for (place, value) in [(4, bytes + 36), (40, bytes)] {
-            self.sink.seek(SeekFrom::Start(place))?;
-            self.sink.write_all(&value.to_le_bytes())?;
-        }
+        self.sink.seek(SeekFrom::Start(0))?;
+        header(&mut self.sink, self.rate, 2 * self.samples)?;
         self.sink.seek(SeekFrom::End(0))?;
         self.sink.flush()?;
         Ok(self.sink)
     }
 }
 
-fn header(rate: u32, bytes: u32) -> Vec<u8> {
-    let mut head = Vec::with_capacity(44);
-    head.extend(b"RIFF");
-    head.extend((bytes + 36).to_le_bytes());
-    head.extend(b"WAVEfmt ");
-    head.extend(16u32.to_le_bytes());
-    head.extend(1u16.to_le_bytes());
-    head.extend(1u16.to_le_bytes());
-    head.extend(rate.to_le_bytes());
-    head.extend((2 * rate).to_le_bytes());
-    head.extend(2u16.to_le_bytes());
-    head.extend(16u16.to_le_bytes());
-    head.extend(b"data");
-    head.extend(bytes.to_le_bytes());
-    head
+/// RIFF WAVE header for 16-bit mono PCM (Multimedia Programming Interface and
+/// Data Specifications 1.0, 1991); `bytes` of samples follow.
+fn header(to: &mut impl Write, rate: u32, bytes: u32) -> io::Result<()> {
+    to.write_all(b"RIFF")?;
+    to.write_u32::<LE>(bytes + 36)?;
+    to.write_all(b"WAVEfmt ")?;
+    to.write_u32::<LE>(16)?;
+    // PCM, one channel.
+    to.write_u16::<LE>(1)?;
+    to.write_u16::<LE>(1)?;
+    to.write_u32::<LE>(rate)?;
+    to.write_u32::<LE>(2 * rate)?;
+    // Bytes per frame, bits per sample.
+    to.write_u16::<LE>(2)?;
+    to.write_u16::<LE>(16)?;
+    to.write_all(b"data")?;
+    to.write_u32::<LE>(bytes)
 }
 
 /// Renders samples as a speaker would.
@@ -80,7 +88,7 @@ impl Rendering {
         Self(sections.into_iter().map(Biquad::new).collect())
     }
 
-    /// Renders in place. A hump of the box may clip; 6 dB are kept free.
+    /// Renders in place. A peak of the box may clip; 6 dB are kept free.
     pub fn run(&mut self, samples: &mut [i16]) {
         for sample in samples {
             let x = 0.5 * f64::from(*sample);

@@ -1,7 +1,7 @@
 //! The first passes over the sound: which gain brings it to the target,
 //! through all that will limit it.
 
-use super::compress::Compression;
+use super::compress::DynamicRange;
 use super::error::SoundError;
 use super::front::Front;
 use super::layout::Layout;
@@ -14,7 +14,7 @@ use super::plan::SoundPlan;
 pub struct Measured {
     /// Gain from the mono sound's loudness to the target, dB.
     pub gain_db: f64,
-    /// Further gain that makes up for compression and limits, dB.
+    /// Further gain that makes up for dynamic_range and limits, dB.
     pub makeup_db: f64,
     /// Loudness of the shaped mono sound.
     pub before: Option<Loudness>,
@@ -137,7 +137,7 @@ impl SoundMeter {
                 if settled(&found, &self.plan) {
                     return Ok(Verdict::Done(found));
                 }
-                let tries = first_tries(self.plan.compression);
+                let tries = first_tries(self.plan.dynamic_range);
                 again(self.rate, self.layout, self.plan, found, tries)
             }
             Pass::Levelled {
@@ -185,18 +185,18 @@ fn settled(found: &Measured, plan: &SoundPlan) -> bool {
     let Some(before) = found.before else {
         return true;
     };
-    let free = plan.compression == Compression::Off && plan.driver_ceiling.is_none();
+    let free = plan.dynamic_range == DynamicRange::Full && plan.driver_ceiling.is_none();
     !before.integrated.is_finite()
         || (free && before.true_peak + found.gain_db <= plan.ceiling)
-        || (plan.loudness.is_none() && plan.compression == Compression::Off)
+        || (plan.loudness.is_none() && plan.dynamic_range == DynamicRange::Full)
         || !found.reached
 }
 
-fn first_tries(compression: Compression) -> [f64; TRIES] {
-    match compression {
-        Compression::Off => [0.0, FINE, 2.0 * FINE, MAKEUP_MAX],
-        Compression::Night => [0.0, 3.0, 6.0, MAKEUP_MAX + 4.0],
-        Compression::NoisyRoom => [4.0, 9.0, 13.0, MAKEUP_MAX + 12.0],
+fn first_tries(dynamic_range: DynamicRange) -> [f64; TRIES] {
+    match dynamic_range {
+        DynamicRange::Full => [0.0, FINE, 2.0 * FINE, MAKEUP_MAX],
+        DynamicRange::Night => [0.0, 3.0, 6.0, MAKEUP_MAX + 4.0],
+        DynamicRange::NoisyRoom => [4.0, 9.0, 13.0, MAKEUP_MAX + 12.0],
     }
 }
 

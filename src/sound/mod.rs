@@ -63,7 +63,7 @@ pub use block_error::BlockError;
 
 #[cfg(feature = "host")]
 pub use {
-    compress::Compression,
+    compress::DynamicRange,
     downmix::Downmix,
     encode::BlockEncoder,
     error::SoundError,
@@ -73,6 +73,6 @@ pub use {
     meter::{Measured, SoundMeter, Verdict},
     phase::PhaseLoss,
     plan::{RATE_MAX, RATE_MIN, SoundPlan},
-    shape::{HighPass, SuggestedBass, Tilt},
+    shape::{HighPass, HighShelf, VirtualBass},
     stage::{SoundReport, SoundStage},
 };

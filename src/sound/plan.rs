@@ -3,10 +3,10 @@
 use serde::Serialize;
 
 use super::block::SoundCoding;
-use super::compress::Compression;
+use super::compress::DynamicRange;
 use super::downmix::Downmix;
 use super::error::{SoundError, in_range};
-use super::shape::{HighPass, SuggestedBass, Tilt};
+use super::shape::{HighPass, HighShelf, VirtualBass};
 
 /// Lowest sample rate of a reel, Hz.
 pub const RATE_MIN: u32 = 8_000;
@@ -17,7 +17,7 @@ pub const RATE_MAX: u32 = 48_000;
 /// channels, except that no true peak passes -1 dBTP: a tone keeps its level.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SoundPlan {
-    /// Samples a second of the reel, 8000..=48000 Hz.
+    /// Samples per second of the reel, 8000..=48000 Hz.
     pub rate: u32,
     /// How samples are stored.
     pub coding: SoundCoding,
@@ -32,12 +32,12 @@ pub struct SoundPlan {
     /// Taken out below the speaker's resonance.
     pub high_pass: Option<HighPass>,
     /// Harmonics in place of the bass that the speaker cannot move.
-    pub bass: Option<SuggestedBass>,
+    pub bass: Option<VirtualBass>,
     /// Presence lifted or lowered.
-    pub tilt: Option<Tilt>,
+    pub high_shelf: Option<HighShelf>,
     /// Less range between soft and loud. Without a loudness target the mono
     /// sound's own loudness is the target.
-    pub compression: Compression,
+    pub dynamic_range: DynamicRange,
     /// Highest mean level, dB against a full-scale sine (-40..=0), over 0.4 s:
     /// what the driver's rated power allows at the amplifier's gain.
     pub driver_ceiling: Option<f64>,
@@ -53,8 +53,8 @@ impl Default for SoundPlan {
             ceiling: -1.0,
             high_pass: None,
             bass: None,
-            tilt: None,
-            compression: Compression::Off,
+            high_shelf: None,
+            dynamic_range: DynamicRange::Full,
             driver_ceiling: None,
         }
     }
@@ -78,7 +78,7 @@ impl SoundPlan {
         }
         self.high_pass.map_or(Ok(()), |h| h.check(rate))?;
         self.bass.map_or(Ok(()), |b| b.check(rate))?;
-        self.tilt.map_or(Ok(()), |t| t.check(rate))
+        self.high_shelf.map_or(Ok(()), |t| t.check(rate))
     }
 
     /// What is done besides rate and coding, step by step in its order, in words
@@ -89,16 +89,16 @@ impl SoundPlan {
             Some(format!("{} to mono", self.downmix.words())),
             self.bass.map(|b| {
                 let (hz, db) = (b.hz, b.level_db);
-                format!("bass below {hz:.0} Hz suggested by harmonics at {db:+.1} dB")
+                format!("bass below {hz:.0} Hz replaced by harmonics at {db:+.1} dB")
             }),
             self.high_pass.map(|h| {
                 let (hz, order, q) = (h.hz, h.order, h.q);
                 format!("high-pass {hz:.0} Hz, order {order}, Q {q:.2}")
             }),
-            self.tilt
-                .map(|t| format!("presence {:+.1} dB above {:.0} Hz", t.db, t.hz)),
+            self.high_shelf
+                .map(|t| format!("high shelf {:+.1} dB above {:.0} Hz", t.db, t.hz)),
             self.loudness.map(|l| format!("loudness target {l:.1} LUFS")),
-            self.compression.words().map(str::to_owned),
+            self.dynamic_range.words().map(str::to_owned),
             self.driver_ceiling.map(|db| {
                 format!("mean over 0.4 s at most {db:.1} dB of a full-scale sine (the speaker's rated power)")
             }),
@@ -110,6 +110,6 @@ impl SoundPlan {
     /// Whether a first pass with [`super::SoundMeter`] is needed.
     #[must_use]
     pub fn needs_measuring(&self) -> bool {
-        self.loudness.is_some() || self.compression != Compression::Off
+        self.loudness.is_some() || self.dynamic_range != DynamicRange::Full
     }
 }

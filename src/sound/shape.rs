@@ -13,7 +13,7 @@ use super::error::{SoundError, in_range};
 pub struct HighPass {
     /// Corner, Hz: the speaker's resonance in its box.
     pub hz: f64,
-    /// Order 1..=8, 6 dB an octave each.
+    /// Order 1..=8, 6 dB per octave each.
     pub order: u32,
     /// Quality factor when the order is 2; other orders are Butterworth.
     pub q: f64,
@@ -51,7 +51,7 @@ impl HighPass {
             "the high-pass order",
             f64::from(self.order),
             (1.0, 8.0),
-            "(6 dB an octave each)",
+            "(6 dB per octave each)",
         )?;
         in_range("the high-pass Q", self.q, (0.3, 3.0), "")
     }
@@ -60,18 +60,18 @@ impl HighPass {
 /// Harmonics of what the speaker cannot move: the ear hears their common
 /// fundamental (the missing fundamental), so the tune of the bass stays.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct SuggestedBass {
+pub struct VirtualBass {
     /// Everything below this is suggested, Hz: the speaker's resonance.
     pub hz: f64,
     /// Level of the strongest harmonic against the fundamental it stands for, dB.
     pub level_db: f64,
 }
 
-impl SuggestedBass {
+impl VirtualBass {
     pub(super) fn check(&self, rate: f64) -> Result<(), SoundError> {
-        in_range("the suggested bass", self.hz, (40.0, rate / 16.0), "Hz")?;
+        in_range("the virtual bass", self.hz, (40.0, rate / 16.0), "Hz")?;
         in_range(
-            "the suggested bass's level",
+            "the virtual bass's level",
             self.level_db,
             (-24.0, 12.0),
             "dB",
@@ -81,31 +81,36 @@ impl SuggestedBass {
 
 /// A high shelf that lifts or lowers the presence range.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Tilt {
+pub struct HighShelf {
     /// Where half of the change is reached, Hz.
     pub hz: f64,
     /// The change far above, dB.
     pub db: f64,
 }
 
-impl Tilt {
+impl HighShelf {
     /// Corner of the presence range, Hz (2 to 6 kHz is what makes speech clear:
     /// common practice, no source).
     pub const PRESENCE_HZ: f64 = 2500.0;
 
     pub(super) fn check(&self, rate: f64) -> Result<(), SoundError> {
-        in_range("the tilt's corner", self.hz, (100.0, 0.45 * rate), "Hz")?;
-        in_range("the tilt", self.db, (-12.0, 12.0), "dB")
+        in_range(
+            "the high shelf's corner",
+            self.hz,
+            (100.0, 0.45 * rate),
+            "Hz",
+        )?;
+        in_range("the high shelf", self.db, (-12.0, 12.0), "dB")
     }
 }
 
 /// Frequency below which the sound carries nothing but offset, Hz.
 const OFFSET_HZ: f64 = 5.0;
 
-/// All shaping in its order: suggested bass, high-pass, tilt.
+/// All shaping in its order: virtual bass, high-pass, high shelf.
 #[derive(Debug)]
 pub(super) struct Shaper {
-    bass: Option<Suggester>,
+    bass: Option<Harmonics>,
     sections: Vec<Biquad>,
 }
 
@@ -113,13 +118,13 @@ impl Shaper {
     pub(super) fn new(
         rate: f64,
         high_pass: Option<HighPass>,
-        bass: Option<SuggestedBass>,
-        tilt: Option<Tilt>,
+        bass: Option<VirtualBass>,
+        high_shelf: Option<HighShelf>,
     ) -> Self {
         let mut sections = high_pass.map(|h| h.sections(rate)).unwrap_or_default();
-        sections.extend(tilt.map(|t| Coefficients::high_shelf(t.hz, t.db, rate)));
+        sections.extend(high_shelf.map(|t| Coefficients::high_shelf(t.hz, t.db, rate)));
         Self {
-            bass: bass.map(|b| Suggester::new(b, rate)),
+            bass: bass.map(|b| Harmonics::new(b, rate)),
             sections: sections.into_iter().map(Biquad::new).collect(),
         }
     }
@@ -180,7 +185,7 @@ const HARMONICS: [f64; 3] = [1.0, 0.7, 0.45];
 /// Makes harmonics with Chebyshev polynomials of the bass divided by its own
 /// envelope: a tone's harmonics have exactly the stated levels, loud or soft.
 #[derive(Debug)]
-struct Suggester {
+struct Harmonics {
     low: [Biquad; 2],
     high: [Biquad; 2],
     release: f64,
@@ -188,8 +193,8 @@ struct Suggester {
     level: f64,
 }
 
-impl Suggester {
-    fn new(bass: SuggestedBass, rate: f64) -> Self {
+impl Harmonics {
+    fn new(bass: VirtualBass, rate: f64) -> Self {
         let filters = |make: fn(f64, f64, f64) -> Coefficients| {
             let mut qs = butterworth_qs(4);
             std::array::from_fn(|_| Biquad::new(make(bass.hz, qs.next().unwrap_or(1.0), rate)))

@@ -73,7 +73,7 @@ pub(super) fn picture_size(stream: &ffmpeg::Stream<'_>) -> (u32, u32) {
     (u32::try_from(w).unwrap_or(0), u32::try_from(h).unwrap_or(0))
 }
 
-/// Samples a second, channels and channel mask of a sound stream.
+/// Samples per second, channels and channel mask of a sound stream.
 pub(super) fn sound_shape(stream: &ffmpeg::Stream<'_>) -> (u32, usize, u64) {
     let parameters = stream.parameters();
     // SAFETY: as above; the mask is read only where the order says that it is one.

@@ -231,7 +231,7 @@ impl Clip {
                 Err(reason) => {
                     return Err(SourceError::Read {
                         path: self.path.clone(),
-                        reason,
+                        reason: reason.into(),
                     });
                 }
             }

@@ -2,6 +2,37 @@
 
 use std::path::PathBuf;
 
+/// What the media library reports, by its error code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MediaError(ffmpeg_next::Error);
+
+impl From<ffmpeg_next::Error> for MediaError {
+    fn from(error: ffmpeg_next::Error) -> Self {
+        Self(error)
+    }
+}
+
+impl std::fmt::Display for MediaError {
+    fn fmt(&self, to: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        use ffmpeg_next::Error as E;
+        let text = match self.0 {
+            E::Other { errno } => return std::io::Error::from_raw_os_error(errno).fmt(to),
+            E::InvalidData => "the data is damaged or of an unknown format",
+            E::Eof => "the file ends too early",
+            E::PatchWelcome | E::Experimental => "this variant of the format is not supported",
+            E::DecoderNotFound => "there is no decoder for it",
+            E::EncoderNotFound => "there is no encoder for it",
+            E::DemuxerNotFound | E::MuxerNotFound | E::ProtocolNotFound => "the format is unknown",
+            E::StreamNotFound => "the track is missing",
+            E::InputChanged | E::OutputChanged => "the track's format changes in the middle",
+            _ => "the media library failed",
+        };
+        to.write_str(text)
+    }
+}
+
+impl std::error::Error for MediaError {}
+
 /// Why a clip cannot be read.
 #[derive(Debug, thiserror::Error)]
 pub enum SourceError {
@@ -16,16 +47,16 @@ pub enum SourceError {
     /// A folder was named where a clip is wanted.
     #[error("{path} is a folder; name a clip in it", path = .0.display())]
     Folder(PathBuf),
-    /// libavformat cannot make sense of the file.
+    /// The file is in no known clip format.
     #[error(
-        "{path} is not a clip that libavformat knows ({reason}); check that the file is whole",
+        "{path} is not a clip in a known format: {reason}; check that the file is complete",
         path = .path.display()
     )]
     NotAClip {
         /// The file.
         path: PathBuf,
-        /// What libavformat says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// There are no pictures.
     #[error(
@@ -70,9 +101,9 @@ pub enum SourceError {
         /// Codec name.
         codec: String,
     },
-    /// This libavcodec has no decoder for the track.
+    /// There is no decoder for the track.
     #[error(
-        "{path}: this libavcodec cannot decode its {what} ({codec}): {reason}",
+        "{path}: cannot decode its {what} ({codec}): {reason}",
         path = .path.display()
     )]
     NoDecoder {
@@ -82,8 +113,8 @@ pub enum SourceError {
         what: &'static str,
         /// Codec name.
         codec: String,
-        /// What libavcodec says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// Not one picture could be decoded.
     #[error(
@@ -112,8 +143,8 @@ pub enum SourceError {
     Read {
         /// The file.
         path: PathBuf,
-        /// What libavformat says.
-        reason: ffmpeg_next::Error,
+        /// What the media library reports.
+        reason: MediaError,
     },
     /// Standard input could not be kept in a temporary file.
     #[error(

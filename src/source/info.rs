@@ -6,7 +6,7 @@ use crate::units::{Nanos, Ratio};
 /// What the file states of itself.
 #[derive(Clone, Debug)]
 pub struct ClipInfo {
-    /// Format name as libavformat gives it, for example `mov,mp4,m4a,3gp,3g2,mj2`.
+    /// Format as the media library names it, for example `mov,mp4,m4a,3gp,3g2,mj2`.
     pub format: String,
     /// The picture track.
     pub picture: PictureInfo,
@@ -38,7 +38,7 @@ pub struct PictureInfo {
     pub rotation: QuarterTurns,
     /// Whether left and right are to be swapped after turning upright.
     pub mirrored: bool,
-    /// Pictures a second: the constant rate, or for a variable one the rate
+    /// Frames per second: the constant rate, or for a variable one the rate
     /// that loses no picture if it is at most 60, or else the mean.
     pub rate: Ratio,
     /// Whether pictures come at uneven times.
@@ -49,7 +49,7 @@ pub struct PictureInfo {
     pub bits: u8,
     /// Scanning as the first packet of the stream states it.
     pub interlaced: Interlace,
-    /// Codec name as libavcodec gives it.
+    /// Codec by the name of its standard.
     pub codec: String,
 }
 
@@ -58,7 +58,7 @@ pub struct PictureInfo {
 pub struct SoundInfo {
     /// Number among the sound tracks, from 1.
     pub number: usize,
-    /// Samples a second.
+    /// Samples per second.
     pub rate: u32,
     /// Channels.
     pub channels: usize,
@@ -66,7 +66,7 @@ pub struct SoundInfo {
     pub mask: u64,
     /// Language tag, usually three letters (ISO 639-2).
     pub language: Option<String>,
-    /// Codec name as libavcodec gives it.
+    /// Codec by the name of its standard.
     pub codec: String,
     /// Stream number in the file.
     pub(super) stream: usize,
@@ -79,7 +79,7 @@ pub struct SubtitleInfo {
     pub number: usize,
     /// Language tag.
     pub language: Option<String>,
-    /// Codec name as libavcodec gives it.
+    /// Codec by the name of its standard.
     pub codec: String,
     /// Whether it is text; pictures of text cannot be set anew.
     pub text: bool,

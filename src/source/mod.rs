@@ -28,7 +28,7 @@ mod track;
 mod types;
 
 pub use clip::Clip;
-pub use error::SourceError;
+pub use error::{MediaError, SourceError};
 pub use info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
 pub use open::quiet_libraries;
 pub use opened::Opened;

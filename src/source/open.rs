@@ -15,7 +15,7 @@ use super::error::SourceError;
 use super::info::{ClipInfo, PictureInfo, SoundInfo, SubtitleInfo};
 use super::options::{OpenOptions, SoundChoice};
 use super::timeline::{SECOND, nanos};
-use super::track::PictureTrack;
+use super::track::{PictureTrack, codec_name};
 use super::types::{ColourTags, Interlace, QuarterTurns};
 use crate::units::{Nanos, Ratio};
 
@@ -35,7 +35,7 @@ pub(super) fn container(path: &Path) -> Result<Input, SourceError> {
         .and_then(|io| ffmpeg::format::input_from_stream(io, name.as_deref(), None))
         .map_err(|reason| SourceError::NotAClip {
             path: path.into(),
-            reason,
+            reason: reason.into(),
         })
 }
 
@@ -88,7 +88,7 @@ fn sound_tracks(input: &Input) -> Vec<SoundInfo> {
             channels,
             mask,
             language: language(&s),
-            codec: s.parameters().id().name().to_owned(),
+            codec: codec_name(s.parameters().id()),
             stream: s.index(),
         }
     });
@@ -111,7 +111,7 @@ fn subtitle_tracks(input: &Input) -> Vec<SubtitleInfo> {
     let tracks = streams.enumerate().map(|(i, s)| SubtitleInfo {
         number: i + 1,
         language: language(&s),
-        codec: s.parameters().id().name().to_owned(),
+        codec: codec_name(s.parameters().id()),
         text: !pictures.contains(&s.parameters().id()),
     });
     tracks.collect()
@@ -270,7 +270,7 @@ fn picture_info(input: &Input, track: &PictureTrack) -> PictureInfo {
         colour: ColourTags::of_decoder(decoder),
         bits: bits(decoder.format()),
         interlaced: stream.as_ref().map_or(Interlace::Progressive, field_order),
-        codec: decoder.id().name().to_owned(),
+        codec: codec_name(decoder.id()),
     }
 }
 

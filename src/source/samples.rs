@@ -1,5 +1,7 @@
 //! Any sample format as interleaved 32-bit float.
 
+use byteorder::{ByteOrder as _, NativeEndian};
+
 use ffmpeg_next as ffmpeg;
 
 use ffmpeg::format::Sample;
@@ -33,17 +35,21 @@ fn decode(format: Sample, bytes: &[u8], out: &mut [f32], first: usize, step: usi
     let places = out.iter_mut().skip(first).step_by(step);
     match format {
         Sample::U8(_) => fill(bytes, places, |[b]: [u8; 1]| (f32::from(b) - 128.0) / 128.0),
-        Sample::I16(_) => fill(bytes, places, |b| {
-            f32::from(i16::from_ne_bytes(b)) / 32768.0
+        Sample::I16(_) => fill(bytes, places, |b: [u8; 2]| {
+            f32::from(NativeEndian::read_i16(&b)) / 32768.0
         }),
-        Sample::I32(_) => fill(bytes, places, |b| {
-            (f64::from(i32::from_ne_bytes(b)) / 2_147_483_648.0) as f32
+        Sample::I32(_) => fill(bytes, places, |b: [u8; 4]| {
+            (f64::from(NativeEndian::read_i32(&b)) / 2_147_483_648.0) as f32
         }),
-        Sample::I64(_) => fill(bytes, places, |b| {
-            (i64::from_ne_bytes(b) as f64 / 9_223_372_036_854_775_808.0) as f32
+        Sample::I64(_) => fill(bytes, places, |b: [u8; 8]| {
+            (NativeEndian::read_i64(&b) as f64 / 9_223_372_036_854_775_808.0) as f32
         }),
-        Sample::F32(_) => fill(bytes, places, |b| finite(f32::from_ne_bytes(b))),
-        Sample::F64(_) => fill(bytes, places, |b| finite(f64::from_ne_bytes(b) as f32)),
+        Sample::F32(_) => fill(bytes, places, |b: [u8; 4]| {
+            finite(NativeEndian::read_f32(&b))
+        }),
+        Sample::F64(_) => fill(bytes, places, |b: [u8; 8]| {
+            finite(NativeEndian::read_f64(&b) as f32)
+        }),
         Sample::None => {}
     }
 }

@@ -1,6 +1,8 @@
 //! Text of subtitle tracks. Packets of text codecs hold their text, so no
 //! decoder is needed.
 
+use byteorder::{BE, ByteOrder as _};
+
 use std::path::Path;
 
 use ffmpeg_next::{Error, Packet, codec, media};
@@ -137,11 +139,9 @@ fn missing(path: &Path, tracks: &[SubtitleInfo], wanted: String) -> SourceError 
 fn text_of(id: codec::Id, data: &[u8]) -> String {
     let bytes = match id {
         codec::Id::MOV_TEXT => {
-            let length = data
-                .first_chunk()
-                .map_or(0, |b| usize::from(u16::from_be_bytes(*b)));
-            data.get(2..)
-                .map_or(&[][..], |text| &text[..length.min(text.len())])
+            let text = data.get(2..).unwrap_or_default();
+            let length = data.get(..2).map_or(0, |b| usize::from(BE::read_u16(b)));
+            &text[..length.min(text.len())]
         }
         _ => data,
     };

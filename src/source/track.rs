@@ -78,7 +78,7 @@ fn context(
         .stream(stream)
         .ok_or_else(|| SourceError::NoPictures(path.into()))?;
     let base = stream.time_base();
-    let codec = stream.parameters().id().name().to_owned();
+    let codec = codec_name(stream.parameters().id());
     let context = codec::Context::from_parameters(stream.parameters());
     let context = context.map_err(|reason| no_decoder(path, what, codec, reason))?;
     Ok((context, base))
@@ -94,7 +94,7 @@ fn no_decoder(
         path: path.into(),
         what,
         codec,
-        reason,
+        reason: reason.into(),
     }
 }
 
@@ -107,7 +107,7 @@ impl PictureTrack {
     ) -> Result<Self, SourceError> {
         let (mut context, base) = context(path, input, stream, "pictures")?;
         av_sys::set_threads(&mut context, options.threads());
-        let codec = context.id().name().to_owned();
+        let codec = codec_name(context.id());
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(base);
         let mut decoder = decoder
@@ -130,7 +130,7 @@ impl PictureTrack {
 impl SoundTrack {
     pub(super) fn open(path: &Path, input: &Input, stream: usize) -> Result<Self, SourceError> {
         let (context, base) = context(path, input, stream, "sound")?;
-        let codec = context.id().name().to_owned();
+        let codec = codec_name(context.id());
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(base);
         let decoder = decoder
@@ -142,4 +142,33 @@ impl SoundTrack {
             decoder,
         })
     }
+}
+
+/// A codec by the name of its standard; other codecs by the media library's
+/// short name.
+pub(super) fn codec_name(id: codec::Id) -> String {
+    use codec::Id;
+    let name = match id {
+        Id::H264 => "H.264",
+        Id::HEVC => "H.265",
+        Id::MPEG1VIDEO => "MPEG-1",
+        Id::MPEG2VIDEO => "MPEG-2",
+        Id::MPEG4 => "MPEG-4 part 2",
+        Id::MJPEG => "Motion JPEG",
+        Id::VP8 => "VP8",
+        Id::VP9 => "VP9",
+        Id::AV1 => "AV1",
+        Id::FFV1 => "FFV1",
+        Id::THEORA => "Theora",
+        Id::AAC => "AAC",
+        Id::MP2 => "MPEG audio layer II",
+        Id::MP3 => "MPEG audio layer III",
+        Id::AC3 => "AC-3",
+        Id::OPUS => "Opus",
+        Id::VORBIS => "Vorbis",
+        Id::FLAC => "FLAC",
+        other if other.name().starts_with("pcm_") => "PCM",
+        other => other.name(),
+    };
+    name.to_owned()
 }

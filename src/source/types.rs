@@ -293,7 +293,7 @@ pub struct SourceSound {
     /// Which loudspeaker each channel is for: bits of a WAVE channel mask,
     /// channels in ascending order; 0 where the file does not say.
     pub mask: u64,
-    /// Samples a second of each channel.
+    /// Samples per second of each channel.
     pub rate: u32,
     /// Time of the first sample from the wanted start, never negative.
     pub time: Nanos,

@@ -1,6 +1,6 @@
 //! Whole conversions against decoding alone. `cargo bench --bench convert`.
 //!
-//! The clip is 1080p at 30 pictures a second, H.264 with B-pictures and AAC,
+//! The clip is 1080p at 30 frames per second, H.264 with B-pictures and AAC,
 //! twenty seconds; it is made once with the ffmpeg program from a real film of
 //! 720p (see `.ci/install test`). Everything runs in this process on all cores.
 //! "Decode only" opens the clip as a conversion does and drops every picture
@@ -104,10 +104,10 @@ fn kinds() -> Vec<Kind> {
             ..kind("decode only", None)
         },
         kind("decode only, our threads", None),
-        kind("raw, 30 pictures a second", choices(Coding::Raw, 30)),
-        kind("raw, 15 pictures a second", choices(Coding::Raw, 15)),
-        kind("raw, 10 pictures a second", choices(Coding::Raw, 10)),
-        kind("patch, 30 pictures a second", choices(Coding::Patch, 30)),
+        kind("raw, 30 frames per second", choices(Coding::Raw, 30)),
+        kind("raw, 15 frames per second", choices(Coding::Raw, 15)),
+        kind("raw, 10 frames per second", choices(Coding::Raw, 10)),
+        kind("patch, 30 frames per second", choices(Coding::Patch, 30)),
     ]
 }
 

@@ -13,7 +13,7 @@ use thumbreel::picture::canvas::Canvas;
 use thumbreel::picture::dither::{expand, to_rgb565};
 use thumbreel::picture::flash::FlashChecker;
 use thumbreel::picture::quality::{psnr_of_error, ssim};
-use thumbreel::picture::{Dither, Filter, Fit, PicturePlan, PictureStage};
+use thumbreel::picture::{Dither, Filter, Framing, PicturePlan, PictureStage};
 use thumbreel::source::{ColourTags, Interlace, QuarterTurns, SourcePicture, Transfer};
 use thumbreel::units::{Nanos, Ratio};
 
@@ -75,7 +75,7 @@ fn costs() {
     line(
         "fill",
         PicturePlan {
-            fit: Fit::Fill,
+            framing: Framing::Crop,
             ..base.clone()
         },
         &frame,

@@ -98,7 +98,7 @@ fn lengths(folder: &Path) {
         folder,
         "-f lavfi -i testsrc2=s=320x240:r=5:d=60 -f lavfi -i sine=330:r=16000:d=60 -c:v libx264 -preset fast -g 50 -c:a aac -ac 1 minute.mp4",
     );
-    println!("\na 320x240 film of 5 pictures a second with sound, to raw 64x48");
+    println!("\na 320x240 film of 5 frames per second with sound, to raw 64x48");
     println!(
         "{:>10} {:>9} {:>9} {:>14} {:>9}",
         "source", "wall s", "CPU s", "ms of CPU/min", "peak MB"
@@ -142,7 +142,7 @@ fn sizes(folder: &Path) {
         ),
         ("3840x2160, 10 bits, PQ", "3840:2160", hdr),
     ];
-    println!("\nfour seconds of a film, 24 pictures a second with sound, to raw 240x240");
+    println!("\nfour seconds of a film, 24 frames per second with sound, to raw 240x240");
     println!(
         "{:>24} {:>9} {:>9} {:>17} {:>9}",
         "source (H.265)", "wall s", "CPU s", "ns of CPU/pixel", "peak MB"

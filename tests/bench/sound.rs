@@ -14,8 +14,8 @@ use rustix::time::{ClockId, clock_gettime};
 use thumbreel::board::Board;
 use thumbreel::convert::{self, Choices, ConvertPlan, Outcome, Quiet};
 use thumbreel::sound::{
-    BlockEncoder, Compression, HighPass, Layout, Measured, SoundCoding, SoundMeter, SoundPlan,
-    SoundStage, SuggestedBass, Verdict,
+    BlockEncoder, DynamicRange, HighPass, Layout, Measured, SoundCoding, SoundMeter, SoundPlan,
+    SoundStage, Verdict, VirtualBass,
 };
 
 use common::media::packaged as clip;
@@ -105,11 +105,11 @@ fn stages() {
     };
     let all = SoundPlan {
         high_pass: Some(HighPass::at(400.0)),
-        bass: Some(SuggestedBass {
+        bass: Some(VirtualBass {
             hz: 400.0,
             level_db: -3.0,
         }),
-        compression: Compression::Night,
+        dynamic_range: DynamicRange::Night,
         driver_ceiling: Some(-6.0),
         ..loud.clone()
     };
@@ -142,7 +142,7 @@ fn stages() {
     for (name, plan) in plans {
         let (spent, _) = least(3, || std::hint::black_box(stage(&plan, &frames)));
         println!(
-            "{name:<28} {:6.3} ms a second of stereo sound",
+            "{name:<28} {:6.3} ms per second of stereo sound",
             1000.0 * spent / SECONDS as f64
         );
     }

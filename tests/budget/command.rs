@@ -23,11 +23,11 @@ fn the_exit_code_tells_fit_tight_and_not() {
             "budget",
             "--board",
             "lantern-room",
-            "--from",
-            "sd",
+            "--link",
+            "card",
             "--coding",
             "patch",
-            "--rate",
+            "--frame-rate",
             rate,
         ];
         thumbreel(&call).0
@@ -48,10 +48,11 @@ fn a_picture_that_memory_does_not_hold_has_no_highest_rate() {
     let call = ["budget", "--board", "tide-gauge", "--size", "240x240"];
     let (code, out, _) = thumbreel(&call);
     assert_eq!(code, 4);
-    let no_rate = out.contains("No rate keeps the margin: internal memory is not met at any");
-    assert!(no_rate && !out.contains("Highest rate"), "{out}");
+    let no_rate =
+        out.contains("No frame rate keeps the margin: internal memory does not fit at any");
+    assert!(no_rate && !out.contains("Highest frame rate"), "{out}");
     assert!(
-        out.contains("a reel that is converted for it does"),
+        out.contains("a reel that is converted for this board"),
         "{out}"
     );
 }
@@ -59,11 +60,11 @@ fn a_picture_that_memory_does_not_hold_has_no_highest_rate() {
 /// Every line says where its need and its capacity come from.
 #[test]
 fn every_figure_says_where_it_comes_from() {
-    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--from", "sd"]);
-    let origins: Vec<&str> = out.lines().filter(|l| l.contains(": need ")).collect();
+    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--link", "card"]);
+    let origins: Vec<&str> = out.lines().filter(|l| l.contains(": load ")).collect();
     assert_eq!(origins.len(), 14, "{out}");
     for line in origins {
-        let (_, told) = line.split_once(": need ").unwrap();
+        let (_, told) = line.split_once(": load ").unwrap();
         let (need, capacity) = told.split_once("; capacity ").unwrap();
         for figure in [need, capacity] {
             let word = figure.split(' ').next().unwrap();
@@ -101,7 +102,7 @@ fn mistakes_are_usage_errors() {
         2
     );
     assert_eq!(
-        thumbreel(&["budget", "--board", "bell-buoy", "--from", "wifi"]).0,
+        thumbreel(&["budget", "--board", "bell-buoy", "--link", "wifi"]).0,
         1
     );
 }
@@ -148,11 +149,11 @@ fn charts_are_whole_files() {
     assert!(
         std::fs::read_to_string(&file)
             .unwrap()
-            .contains("Bytes in the ring")
+            .contains("Bytes in the ring buffer")
     );
 }
 
-/// A stall longer than the ring can hold breaks every rehearsal, and is named.
+/// A stall longer than the ring buffer can hold breaks every rehearsal, and is named.
 #[test]
 fn a_stall_that_cannot_be_ridden_out_is_named() {
     let call = [

@@ -38,7 +38,7 @@ fn coding(cell: &str) -> PictureCoding {
     }
 }
 
-/// One row: instructions a pixel as estimated, the share of pixels sent, and
+/// One row: instructions per pixel as estimated, the share of pixels sent, and
 /// counts on both cores.
 fn ratios(row: &[String]) -> [(InstructionSet, f64, f64); 2] {
     let (estimated, sent) = (number(&row[2]), number(&row[3]) / 100.0);
@@ -112,7 +112,7 @@ fn the_work_of_sound_is_what_was_counted() {
     assert!((adpcm / most - 1.0).abs() < 0.05, "{adpcm} {most}");
 }
 
-/// A picture's time on the drawing core, by hand: instructions counted over
+/// A picture's time on the display core, by hand: instructions counted over
 /// what the player's share of the core does in a millisecond.
 #[test]
 fn a_named_core_is_counted_as_itself() {
@@ -128,7 +128,7 @@ fn a_named_core_is_counted_as_itself() {
         let line = budget
             .lines
             .iter()
-            .find(|l| l.part.name() == "drawing core");
+            .find(|l| l.part.name() == "display core");
         line.unwrap().need
     };
     let cpu = &board.cpu;
@@ -158,10 +158,10 @@ fn a_named_core_is_counted_as_itself() {
 #[test]
 fn figures_of_the_cores_say_that_they_were_measured_on_emulated_ones() {
     let slower = "measured on emulated cores (decode counts of the slower)";
-    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--from", "sd"]);
+    let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--link", "card"]);
     for part in [
-        "drawing core",
-        "reading core",
+        "display core",
+        "I/O core",
         "drawing in strips",
         "worst picture",
     ] {

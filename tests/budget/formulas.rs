@@ -221,7 +221,7 @@ fn http_chunks() {
     assert_eq!(chunk_overhead(0), 5);
 }
 
-/// MIPI DCS: a window costs 11 bytes; 12, 16, 18 bits a pixel are 1.5, 2, 3
+/// MIPI DCS: a window costs 11 bytes; 12, 16, 18 bits per pixel are 1.5, 2, 3
 /// bytes on the wire.
 #[test]
 fn panel_times() {
@@ -274,7 +274,7 @@ fn decode_times() {
     );
 }
 
-/// Raw pixels cost a core nothing where DMA reaches the ring, and a copy
+/// Raw pixels cost a core nothing where DMA reaches the ring buffer, and a copy
 /// through the send buffer where it does not.
 #[test]
 fn raw_pixels_out_of_the_reach_of_dma_are_copied() {
@@ -299,7 +299,7 @@ fn raw_pixels_out_of_the_reach_of_dma_are_copied() {
     assert_eq!(cost(&board), (false, 0.0));
 }
 
-/// IMA ADPCM: four bits a sample, and four bytes of state a block.
+/// IMA ADPCM: four bits per sample, and four bytes of state a block.
 #[test]
 fn sound_blocks() {
     assert_eq!(SoundCoding::Adpcm.block_bytes(505), 4 + 253);

@@ -85,11 +85,11 @@ fn an_empty_reel_and_a_missing_link_are_said() {
 
 #[test]
 fn verdicts_have_the_margin_between_them() {
-    assert_eq!(Verdict::of(0.85, 0.15), Verdict::Fit);
+    assert_eq!(Verdict::of(0.85, 0.15), Verdict::Fits);
     assert_eq!(Verdict::of(0.86, 0.15), Verdict::Tight);
     assert_eq!(Verdict::of(1.0, 0.15), Verdict::Tight);
-    assert_eq!(Verdict::of(1.01, 0.15), Verdict::Not);
-    assert_eq!(Verdict::of(f64::INFINITY, 0.15), Verdict::Not);
+    assert_eq!(Verdict::of(1.01, 0.15), Verdict::DoesNotFit);
+    assert_eq!(Verdict::of(f64::INFINITY, 0.15), Verdict::DoesNotFit);
 }
 
 /// 240x240 raw at 15 a second is 1.728 MB/s of pixels: past Wi-Fi with a
@@ -103,9 +103,9 @@ fn raw_pictures_fit_a_fast_card_and_no_small_window() {
     let card = Budget::new(&reel, &slow, Link::Card, Terms::default()).unwrap();
     let wifi = Budget::new(&reel, &slow, Link::Wifi, Terms::default()).unwrap();
     assert!(card.lines[0].need > 1_728_000.0 && card.lines[0].need < 1_800_000.0);
-    assert_eq!(card.lines[0].verdict, Verdict::Fit);
+    assert_eq!(card.lines[0].verdict, Verdict::Fits);
     assert_eq!(wifi.lines[0].capacity, 1_152_000.0);
-    assert_eq!(wifi.lines[0].verdict, Verdict::Not);
+    assert_eq!(wifi.lines[0].verdict, Verdict::DoesNotFit);
     let comparison = Comparison::new(&reel, &slow, Terms::default()).unwrap();
     assert_eq!(comparison.advice, Link::Card);
 }
@@ -218,7 +218,7 @@ fn memory_is_placed_and_never_over_its_size() {
             let all =
                 u64::from(board.memory.internal_bytes) + u64::from(board.memory.external_bytes);
             assert!(
-                !fits || (total <= all && plan.ring_bytes >= plan.least_ring),
+                !fits || (total <= all && plan.ring_buffer_bytes >= plan.least_ring),
                 "{} {plan:?}",
                 board.name
             );
@@ -226,7 +226,7 @@ fn memory_is_placed_and_never_over_its_size() {
     }
 }
 
-/// 100 ms at ten slices a second of 1000 bytes: one slice becomes due.
+/// 100 ms at ten slices per second of 1000 bytes: one slice becomes due.
 #[test]
 fn a_stall_needs_what_becomes_due_in_it() {
     let board = Board::find("lantern-room").unwrap();

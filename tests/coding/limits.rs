@@ -12,7 +12,7 @@ const PICTURES: u32 = 60;
 /// A scene with grain and a cut every 17 pictures, a key every 24.
 fn code(coding: Coding, level: Level, quality: u8, limits: Limits) -> Vec<Encoded> {
     let mut plan = plan(SIDE, SIDE, coding);
-    (plan.quality, plan.level, plan.limits, plan.effort) = (quality, level, limits, 1);
+    (plan.quality, plan.level, plan.limits, plan.search) = (quality, level, limits, 1);
     let mut coder = encoder(&plan).unwrap();
     let mut panel = panel(&plan, coder.tables());
     (0..PICTURES)
@@ -141,7 +141,7 @@ fn when_the_link_is_tight_the_picture_is_still_the_scene() {
 #[test]
 fn the_choice_follows_the_means_and_says_why() {
     let rate = Ratio::new(24, 1).unwrap();
-    // 240 x 240 x 24 = 1,382,400 pixels a second, twice as many bytes raw.
+    // 240 x 240 x 24 = 1,382,400 pixels per second, twice as many bytes raw.
     let choose = |link: f64, instructions: f64, memory: f64, jpeg: f64| {
         let means = Means {
             link: Some(link),

@@ -1,5 +1,5 @@
 //! Limits hold in the finished file, on reels of real clips with cuts. Rates:
-//! made by the program with `--limit-rate`, read here byte by byte after
+//! made by the program with `--peak-rate`, read here byte by byte after
 //! `spec/container.md`, sections 4 to 6, without the library. Bus and work of
 //! each picture: by what the decoder says changed, and by the picture's header.
 
@@ -27,7 +27,7 @@ fn number(bytes: &[u8], at: usize, width: usize) -> u64 {
     field.iter().rev().fold(0, |n, b| n << 8 | u64::from(*b))
 }
 
-/// Ticks a second, and every slice.
+/// Ticks per second, and every slice.
 fn read(path: &Path) -> (f64, Vec<Slice>) {
     let file = std::fs::read(path).unwrap();
     let mut at = number(&file, 144, 8) as usize;
@@ -106,7 +106,7 @@ fn a_limited_rate_holds_in_every_window_of_the_reel() {
         let limit = rate.to_string();
         let common = ["--coding", coding, "--quality", "95"];
         let (_, free) = convert(path, &common);
-        let (clock, slices) = convert(path, &[&common[..], &["--limit-rate", &limit]].concat());
+        let (clock, slices) = convert(path, &[&common[..], &["--peak-rate", &limit]].concat());
         let a_tick = f64::from(rate) / clock;
         let what = format!("{coding} at {rate} B/s");
         // A second's worth may wait in the link's buffer, as `convert` says.

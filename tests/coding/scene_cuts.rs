@@ -36,7 +36,7 @@ fn clip(name: &str, from: f64, seconds: f64, (w, h): (u16, u16), rate: u32) -> V
 /// Key pictures that the encoder makes of its own accord, the first included.
 fn keys(pictures: &[Picture], (w, h): (u16, u16), level: Level, quality: u8) -> Vec<usize> {
     let mut plan = plan(w, h, Coding::Patch);
-    (plan.level, plan.quality, plan.effort) = (level, quality, 0);
+    (plan.level, plan.quality, plan.search) = (level, quality, 0);
     let mut coder = encoder(&plan).unwrap();
     let coded = pictures.iter().map(|p| coder.encode(&p.input(w, h), false));
     let keys = coded.enumerate().filter(|(_, c)| c.as_ref().unwrap().key);

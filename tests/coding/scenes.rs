@@ -73,7 +73,7 @@ pub fn plan(width: u16, height: u16, coding: Coding) -> EncoderPlan {
         coding,
         level: Level::Full,
         quality: 60,
-        effort: 2,
+        search: 2,
         dither: false,
         limits: Limits::default(),
         weights: Weights::default(),

@@ -124,12 +124,12 @@ fn a_plan_shows_named_values_and_passes_by_a_reel_that_exists() {
     ]);
     for line in [
         "the reel exists; only --overwrite would replace it",
-        "fit: whole",
+        "framing: letterbox",
         "dither: blue-noise",
         "loudness: -16",
         "high pass:\n      hz: 300",
         "anchor:\n      x: 0\n      y: 0.5",
-        "compression: off",
+        "dynamic range: full",
     ] {
         assert!(text.contains(line), "{line:?} is not in: {text}");
     }
@@ -176,7 +176,15 @@ fn a_plan_is_printed_and_nothing_is_made() {
     clip(path, "a.mp4", 1);
     let mut command = thumbreel(path);
     command.args([
-        "convert", "a.mp4", "--plan", "--size", "120x80", "--rate", "5", "--coding", "raw",
+        "convert",
+        "a.mp4",
+        "--plan",
+        "--size",
+        "120x80",
+        "--frame-rate",
+        "5",
+        "--coding",
+        "raw",
     ]);
     let said = command.args(BOARD).output().unwrap();
     let text = String::from_utf8(said.stdout).unwrap();

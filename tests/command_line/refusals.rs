@@ -34,14 +34,14 @@ fn mistakes_are_named_with_their_way_out() {
             "WIDTHxHEIGHT",
         ),
         (
-            "convert a.mp4 --board lantern-room --rate 0",
+            "convert a.mp4 --board lantern-room --frame-rate 0",
             2,
             "30000/1001",
         ),
         (
-            "convert a.mp4 --board lantern-room --rate 9999",
+            "convert a.mp4 --board lantern-room --frame-rate 9999",
             2,
-            "--rate",
+            "--frame-rate",
         ),
         ("convert a.mp4 --board lantern-room --from 99", 2, "earlier"),
         (

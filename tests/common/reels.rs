@@ -14,7 +14,7 @@ pub fn bytes(seed: u64, n: usize) -> Vec<u8> {
     (0..n).map(|_| chance.below(256) as u8).collect()
 }
 
-/// Settings of a tiny reel: 16x12 pixels, 8 kHz sound, 10 pictures a second.
+/// Settings of a tiny reel: 16x12 pixels, 8 kHz sound, 10 frames per second.
 pub fn tiny_settings() -> Settings {
     Settings {
         width: 16,

@@ -266,7 +266,7 @@ fn coded_reel(coding: Coding, level: Level, sound: SoundCoding) -> Vec<u8> {
         coding,
         level,
         quality,
-        effort: 2,
+        search: 2,
         dither: true,
         limits: Limits::default(),
         weights: Weights::default(),

@@ -81,7 +81,7 @@ fn example() -> Vec<u8> {
     write_reel(&settings, None, &[slice]).0
 }
 
-/// Sixteen bytes a line; lines of zeros are left out.
+/// Sixteen bytes per line; lines of zeros are left out.
 fn dump(bytes: &[u8]) -> String {
     let mut text = String::new();
     for (i, line) in bytes.chunks(16).enumerate() {

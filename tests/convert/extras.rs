@@ -3,7 +3,7 @@
 
 use thumbreel::convert::{SubtitleSource, listen};
 use thumbreel::picture::quality::psnr;
-use thumbreel::picture::{Fit, PicturePlan, PictureStage};
+use thumbreel::picture::{Framing, PicturePlan, PictureStage};
 use thumbreel::reel::ReelFile;
 use thumbreel::source::{Clip, Item, OpenOptions, SubtitleChoice as Track};
 use thumbreel::units::Nanos;
@@ -69,7 +69,7 @@ fn black_bars_are_cut_off_when_asked() {
     let made = |crop: bool| {
         let reel = path.join("a.tbr");
         let choices = choices(|c| {
-            (c.crop_bars, c.fit, c.overwrite) = (crop, Fit::Stretch, true);
+            (c.crop_bars, c.framing, c.overwrite) = (crop, Framing::Stretch, true);
         });
         convert(&choices, &path.join("a.mp4"), &reel);
         let played = play(&reel);

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use thumbreel::board::Board;
 use thumbreel::convert::Choices;
-use thumbreel::picture::{Anchor, Dither, Fit};
+use thumbreel::picture::{Anchor, Dither, Framing};
 use thumbreel::reel;
 use thumbreel::units::Nanos;
 
@@ -116,23 +116,23 @@ fn the_picture_meets_the_panel_as_asked() {
     let folder = folder();
     let clip = quarters(folder.path(), (320, 160), "-c:v ffv1", "wide.mkv");
     let column = |p: &Played| [20, 80, 160, 220].map(|y| p.colour(2, 60, y));
-    let whole = shown(&clip, |c| c.fit = Fit::Whole);
+    let whole = shown(&clip, |c| c.framing = Framing::Letterbox);
     assert_colours(
         &column(&whole),
         &[BLACK, RED, BLUE, BLACK],
         "whole, with bars",
     );
-    let stretched = shown(&clip, |c| c.fit = Fit::Stretch);
+    let stretched = shown(&clip, |c| c.framing = Framing::Stretch);
     assert_colours(&column(&stretched), &[RED, RED, BLUE, BLUE], "stretched");
     let row = |p: &Played| [10, 110, 130, 230].map(|x| p.colour(2, x, 60));
-    let filled = shown(&clip, |c| c.fit = Fit::Fill);
+    let filled = shown(&clip, |c| c.framing = Framing::Crop);
     assert_colours(
         &row(&filled),
         &[RED, RED, GREEN, GREEN],
         "filled, middle kept",
     );
     let left = shown(&clip, |c| {
-        c.fit = Fit::Fill;
+        c.framing = Framing::Crop;
         c.anchor = Anchor { x: 0.0, y: 0.5 };
     });
     assert_colours(&row(&left), &[RED, RED, RED, RED], "filled, left kept");
@@ -193,9 +193,9 @@ fn the_reel_says_where_it_lies_in_the_panels_memory() {
         let (w, h) = (width - less.0, height - less.1);
         let played = shown(&clip, |c| {
             c.board = board.clone();
-            (c.turns, c.fit) = (turns, Fit::Stretch);
+            (c.turns, c.framing) = (turns, Framing::Stretch);
             // The size is the viewer's: the panel may be mounted on its side.
-            let aside = (board.panel.turns + turns) % 2 == 1;
+            let aside = (board.panel.rotation / 90 + u16::from(turns)) % 2 == 1;
             c.size = Some(if aside { (h, w) } else { (w, h) });
         });
         assert_eq!((played.header.width, played.header.height), (w, h));

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use thumbreel::coding::expand_565;
-use thumbreel::reel::{PictureHeader, ReelFile};
+use thumbreel::reel::{PictureHeader, ReelFile, repair};
 use thumbreel::sound::{SoundCoding, decode_block};
 
 fn export(arguments: &[&str]) -> Output {
@@ -339,4 +339,69 @@ fn told_to_end_it_leaves_nothing_behind() {
     rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(1));
     assert_eq!(std::fs::read_dir(fixture.dir.path()).unwrap().count(), 1);
+}
+
+/// Seconds of sound and of pictures in a film, and samples of a WAV, as PyAV
+/// and Python's own reader see them.
+fn lengths(reel: &str, dir: &Path) -> (usize, f64, f64) {
+    let at = |name: &str| dir.join(name).to_str().unwrap().to_owned();
+    for name in ["gap.wav", "gap.mp4"] {
+        // Pictures after the gap wait for a key picture, which is said.
+        let exported = export(&[reel, "-o", &at(name), "--overwrite"]);
+        assert!(exported.status.code().is_some_and(|code| code < 2));
+    }
+    let script = r#"
+import sys, wave, av
+with wave.open(sys.argv[1]) as w:
+    print(w.getnframes())
+with av.open(sys.argv[2]) as film:
+    for stream in film.streams.audio, film.streams.video:
+        print(float(stream[0].duration * stream[0].time_base))
+"#;
+    let said = python(
+        script,
+        &[Path::new(&at("gap.wav")), Path::new(&at("gap.mp4"))],
+    );
+    let mut said = said.lines().map(|line| line.parse::<f64>().unwrap());
+    let mut next = || said.next().unwrap();
+    (next() as usize, next(), next())
+}
+
+#[test]
+fn a_gap_is_silent_for_as_long_as_it_lasts_before_and_after_a_repair() {
+    let dir = tempfile::tempdir().unwrap();
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/archive/v1/raw-gap.tbr");
+    let (samples, sound, pictures) = lengths(kept.to_str().unwrap(), dir.path());
+    assert_eq!(samples, 16_000);
+    // AAC may end up to two frames of 1024 samples later.
+    assert!((0.0..=2048.0 / 8000.0).contains(&(sound - 2.0)), "{sound}");
+    assert!((pictures - 2.0).abs() < 0.1, "{pictures}");
+
+    let fixture = Fixture::new();
+    let whole = std::fs::read(fixture.reel("raw-square.tbr")).unwrap();
+    let header = *ReelFile::open(fixture.reel("raw-square.tbr"))
+        .unwrap()
+        .header();
+    let mut damaged = whole;
+    let middle = damaged.len() / 2;
+    damaged[middle] ^= 1;
+    std::fs::write(fixture.at("damaged.tbr"), &damaged).unwrap();
+    let source = std::io::Cursor::new(damaged);
+    let (mended, repaired) = repair(source, std::io::Cursor::new(Vec::new())).unwrap();
+    assert_eq!(repaired.lost.len(), 1);
+    std::fs::write(fixture.at("mended.tbr"), mended.into_inner()).unwrap();
+    let wav = |name: &str| {
+        let to = fixture.at(&format!("{name}.wav"));
+        let exported = export(&[&fixture.at(&format!("{name}.tbr")), "-o", &to]);
+        assert!(exported.status.code().is_some_and(|code| code < 2));
+        std::fs::read(to).unwrap()
+    };
+    let (before, after) = (wav("damaged"), wav("mended"));
+    assert!(
+        before == after,
+        "{} and {} bytes",
+        before.len(),
+        after.len()
+    );
+    assert_eq!(after.len() as u64, 44 + 2 * header.duration);
 }

@@ -1,4 +1,4 @@
-//! Reels of real clips at 240x240 and 24 pictures a second, for the counts.
+//! Reels of real clips at 240x240 and 24 frames per second, for the counts.
 
 use super::films::{block_coding, picture};
 use crate::common::reels::write_reel;
@@ -36,7 +36,7 @@ fn clip(name: &str) -> PathBuf {
     path
 }
 
-/// The first `n` pictures of a clip, cut to a square: 3 bytes a pixel.
+/// The first `n` pictures of a clip, cut to a square: 3 bytes per pixel.
 pub fn pictures(name: &str, n: usize) -> Vec<Vec<u8>> {
     let mut command = Command::new("ffmpeg");
     command.args(["-v", "error", "-i"]).arg(clip(name));
@@ -68,7 +68,7 @@ pub fn pictures(name: &str, n: usize) -> Vec<Vec<u8>> {
 }
 
 /// Settings of an encoder, without dither or limits.
-pub fn plan(coding: Coding, level: Level, effort: u8, quality: u8) -> EncoderPlan {
+pub fn plan(coding: Coding, level: Level, search: u8, quality: u8) -> EncoderPlan {
     EncoderPlan {
         width: SIDE,
         height: SIDE,
@@ -78,7 +78,7 @@ pub fn plan(coding: Coding, level: Level, effort: u8, quality: u8) -> EncoderPla
         coding,
         level,
         quality,
-        effort,
+        search,
         dither: false,
         limits: Limits::default(),
         weights: Weights::default(),
@@ -135,12 +135,12 @@ fn likeness(pictures: &[Vec<u8>], plan: &EncoderPlan) -> f64 {
 }
 
 /// The lowest quality at which patch looks at least like JPEG of quality 50.
-pub fn equal_quality(pictures: &[Vec<u8>], level: Level, effort: u8) -> u8 {
-    let goal = likeness(pictures, &plan(Coding::Jpeg, level, effort, 50));
+pub fn equal_quality(pictures: &[Vec<u8>], level: Level, search: u8) -> u8 {
+    let goal = likeness(pictures, &plan(Coding::Jpeg, level, search, 50));
     let (mut low, mut high) = (20, 90);
     while high - low > 1 {
         let middle = (low + high) / 2;
-        let patch = plan(Coding::Patch, level, effort, middle);
+        let patch = plan(Coding::Patch, level, search, middle);
         if likeness(pictures, &patch) < goal {
             low = middle;
         } else {
@@ -219,4 +219,15 @@ pub fn one_picture(level: Level, bytes: Vec<u8>) -> Vec<u8> {
     let slice = Slice::new(0, CLOCK_RATE / RATE, Vec::new(), vec![picture]);
     let settings = settings(Coding::Patch, level, SoundCoding::None);
     write_reel(&settings, None, &[slice]).0
+}
+
+/// What a clip shows, for tables.
+pub fn label(name: &str) -> &str {
+    match name {
+        "bigbuckbunny.mp4" => "animation",
+        "bikes.mp4" => "handheld",
+        "carphone_pristine.mp4" => "face",
+        "cup.mp4" => "table top",
+        other => other,
+    }
 }

@@ -149,7 +149,7 @@ fn a_stall_is_ridden_out_by_what_was_read_ahead() {
         let reel = film(coding).reel();
         let whole = expected(&reel);
         let at = slice(&reel, 12).0 as u64;
-        // Two cores: the ring holds more than the stall lasts.
+        // Two cores: the ring buffer holds more than the stall lasts.
         let two = [
             ("ring", 200_000),
             ("background", 1),
@@ -168,6 +168,34 @@ fn a_stall_is_ridden_out_by_what_was_read_ahead() {
         ];
         let played = play(Target::Desk, &[&reel], &with(&one));
         all_samples(&played, &whole);
+    }
+}
+
+/// A read that takes longer than the queue lasts leaves zeros; what comes next
+/// rises from there, and no sample is lost.
+#[test]
+fn sound_rises_again_after_the_queue_ran_empty() {
+    for coding in super::events::codings() {
+        let reel = film(coding).reel();
+        let whole = expected(&reel).samples;
+        for stall in [100, 137, 171, STALL] {
+            let arguments = [
+                ("ring", 200_000),
+                ("queue", 700),
+                ("stall", stall),
+                ("stall_at", slice(&reel, 12).0 as u64),
+            ];
+            let played = play(Target::Desk, &[&reel], &with(&arguments));
+            assert!(played.get("starved") >= 1, "the queue held");
+            let heard = &played.heard;
+            let stop = heard.iter().zip(&whole).position(|(a, b)| a != b);
+            let stop = stop.expect("the queue held");
+            let rest = &whole[stop + FADE..];
+            let on = heard.windows(rest.len()).position(|w| w == rest);
+            let on = on.expect("sound goes on with the very next sample");
+            assert!(heard[stop..on - FADE].iter().all(|&s| s == 0));
+            assert_no_jump(&heard[on - FADE - 1..], &whole);
+        }
     }
 }
 

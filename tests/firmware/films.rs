@@ -7,7 +7,7 @@ use thumbreel::coding::{
     ByteOrder, Coding, Encoded, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
     encoder,
 };
-use thumbreel::reel::{Picture, Settings, Slice, SoundCoding};
+use thumbreel::reel::{Picture, PixelFormat, Settings, Slice, SoundCoding, Wire};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
 use thumbreel::units::Ratio;
 
@@ -30,12 +30,16 @@ pub struct Film {
     pub dither: bool,
     /// Where the picture starts in the panel's memory.
     pub offset: (u16, u16),
+    /// What is done to the pixels before they are coded, and their byte order.
+    pub wire: Wire,
+    pub format: PixelFormat,
     pub title: &'static str,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FilmCoding {
     Raw,
+    Jpeg,
     Patch(Level),
 }
 
@@ -54,12 +58,14 @@ impl Default for Film {
             quality: 60,
             dither: false,
             offset: (0, 0),
+            wire: Wire::default(),
+            format: PixelFormat::HighFirst,
             title: "Harbour at dusk",
         }
     }
 }
 
-/// Sky, sea and a boat that sails: 3 bytes a pixel, and the same in RGB565.
+/// Sky, sea and a boat that sails: 3 bytes per pixel, and the same in RGB565.
 pub fn harbour(width: u16, height: u16, number: u32) -> (Vec<u8>, Vec<u16>) {
     let mut rgb = Vec::new();
     let (w, h) = (u32::from(width), u32::from(height));
@@ -107,18 +113,19 @@ impl Film {
     fn encoder(&self) -> Box<dyn PictureEncoder> {
         let (coding, level) = match self.coding {
             FilmCoding::Raw => (Coding::Raw, Level::Full),
+            FilmCoding::Jpeg => (Coding::Jpeg, Level::Full),
             FilmCoding::Patch(level) => (Coding::Patch, level),
         };
         encoder(&EncoderPlan {
             width: self.width,
             height: self.height,
             shape: Shape::Rectangle,
-            order: ByteOrder::HighFirst,
+            order: order(self.format),
             rate: Ratio::new(self.rate, 1).unwrap(),
             coding,
             level,
             quality: self.quality,
-            effort: 1,
+            search: 1,
             dither: self.dither,
             limits: Limits::default(),
             weights: Weights::default(),
@@ -128,7 +135,7 @@ impl Film {
 
     fn working_memory(&self) -> u32 {
         match self.coding {
-            FilmCoding::Raw => 0,
+            FilmCoding::Raw | FilmCoding::Jpeg => 0,
             FilmCoding::Patch(_) => memory_bytes(self.width, self.height) as u32 + STATE_BYTES,
         }
     }
@@ -145,10 +152,27 @@ impl Film {
             sound: self.sound,
             title: self.title.into(),
             offset: self.offset,
+            wire: self.wire,
+            pixel_format: self.format,
             index_step_ms: 100,
+            tables: self.encoder().tables().to_vec(),
             seed: self.slices,
             ..Settings::default()
         }
+    }
+
+    /// A picture as this panel wants its colours, dithered or not.
+    fn turned(&self, (mut rgb, mut pixels): (Vec<u8>, Vec<u16>)) -> (Vec<u8>, Vec<u16>) {
+        for colour in rgb.chunks_exact_mut(3) {
+            if self.wire.bgr {
+                colour.swap(0, 2);
+            }
+            if self.wire.inverted {
+                colour.iter_mut().for_each(|v| *v = 255 - *v);
+            }
+        }
+        pixels.iter_mut().for_each(|p| *p = self.wire.turn(*p));
+        (rgb, pixels)
     }
 
     pub fn slices(&self) -> Vec<Slice> {
@@ -168,7 +192,7 @@ impl Film {
         let (time, ticks) = (i * u64::from(self.ticks()), self.ticks());
         let pictures = (0..self.pictures).map(|n| {
             let number = i as u32 * self.pictures + n;
-            let (rgb, pixels) = harbour(self.width, self.height, number);
+            let (rgb, pixels) = self.turned(harbour(self.width, self.height, number));
             let input = PictureIn {
                 width: self.width,
                 height: self.height,
@@ -194,15 +218,23 @@ impl FilmCoding {
     pub const fn number(self) -> u8 {
         match self {
             Self::Raw => 0,
+            Self::Jpeg => 1,
             Self::Patch(_) => 2,
         }
     }
 
     const fn level(self) -> u8 {
         match self {
-            Self::Raw => 0,
+            Self::Raw | Self::Jpeg => 0,
             Self::Patch(level) => level as u8,
         }
+    }
+}
+
+pub const fn order(format: PixelFormat) -> ByteOrder {
+    match format {
+        PixelFormat::HighFirst => ByteOrder::HighFirst,
+        PixelFormat::LowFirst => ByteOrder::LowFirst,
     }
 }
 

@@ -5,6 +5,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod builds;
 mod clips;
 mod compile;
 #[allow(dead_code)] // the bench uses the rest

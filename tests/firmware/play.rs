@@ -1,12 +1,12 @@
 //! The playback loop on the fake board: every picture and sample is the Rust
 //! decoder's, in step, in no more memory than the header states.
 
-use super::films::{Film, FilmCoding, block_coding};
-use super::rust_side::{panel_decoder, wire};
+use super::films::{Film, FilmCoding, block_coding, harbour};
+use super::rust_side::{panel_decoder, walk, wire};
 use super::tools::{EVERYWHERE, Target};
 use std::collections::HashMap;
 use std::fs;
-use thumbreel::reel::{Event, Reader, SoundCoding};
+use thumbreel::reel::{Event, PixelFormat, SoundCoding, Wire};
 use thumbreel::sound::decode_block;
 
 /// A picture on the fake panel.
@@ -25,6 +25,8 @@ pub struct Played {
     pub pictures: Vec<Seen>,
     /// Samples from the first one that the player gave.
     pub heard: Vec<i16>,
+    /// JPEG pictures as whole files, with their windows.
+    pub jpegs: Vec<([u16; 4], Vec<u8>)>,
 }
 
 impl Played {
@@ -51,6 +53,10 @@ pub fn play(target: Target, reels: &[&[u8]], arguments: &[(&str, u64)]) -> Playe
         ("pictures", "pictures".into()),
         ("samples", "samples".into()),
     ];
+    let jpeg = crate::common::reels::header_of(reels[0]).coding == 1;
+    if jpeg && !arguments.contains(&("no_jpeg", 1)) {
+        words.push(("jpegs", "jpegs".into()));
+    }
     for (reel, name) in reels.iter().zip(["reel", "reel2", "reel3"]) {
         fs::write(at.join(name), reel).unwrap();
         words.push((name, name.to_owned()));
@@ -76,6 +82,7 @@ pub fn play(target: Target, reels: &[&[u8]], arguments: &[(&str, u64)]) -> Playe
             .map(|b| i16::from_le_bytes([b[0], b[1]]))
             .collect::<Vec<_>>()[log["first_heard"] as usize..]
             .to_vec(),
+        jpegs: fs::read(at.join("jpegs")).map_or(Vec::new(), |file| jpegs(&file)),
         log,
     }
 }
@@ -93,8 +100,20 @@ fn pictures(file: &[u8], reel: &[u8]) -> Vec<Seen> {
         .collect()
 }
 
+/// What `record_jpeg` in `board/play.c` wrote.
+fn jpegs(mut file: &[u8]) -> Vec<([u16; 4], Vec<u8>)> {
+    let mut all = Vec::new();
+    while let Some((head, rest)) = file.split_at_checked(12) {
+        let word = |i: usize| u16::from_le_bytes([head[2 * i], head[2 * i + 1]]);
+        let length = usize::from(word(0)) + (usize::from(word(1)) << 16);
+        let window = [word(2), word(3), word(4), word(5)];
+        all.push((window, rest[..length].to_vec()));
+        file = &rest[length..];
+    }
+    all
+}
+
 pub fn expected(reel: &[u8]) -> Expected {
-    let mut reader = Reader::new(vec![0; 1 << 20]);
     let header = crate::common::reels::header_of(reel);
     let mut decoder = panel_decoder(&header).unwrap();
     let mut all = Expected {
@@ -102,35 +121,27 @@ pub fn expected(reel: &[u8]) -> Expected {
         pictures: Vec::new(),
         samples: Vec::new(),
     };
-    let mut rest = reel;
-    loop {
-        match reader.next().unwrap() {
-            Some(Event::Sound { ticks, bytes, .. }) => {
-                let mut samples = vec![0; ticks as usize];
-                decode_block(block_coding(header.sound).unwrap(), bytes, &mut samples).unwrap();
-                all.samples.extend(samples);
-            }
-            Some(Event::Picture {
-                tick,
-                header: h,
-                bytes,
-                ..
-            }) => {
-                decoder.decode(h.coding, h.flags, bytes).unwrap();
-                if !h.is_unchanged() {
-                    all.pictures
-                        .push((tick, wire(&decoder, header.pixel_format)));
-                }
-            }
-            Some(Event::End(_)) => return all,
-            Some(Event::Damage(damage)) => panic!("{damage:?}"),
-            Some(_) => {}
-            None => {
-                let taken = reader.supply(rest);
-                rest = &rest[taken..];
+    walk(reel, |event| match event {
+        Event::Sound { ticks, bytes, .. } => {
+            let mut samples = vec![0; *ticks as usize];
+            decode_block(block_coding(header.sound).unwrap(), bytes, &mut samples).unwrap();
+            all.samples.extend(samples);
+        }
+        Event::Picture {
+            tick,
+            header: h,
+            bytes,
+            ..
+        } => {
+            decoder.decode(h.coding, h.flags, bytes).unwrap();
+            if !h.is_unchanged() {
+                all.pictures
+                    .push((*tick, wire(&decoder, header.pixel_format)));
             }
         }
-    }
+        _ => {}
+    });
+    all
 }
 
 /// A board that is quick enough: card 2 MB/s, bus 5 MB/s.
@@ -242,10 +253,177 @@ fn transfers_in_the_background_see_the_same_pixels() {
     for film in super::events::films() {
         let reel = film.reel();
         let expected = expected(&reel);
-        for ring in [0, 20_000, 65_536] {
-            let arguments = with(&[("dma", 1), ("ring", ring), ("queue", 8000)]);
+        for (ring, late) in [(0, 0), (20_000, 0), (65_536, 0), (0, 1), (65_536, 1)] {
+            let arguments = with(&[("dma", 1), ("late", late), ("ring", ring), ("queue", 8000)]);
             let played = play(Target::Desk, &[&reel], &arguments);
             all_pictures(&played, &expected, film.rate.into());
+        }
+    }
+}
+
+/// The loop reaches the end, with every picture shown, in rings from the least
+/// that it takes; where sound underruns, pictures that hold the memory must go.
+#[test]
+fn no_reel_freezes_in_a_small_ring() {
+    let film = Film {
+        rate: 25,
+        pictures: 12,
+        ..Film::default()
+    };
+    for coding in super::events::codings() {
+        let reel = Film {
+            coding,
+            ..film.clone()
+        }
+        .reel();
+        let expected = expected(&reel);
+        let largest = u64::from(crate::common::reels::header_of(&reel).largest_chunk);
+        for (quarters, queue) in [
+            (4, 512),
+            (4, 2048),
+            (5, 2048),
+            (6, 800),
+            (8, 2048),
+            (12, 2048),
+        ] {
+            let ring = largest * quarters / 4;
+            let arguments = with(&[("ring", ring), ("queue", queue)]);
+            let played = play(Target::Desk, &[&reel], &arguments);
+            assert_eq!(
+                played.get("said"),
+                3,
+                "{coding:?}, ring of {quarters}/4 largest chunks, queue of {queue}: not ended after a minute"
+            );
+            assert_eq!(played.pictures.len(), expected.pictures.len());
+            assert!(quarters < 12 || played.get("dry") == 0, "{coding:?}");
+        }
+    }
+}
+
+/// The source's pictures of a film that change something, and their ticks.
+fn changing(film: &Film) -> Vec<(u64, Vec<u8>)> {
+    (0..film.slices as u32 * film.pictures)
+        .filter(|n| n % 7 != 5 || n % (film.pictures * film.key_every as u32) == 0)
+        .map(|n| {
+            let tick = u64::from(n) * u64::from(film.clock_rate) / u64::from(film.rate);
+            (tick, harbour(film.width, film.height, n).0)
+        })
+        .collect()
+}
+
+/// Every JPEG picture reaches the hook whole, with its tables and its place: a
+/// general-purpose decoder makes the source's picture of it.
+#[test]
+fn jpeg_pictures_reach_the_boards_own_decoder() {
+    let film = Film {
+        coding: FilmCoding::Jpeg,
+        quality: 90,
+        offset: (26, 1),
+        ..Film::default()
+    };
+    let reel = film.reel();
+    let source = changing(&film);
+    let goal = 9_700;
+    for (target, more) in [
+        (Target::Desk, vec![]),
+        (Target::Desk, vec![("ring", 20_000), ("socket", 1)]),
+        (Target::Desk, vec![("ring", 20_000), ("background", 1)]),
+        (
+            Target::Desk,
+            vec![("ring", 20_000), ("seek_at", 0), ("seek_to", goal)],
+        ),
+        (Target::CortexM4, vec![("ring", 20_000)]),
+    ] {
+        let played = play(target, &[&reel], &with(&more));
+        let seeks = more.contains(&("seek_to", goal));
+        let from = source.iter().rposition(|p| p.0 <= goal).unwrap();
+        let want = if seeks { &source[from..] } else { &source[..] };
+        assert_eq!(played.get("said"), 3);
+        assert_eq!(played.get("broken"), 0);
+        assert_eq!(played.jpegs.len(), want.len(), "{more:?}");
+        for ((window, file), (tick, rgb)) in played.jpegs.iter().zip(want) {
+            assert_eq!(*window, [26, 1, film.width, film.height]);
+            let decoded = image::load_from_memory(file).unwrap().into_rgb8();
+            assert_eq!(
+                decoded.dimensions(),
+                (film.width.into(), film.height.into())
+            );
+            let off = decoded
+                .as_raw()
+                .iter()
+                .zip(rgb)
+                .map(|(a, b)| u64::from(a.abs_diff(*b)));
+            let mean = off.sum::<u64>() as f64 / rgb.len() as f64;
+            assert!(mean < 8.0, "picture at {tick} is off by {mean}");
+        }
+    }
+    // One that cannot be decoded is counted; without a decoder the reel is refused.
+    let breaks = play(Target::Desk, &[&reel], &with(&[("jpeg_breaks", 1)]));
+    assert_eq!(breaks.get("broken"), source.len() as u64);
+    assert_eq!(breaks.get("shown"), 0);
+    let none = play(Target::Desk, &[&reel], &with(&[("no_jpeg", 1)]));
+    assert_eq!((none.get("error"), none.get("said")), (1, 204));
+}
+
+/// A pixel as the viewer sees it: five bits of red, six of green, five of blue.
+fn seen_colour(bytes: &[u8], film: &Film) -> [i32; 3] {
+    let both = [bytes[0], bytes[1]];
+    let pixel = match film.format {
+        PixelFormat::HighFirst => u16::from_be_bytes(both),
+        PixelFormat::LowFirst => u16::from_le_bytes(both),
+    };
+    // An inverted panel shows the complement of what it is sent; a swapped one
+    // takes its highest bits for blue.
+    let shown = i32::from(if film.wire.inverted { !pixel } else { pixel });
+    let (first, green, last) = (shown >> 11, shown >> 5 & 63, shown & 31);
+    match film.wire.bgr {
+        true => [last, green, first],
+        false => [first, green, last],
+    }
+}
+
+/// What is sent to inverted and swapped panels shows the source's own colours.
+#[test]
+fn inverted_and_swapped_panels_show_the_sources_colours() {
+    for (i, coding) in super::events::codings().into_iter().enumerate() {
+        for kind in 0..8 {
+            let film = Film {
+                coding,
+                quality: 90,
+                dither: i == 1,
+                slices: 3,
+                wire: Wire {
+                    bgr: kind & 1 != 0,
+                    inverted: kind & 2 != 0,
+                },
+                format: match kind & 4 {
+                    0 => PixelFormat::HighFirst,
+                    _ => PixelFormat::LowFirst,
+                },
+                ..Film::default()
+            };
+            let played = play(Target::Desk, &[&film.reel()], &with(&[("ring", 65_536)]));
+            assert!(played.pictures.len() > 4);
+            for seen in &played.pictures {
+                let number = seen.tick * u64::from(film.rate) / u64::from(film.clock_rate);
+                let source = harbour(film.width, film.height, number as u32).1;
+                let mut off = [0; 3];
+                for (bytes, &want) in seen.pixels.chunks_exact(2).zip(&source) {
+                    let colour = seen_colour(bytes, &film);
+                    let want = i32::from(want);
+                    let want = [want >> 11, want >> 5 & 63, want & 31];
+                    (0..3).for_each(|c| off[c] += colour[c].abs_diff(want[c]));
+                }
+                // Red, green and blue are off by so many hundredths of a level.
+                let off = off.map(|n| 100 * n / source.len() as u32);
+                let most = if coding == FilmCoding::Raw { 0 } else { 150 };
+                assert!(
+                    off.iter().all(|&n| n <= most),
+                    "{coding:?} {:?} {:?}: {off:?}",
+                    film.wire,
+                    film.format
+                );
+            }
         }
     }
 }

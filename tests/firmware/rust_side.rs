@@ -1,9 +1,10 @@
 //! The Rust reader's and decoders' account of a reel, in the words of
 //! `board/dump.c`.
 
+use super::films::order;
 use std::fmt::Write;
 use thumbreel::coding::patch::Level;
-use thumbreel::coding::{ByteOrder, CodingError, DecodeError, PanelDecoder, PanelSettings, Shape};
+use thumbreel::coding::{CodingError, DecodeError, PanelDecoder, PanelSettings, Shape};
 use thumbreel::reel::{
     ErrorKind, Event, Header, PictureHeader, PixelFormat, Reader, ReelError, SoundCoding, crc32,
 };
@@ -207,6 +208,27 @@ fn decode_code(error: &CodingError) -> i32 {
     }
 }
 
+/// Tells `see` every event of a whole reel without damage.
+pub fn walk(reel: &[u8], mut see: impl FnMut(&Event<'_>)) {
+    let mut reader = Reader::new(vec![0; 1 << 20]);
+    let mut rest = reel;
+    loop {
+        match reader.next().unwrap() {
+            Some(Event::Damage(damage)) => panic!("{damage:?}"),
+            Some(event) => {
+                see(&event);
+                if matches!(event, Event::End(_)) {
+                    return;
+                }
+            }
+            None => {
+                let taken = reader.supply(rest);
+                rest = &rest[taken..];
+            }
+        }
+    }
+}
+
 /// A decoder of the host's for the pictures of a reel.
 pub fn panel_decoder(h: &Header) -> Result<PanelDecoder, CodingError> {
     PanelDecoder::new(PanelSettings {
@@ -217,13 +239,6 @@ pub fn panel_decoder(h: &Header) -> Result<PanelDecoder, CodingError> {
         level: Level::from_number(h.level).unwrap_or_default(),
         jpeg_tables: Vec::new(),
     })
-}
-
-fn order(format: PixelFormat) -> ByteOrder {
-    match format {
-        PixelFormat::HighFirst => ByteOrder::HighFirst,
-        PixelFormat::LowFirst => ByteOrder::LowFirst,
-    }
 }
 
 /// What the panel shows, in the order in which it was sent.

@@ -111,20 +111,20 @@ impl Target {
         }
     }
 
-    /// Builds test program `name` once and returns its path.
-    pub fn program(self, name: &str) -> PathBuf {
+    /// Builds test program `name` with these flags once and returns its path.
+    pub fn program(self, name: &str, flags: &[&str]) -> PathBuf {
         static BUILT: OnceLock<Mutex<HashMap<(Target, String), PathBuf>>> = OnceLock::new();
         let built = BUILT.get_or_init(Mutex::default);
         let mut built = built.lock().unwrap_or_else(|e| e.into_inner());
-        let key = (self, name.to_owned());
+        let key = (self, format!("{name}{}", flags.concat()));
         if let Some(path) = built.get(&key) {
             return path.clone();
         }
         let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("firmware");
         fs::create_dir_all(&folder).unwrap();
-        let path = folder.join(format!("{name}-{}", self.name()));
+        let path = folder.join(format!("{}-{}", key.1, self.name()));
         let mut command = self.compiler();
-        command.arg("-o").arg(&path);
+        command.args(flags).arg("-o").arg(&path);
         command.arg(board().join(format!("{name}.c")));
         if name == "play" {
             command.arg(board().join("board.c"));
@@ -168,8 +168,19 @@ impl Target {
 
     /// Runs test program `name` in `folder` with arguments key=value.
     pub fn run(self, name: &str, folder: &Path, arguments: &[(&str, String)]) {
+        self.run_build(name, &[], folder, arguments);
+    }
+
+    /// The same, built with more flags.
+    pub fn run_build(
+        self,
+        name: &str,
+        flags: &[&str],
+        folder: &Path,
+        arguments: &[(&str, String)],
+    ) {
         let words: Vec<String> = arguments.iter().map(|(k, v)| format!("{k}={v}")).collect();
-        let program = self.program(name);
+        let program = self.program(name, flags);
         succeed(self.command(&program, &words).current_dir(folder));
     }
 }

@@ -193,7 +193,7 @@ fn one(board: &Board, name: &str, seconds: f64) -> Result<String, String> {
     if let Some(line) = budget
         .lines
         .iter()
-        .find(|l| l.verdict != Verdict::Fit && !POWER.contains(&l.part))
+        .find(|l| l.verdict != Verdict::Fits && !POWER.contains(&l.part))
     {
         return Err(format!("{} is {}", line.part.name(), line.verdict.word()));
     }
@@ -293,7 +293,7 @@ fn best_there_is(
     ))
 }
 
-/// That what fits these choices, if anything, shows no more pixels a second;
+/// That what fits these choices, if anything, shows no more pixels per second;
 /// an error if it does.
 fn none_shows_more(
     choices: &Choices,
@@ -330,7 +330,7 @@ fn holds(facts: &ReelFacts, board: &Board, link: Link) -> Result<(), String> {
     let over = budget
         .lines
         .iter()
-        .find(|l| l.verdict == Verdict::Not && !POWER.contains(&l.part));
+        .find(|l| l.verdict == Verdict::DoesNotFit && !POWER.contains(&l.part));
     if let Some(line) = over {
         return Err(format!(
             "{} at {:.0} %",

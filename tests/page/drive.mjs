@@ -156,7 +156,7 @@ async function checkPlay(name, want) {
   await page.waitForFunction((n) => window.testPlayer().shown.number > n, before, { timeout: 10000 });
   await page.keyboard.press("Space");
   check(!(await page.evaluate(() => window.testPlayer().playing)), `${name}: the space bar does not pause`);
-  await page.keyboard.press("w");
+  await page.keyboard.press("u");
   const marked = await page.evaluate(async () => {
     const player = window.testPlayer();
     for (let i = 0; i < 20; i++) {
@@ -166,8 +166,8 @@ async function checkPlay(name, want) {
     const ink = player.marks.getContext("2d").getImageData(0, 0, player.marks.width, player.marks.height).data;
     return { boxes: player.boxes, some: player.rectangles.length, drawn: ink.some((v) => v) };
   });
-  check(marked.boxes && marked.drawn === marked.some > 0, `${name}: what is sent is not drawn: ${JSON.stringify(marked)}`);
-  await page.keyboard.press("w");
+  check(marked.boxes && marked.drawn === marked.some > 0, `${name}: updated regions are not drawn: ${JSON.stringify(marked)}`);
+  await page.keyboard.press("u");
   await page.keyboard.press("End");
   await page.waitForFunction(() => Math.abs(window.testPlayer().position() - window.testPlayer().length()) < 0.01, null, { timeout: 10000 });
   await page.keyboard.press("Home");
@@ -225,9 +225,9 @@ try {
   await page.locator(".player").focus();
   await page.keyboard.press("Space");
   await page.waitForFunction(() => window.testPlayer().shown && window.testPlayer().position() > 0.5, null, { timeout: 20000 });
-  await page.goto(`${server}/#/watchers`);
+  await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
-  await shoot("watchers");
+  await shoot("streams");
   if (report) {
     await page.goto(pathToFileURL(report).href);
     const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);

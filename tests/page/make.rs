@@ -190,7 +190,7 @@ fn encoder(kind: &Kind) -> Box<dyn PictureEncoder> {
         coding: kind.coding,
         level: kind.level,
         quality: 60,
-        effort: 1,
+        search: 1,
         dither: kind.level == Level::Full,
         limits: Limits::default(),
         weights: Weights::default(),

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use ffmpeg_next::format::Pixel;
 use ffmpeg_next::frame::Video;
-use thumbreel::picture::{Filter, Fit, PicturePlan};
+use thumbreel::picture::{Filter, Framing, PicturePlan};
 use thumbreel::source::{ColourTags, Matrix, Primaries, Range, Transfer};
 
 use crate::common::media::{ffmpeg, folder, output, packaged, python};
@@ -14,7 +14,7 @@ use crate::frames::{largest_difference, painted, render, rendered, shown};
 /// Mean and largest difference from PyAV and numpy in double precision.
 fn differences(clip: &Path, size: (u16, u16), colours: [&str; 4]) -> (f64, f64) {
     let mut plan = PicturePlan::new(size.0, size.1);
-    plan.fit = Fit::Stretch;
+    plan.framing = Framing::Stretch;
     plan.filter = Filter::CatmullRom;
     let folder = folder();
     let raw = folder.path().join("pictures.rgb");

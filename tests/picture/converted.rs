@@ -48,7 +48,7 @@ fn text_is_burnt_in_at_its_time() {
         folder.path(),
         "dusk.mkv",
         "a.tbr",
-        "--rate 10 --subtitles words.srt --dither none",
+        "--frame-rate 10 --subtitles words.srt --dither none",
     );
     let said = thumbreel(folder.path(), "compare a.tbr dusk.mkv --each --json");
     let said: Value = serde_json::from_slice(&said).expect("JSON");
@@ -63,7 +63,7 @@ fn text_is_burnt_in_at_its_time() {
         folder.path(),
         "dusk.mkv",
         "b.tbr",
-        "--rate 10 --from 1.5 --subtitles words.srt --dither none",
+        "--frame-rate 10 --from 1.5 --subtitles words.srt --dither none",
     );
     let said = thumbreel(folder.path(), "compare b.tbr dusk.mkv --each --json");
     let said: Value = serde_json::from_slice(&said).expect("JSON");
@@ -92,7 +92,7 @@ fn a_track_of_the_clip_gives_what_its_file_gives() {
     make(&format!(
         "-i dusk.mkv -i words.srt -map 0 -map 1 -c copy -c:s webvtt {language} vtt.mkv"
     ));
-    let title = "--title dusk --rate 2";
+    let title = "--title dusk --frame-rate 2";
     convert(
         folder.path(),
         "dusk.mkv",
@@ -184,7 +184,7 @@ fn bars_are_cropped_on_request() {
         folder.path(),
         "barred.mkv",
         "a.tbr",
-        "--crop-bars --fit-picture fill",
+        "--crop-bars --framing crop",
     );
     assert!(
         done["bytes"].as_u64().expect("a number") > 100_000,
@@ -196,12 +196,12 @@ fn bars_are_cropped_on_request() {
 #[test]
 fn flashing_clips_are_told_of_with_times() {
     let folder = folder();
-    // Black and white five times a second, from 2 s to 4 s.
+    // Black and white five times per second, from 2 s to 4 s.
     ffmpeg(
         folder.path(),
         "-f lavfi -i color=black:size=160x120:rate=30:duration=6 -vf 'geq=lum=if(between(T\\,2\\,4)*lt(mod(T\\,0.2)\\,0.1)\\,235\\,16):cb=128:cr=128' -c:v libx264 -pix_fmt yuv420p flash.mkv",
     );
-    let done = convert(folder.path(), "flash.mkv", "flash.tbr", "--rate 30");
+    let done = convert(folder.path(), "flash.mkv", "flash.tbr", "--frame-rate 30");
     let flashes = done["flashes"].as_array().expect("a list");
     assert_eq!(flashes.len(), 1, "{done}");
     assert_eq!(flashes[0]["kind"], "general");
@@ -218,12 +218,12 @@ fn flashing_clips_are_told_of_with_times() {
 #[test]
 fn pictures_that_the_clip_repeats_cost_nothing() {
     let folder = folder();
-    // Ten pictures a second, each stored three times, losslessly.
+    // Ten frames per second, each stored three times, losslessly.
     ffmpeg(
         folder.path(),
         "-f lavfi -i testsrc2=size=320x240:rate=10:duration=3 -vf fps=30 -c:v ffv1 -pix_fmt yuv420p thrice.mkv",
     );
-    let done = convert(folder.path(), "thrice.mkv", "a.tbr", "--rate 30");
+    let done = convert(folder.path(), "thrice.mkv", "a.tbr", "--frame-rate 30");
     let pictures = done["pictures"].as_u64().expect("a number");
     let unchanged = done["pictures_unchanged"].as_u64().expect("a number");
     assert_eq!(pictures, 90, "{done}");
@@ -244,7 +244,7 @@ fn the_report_shows_the_boards_tone_before_and_after() {
         .replace("gamma = 1\n", "gamma = 0.7\n");
     fs::write(folder.path().join("bright.toml"), bright).expect("written");
     for (board, told) in [(BOARD, false), ("bright.toml", true)] {
-        let more = "--coding raw --rate 5 --size 120x90 --overwrite -o t.tbr --quiet";
+        let more = "--coding raw --frame-rate 5 --size 120x90 --overwrite -o t.tbr --quiet";
         thumbreel(
             folder.path(),
             &format!("convert dusk.mkv --board {board} {more}"),

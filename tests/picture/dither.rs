@@ -43,7 +43,7 @@ fn ranks_are_a_permutation() {
     assert_eq!(ranks.len(), BLUE_NOISE_SIDE * BLUE_NOISE_SIDE);
 }
 
-/// Power of a pattern at distance `f` cycles a side, averaged over the ring
+/// Power of a pattern at distance `f` cycles a side, averaged over the ring buffer
 /// of frequencies, against that of white noise of equal variance.
 fn ring_power(pattern: &[f64], side: usize, low: f64, high: f64) -> f64 {
     let mean = pattern.iter().sum::<f64>() / pattern.len() as f64;
@@ -72,7 +72,7 @@ fn ring_power(pattern: &[f64], side: usize, low: f64, high: f64) -> f64 {
 }
 
 /// Ulichney 1993: blue noise has little power below the principal frequency
-/// (the square root of the share of on pixels, in cycles a pixel) and about
+/// (the square root of the share of on pixels, in cycles per pixel) and about
 /// that of white noise above it.
 #[test]
 fn the_mask_is_blue() {

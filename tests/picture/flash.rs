@@ -5,7 +5,7 @@ use thumbreel::units::Nanos;
 
 const SIDE: usize = 64;
 
-/// Runs `seconds` at 30 pictures a second; `paint` gives the colour of a
+/// Runs `seconds` at 30 frames per second; `paint` gives the colour of a
 /// pixel by picture number, column and row.
 fn run(seconds: f64, paint: impl Fn(usize, usize, usize) -> [u8; 3]) -> Vec<FlashWarning> {
     let mut checker = FlashChecker::default();
@@ -18,7 +18,7 @@ fn run(seconds: f64, paint: impl Fn(usize, usize, usize) -> [u8; 3]) -> Vec<Flas
     checker.warnings().to_vec()
 }
 
-/// Two colours, `flashes` times a second.
+/// Two colours, `flashes` times per second.
 fn alternating(flashes: usize, a: [u8; 3], b: [u8; 3]) -> Vec<FlashWarning> {
     run(3.0, move |n, _, _| {
         if (n * flashes * 2 / 30).is_multiple_of(2) {

@@ -1,7 +1,7 @@
 //! Geometry and scaling.
 
 use ffmpeg_next::format::Pixel;
-use thumbreel::picture::{Deinterlace, Dither, Filter, Fit, PicturePlan};
+use thumbreel::picture::{Deinterlace, Dither, Filter, Framing, PicturePlan};
 use thumbreel::source::{ChromaSite, Interlace, QuarterTurns};
 
 use crate::frames::{painted, render};
@@ -73,7 +73,7 @@ fn turns_and_mirrors_move_the_corners() {
         let mut picture = quarters();
         picture.rotation = QuarterTurns::clockwise(rotation);
         let mut plan = PicturePlan::new(60, 60);
-        plan.fit = Fit::Stretch;
+        plan.framing = Framing::Stretch;
         plan.turns = QuarterTurns::clockwise(turns);
         plan.mirror = mirror;
         let out = render(&picture, &plan);
@@ -92,13 +92,13 @@ fn a_mirrored_source_is_mirrored_after_it_is_turned() {
     picture.rotation = QuarterTurns::clockwise(1);
     picture.mirrored = true;
     let mut plan = PicturePlan::new(60, 60);
-    plan.fit = Fit::Stretch;
+    plan.framing = Framing::Stretch;
     let found = corners(&render(&picture, &plan).rgb, 60, 60);
     let wanted = [255, 77, 153, 0];
     let near = found.iter().zip(wanted).all(|(f, w)| f.abs_diff(w) <= 1);
     assert!(near, "{found:?}");
     // Cropped to the left half as the viewer sees it.
-    plan.fit = Fit::Fill;
+    plan.framing = Framing::Crop;
     plan.anchor.y = 0.0;
     let found = corners(&render(&picture, &plan).rgb, 60, 60);
     assert!(found[0] > 250 && found[1].abs_diff(77) < 3, "{found:?}");
@@ -152,7 +152,7 @@ fn chroma_edge(site: ChromaSite) -> f64 {
     });
     picture.colour.chroma_site = Some(site);
     let mut plan = PicturePlan::new(512, 64);
-    plan.fit = Fit::Stretch;
+    plan.framing = Framing::Stretch;
     plan.filter = Filter::Bilinear;
     let out = render(&picture, &plan);
     let reds: Vec<u8> = (0..512).map(|x| out.rgb[(32 * 512 + x) * 3]).collect();
@@ -260,7 +260,7 @@ fn odd_sizes_and_single_pixels_are_scaled() {
         );
         for (pw, ph) in [(1, 1), (2, 3), (160, 80), (240, 240)] {
             let mut plan = PicturePlan::new(pw, ph);
-            plan.fit = Fit::Fill;
+            plan.framing = Framing::Crop;
             let out = render(&picture, &plan);
             assert!(out.rgb.iter().all(|v| *v == 98), "{w}x{h} on {pw}x{ph}");
             // A single row has no fields to tell apart.

@@ -6,7 +6,7 @@ use image::{Rgb, RgbImage, imageops};
 use thumbreel::picture::canvas::Canvas;
 use thumbreel::picture::dither::expand;
 use thumbreel::picture::text::{Cue, Subtitles};
-use thumbreel::picture::{Dither, Fit, PanelPicture, PicturePlan, Shape, before_after};
+use thumbreel::picture::{Dither, Framing, PanelPicture, PicturePlan, Shape, before_after};
 use thumbreel::picture::{PictureStage, Tone, panel};
 use thumbreel::source::SourcePicture;
 use thumbreel::units::Nanos;
@@ -97,7 +97,7 @@ fn raw(width: u16, height: u16, rgb: Vec<u8>) -> RgbImage {
 fn tiles() -> Vec<RgbImage> {
     let source = source();
     let plan = PicturePlan {
-        fit: Fit::Fill,
+        framing: Framing::Crop,
         ..PicturePlan::new(240, 240)
     };
     let render = |plan: &PicturePlan| {
@@ -135,12 +135,12 @@ fn tiles() -> Vec<RgbImage> {
         panel::safe_area_view(&square.rgb, 240, 240, Shape::Ellipse),
     ));
     tiles.push(shown(&render(&PicturePlan {
-        fit: Fit::Whole,
+        framing: Framing::Letterbox,
         ..PicturePlan::new(240, 240)
     })));
     for (w, h) in [(160, 80), (240, 64), (135, 240)] {
         tiles.push(shown(&render(&PicturePlan {
-            fit: Fit::Fill,
+            framing: Framing::Crop,
             ..PicturePlan::new(w, h)
         })));
     }
@@ -181,7 +181,7 @@ fn captioned() -> Vec<RgbImage> {
     .map(|(w, h, shape)| {
         let cue = Cue::new(Nanos(0), Nanos(1), text).expect("text");
         let plan = PicturePlan {
-            fit: Fit::Fill,
+            framing: Framing::Crop,
             shape,
             ..PicturePlan::new(w, h)
         };

@@ -95,7 +95,7 @@ fn hdr_greys_come_out_as_the_standards_say() {
                 let input = format!("-pix_fmt yuv420p{bits}le -s 240x240 -r 10");
                 let how = format!("{coder} {tags} {name}");
                 encode(path, &input, &stripes(codes, bits).repeat(3), &how);
-                let (played, _) = shown(path, name, "--rate 10");
+                let (played, _) = shown(path, name, "--frame-rate 10");
                 for (found, (_, wanted)) in stripe_means(&played, 1).iter().zip(greys) {
                     for (component, step) in found.iter().zip([8.0, 4.0, 8.0]) {
                         // Half a code of ten bits, and what the dither's mean
@@ -123,7 +123,7 @@ fn chroma_edges(folder: &Path, coder: &str) -> [f64; 2] {
         let picture: Vec<u8> = picture.collect();
         let input = "-pix_fmt yuv420p -s 32x32 -r 10";
         encode(folder, input, &picture.repeat(3), &format!("{coder} s.mkv"));
-        let more = "--rate 10 --fit-picture stretch --filter bilinear --dither none";
+        let more = "--frame-rate 10 --framing stretch --filter bilinear --dither none";
         let (played, _) = shown(folder, "s.mkv", more);
         let red = |i: usize| match across {
             true => played.colour(1, i, 120)[0],
@@ -182,7 +182,7 @@ fn lines_average_in_light_when_asked() {
         let (played, _) = shown(
             folder.path(),
             "lines.mkv",
-            &format!("--rate 10 --filter box {more}"),
+            &format!("--frame-rate 10 --filter box {more}"),
         );
         for mean in stripe_means(&played, 1).iter().flatten() {
             assert!((mean - wanted).abs() < 0.7, "{more}: {mean}, not {wanted}");
@@ -215,7 +215,7 @@ fn every_dither_can_be_asked_for_and_beats_rounding() {
             let (played, said) = shown(
                 folder.path(),
                 &clip,
-                &format!("--rate 10 --dither {dither}"),
+                &format!("--frame-rate 10 --dither {dither}"),
             );
             assert_eq!(
                 said["pictures_unchanged"], 5,
@@ -253,14 +253,18 @@ fn uneven_motion_is_told() {
             .find_map(|a| Some(a.as_str()?.to_owned()).filter(|a| a.contains("uneven")));
         (judder, found)
     };
-    let (judder, advice) = told("--rate 15");
+    let (judder, advice) = told("--frame-rate 15");
     let advice = advice.expect("told");
     assert!(
-        judder > 10.0 && advice.contains("--pace blend") && advice.contains("--rate 25/2"),
+        judder > 10.0 && advice.contains("--pace blend") && advice.contains("--frame-rate 25/2"),
         "{judder}: {advice}"
     );
-    assert!(told("--rate 15 --pace blend").0 < judder / 2.0);
-    for even in ["--rate 25/2", "--rate 25", "--rate 15 --pace blend"] {
+    assert!(told("--frame-rate 15 --pace blend").0 < judder / 2.0);
+    for even in [
+        "--frame-rate 25/2",
+        "--frame-rate 25",
+        "--frame-rate 15 --pace blend",
+    ] {
         assert_eq!(told(even).1, None, "{even}");
     }
 }
@@ -286,18 +290,23 @@ fn exports_of_turned_panels_stand_upright() {
         &picture.repeat(3),
         "-c:v ffv1 -pix_fmt bgr0 a.mkv",
     );
-    for mounted in ["", "--turn 1", "--turn 2 --mirror", "--turn 3 --mirror"] {
+    for mounted in [
+        "",
+        "--rotate 90",
+        "--rotate 180 --mirror",
+        "--rotate 270 --mirror",
+    ] {
         let run = |arguments: String| {
             let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
             output(command.current_dir(path).args(arguments.split_whitespace()))
         };
         run(format!(
-            "convert a.mkv --board tide-gauge --coding raw --fit-picture stretch --overwrite -o r.tbr {mounted}"
+            "convert a.mkv --board tide-gauge --coding raw --framing stretch --overwrite -o r.tbr {mounted}"
         ));
         run("export r.tbr -o a.png --at 0.1 --overwrite".into());
         let image = image::open(path.join("a.png")).expect("a PNG").to_rgb8();
         let (width, height) = image.dimensions();
-        let turned = mounted.contains("--turn 1") || mounted.contains("--turn 3");
+        let turned = mounted.contains("--rotate 90") || mounted.contains("--rotate 270");
         assert_eq!(width > height, !turned, "{mounted}: {width}x{height}");
         for (x, y) in [(20, 10), (140, 10), (20, 70), (140, 70)] {
             let at = (x * width / 160, y * height / 80);

@@ -4,13 +4,13 @@ use thumbreel::board::{Board, LatePolicy, StarvePolicy};
 use thumbreel::budget::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 use thumbreel::rehearsal::{Conditions, StallPlan};
 
-/// A board whose card gives exactly `rate` bytes a second in reads of 512
+/// A board whose card gives exactly `rate` bytes per second in reads of 512
 /// bytes, whose cores, bus and memory never wait, and which never stalls.
 pub fn ideal(rate: f64) -> Board {
     let text = "name = \"ideal\"\n[panel]\nwidth = 16\nheight = 16\nclock_hz = 160_000_000\nlines = 16\nwindow_us = 0.0\n[card]\n[wifi]\n";
     let mut board = Board::parse(text, "ideal.toml").unwrap();
     let card = board.card.as_mut().unwrap();
-    // Wire time is 515 bytes a block at a clock chosen for the rate.
+    // Wire time is 515 bytes per block at a clock chosen for the rate.
     card.clock_hz = (rate * 515.0 / 512.0 * 8.0).round() as u32;
     card.access_us = 0.0;
     card.block_us = 0.0;
@@ -75,7 +75,7 @@ pub fn uneven(bytes: &[u32]) -> ReelFacts {
     }
 }
 
-/// No stalls, the given start level, a ring for everything.
+/// No stalls, the given start level, a ring buffer for everything.
 pub fn calm(start: u64) -> Conditions {
     Conditions {
         start_bytes: Some(start),

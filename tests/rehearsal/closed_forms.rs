@@ -77,14 +77,14 @@ fn a_single_stall_against_what_is_ahead() {
     let board = ideal(1_024_000.0);
     let reel = steady(50, 10_240);
     let slice = read_time(&board, 20);
-    // The source is ten times faster; the ring is a slice short of five, so
+    // The source is ten times faster; the ring buffer is a slice short of five, so
     // that the reader waits for room.
     let ring = 4 * 10_240 + 512;
     let stalled_slice = 20;
     let at = stalled_slice * 10_240;
     let run_with = |stall: u64| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             stalls: StallPlan::At(vec![(at, stall)]),
             ..calm(2 * 10_240)
         };
@@ -130,7 +130,7 @@ fn a_periodic_stall_is_a_slower_source() {
     }
 }
 
-/// Token bucket: a burst of b bytes at once, then r bytes a second. A slice
+/// Token bucket: a burst of b bytes at once, then r bytes per second. A slice
 /// that ends at byte e is there at (e - b) / r.
 #[test]
 fn a_pacing_server_is_a_token_bucket() {
@@ -148,7 +148,7 @@ fn a_pacing_server_is_a_token_bucket() {
     wifi.instructions_per_byte = 0.0;
     let reel = steady(60, 5120);
     let run = play(&reel, &board, Link::Wifi, &calm(10_240));
-    // The reel drains 51,200 bytes a second. Slice k is due at start + k x
+    // The reel drains 51,200 bytes per second. Slice k is due at start + k x
     // 100 ms, and there at first + (5120 (k + 1) - 20,480) x 8 s / 204,800.
     let first = 150_000u64;
     let there = |k: u64| first + (5120 * (k + 1)).saturating_sub(20_480) * 390_625 / 10;
@@ -202,10 +202,10 @@ fn the_least_buffers_are_the_least() {
     let conditions = calm(40_960);
     let rehearsal = Rehearsal::new(&reel, &board, Link::Card, &conditions).unwrap();
     let least = rehearsal.least(1, 1);
-    let ring = least.ring_bytes.unwrap();
+    let ring = least.ring_buffer_bytes.unwrap();
     let clean = |ring, start| {
         let conditions = Conditions {
-            ring_bytes: Some(ring),
+            ring_buffer_bytes: Some(ring),
             ..calm(start)
         };
         Rehearsal::new(&reel, &board, Link::Card, &conditions)

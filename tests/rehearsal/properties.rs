@@ -45,7 +45,7 @@ fn boards() -> impl Strategy<Value = Board> {
             board.panel.clock_hz = panel_mhz * 1_000_000;
             board.panel.dma = dma;
             board.player.picture_buffers = buffers;
-            board.player.ring_bytes = ring;
+            board.player.ring_buffer_bytes = ring;
             board.player.starve = StarvePolicy::Silence;
             board.player.late = LatePolicy::CatchUp;
             let card = board.card.as_mut().unwrap();
@@ -71,7 +71,7 @@ fn play(
     start: u64,
 ) -> Run {
     let conditions = Conditions {
-        ring_bytes: ring,
+        ring_buffer_bytes: ring,
         start_bytes: Some(start),
         ..Conditions::default()
     };
@@ -179,7 +179,7 @@ proptest! {
     }
 
     /// Bytes in equal bytes out, but for the rest of the last read; every
-    /// picture is shown or left out; the ring holds no less than nothing and
+    /// picture is shown or left out; the ring buffer holds no less than nothing and
     /// no more than it can.
     #[test]
     fn nothing_is_lost_or_made(reel in reels(), mut board in boards(), seed: u64, wifi: bool, drop: bool, pause: bool) {
@@ -202,7 +202,7 @@ proptest! {
         let mut level = 0i64;
         prop_assert!(trace.level.windows(2).all(|w| w[0].0 <= w[1].0));
         for (_, bytes) in &trace.level {
-            prop_assert!(*bytes <= trace.ring_bytes);
+            prop_assert!(*bytes <= trace.ring_buffer_bytes);
             level = *bytes as i64;
         }
         prop_assert_eq!(level, 0);

@@ -60,7 +60,7 @@ fn a_stall_at_the_start_is_ridden_out_where_it_was_asked_for() {
         "{}",
         riding.prebuffer
     );
-    // Never more than the ring has for it, nor than there is.
+    // Never more than the ring buffer has for it, nor than there is.
     assert_eq!(reel(1000, 120_000).prebuffer, 120_000);
     let all = reel(60_000, u32::MAX);
     assert!(u64::from(all.prebuffer) <= all.total_bytes);

@@ -66,7 +66,7 @@ fn it_holds_everything_and_asks_for_nothing() {
         "Contact sheet",
         "Need against capacity over time",
         "From the card",
-        "From the air",
+        "Over Wi-Fi",
         "Sound and current over time",
         "Quality over time",
         "Settings",
@@ -132,20 +132,20 @@ fn its_verdicts_are_those_of_the_budget() {
     let fixture = Fixture::new();
     let reel = fixture.at("patch-full.tbr");
     let page = fixture.report("patch-full.tbr", &[]);
-    for (from, name) in [("sd", "card"), ("wifi", "Wi-Fi")] {
+    for (from, name) in [("card", "card"), ("wifi", "Wi-Fi")] {
         let output = thumbreel(&[
             "budget",
             &reel,
             "--board",
             "lantern-room",
-            "--from",
+            "--link",
             from,
             "--json",
         ]);
         let text = String::from_utf8(output.stdout).unwrap();
         let json: serde_json::Value =
             serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"));
-        let verdict = find(&json, "verdict").unwrap();
+        let verdict = find(&json, "verdict").unwrap().replace('-', " ");
         assert!(
             page.contains(&format!("<strong>{name}: {verdict}.</strong>")),
             "{name} {verdict}"
@@ -204,7 +204,7 @@ fn the_verdict_is_the_worse_of_formula_and_rehearsal() {
     let fixture = Fixture::new();
     let mut board = thumbreel::board::Board::find("lantern-room").unwrap();
     board.name = "gull-post".into();
-    // Stalls longer than the start level and the small ring can bear.
+    // Stalls longer than the start level and the small ring buffer can bear.
     let card = board.card.as_mut().unwrap();
     (
         card.stalls.per_minute,

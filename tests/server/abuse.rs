@@ -162,7 +162,7 @@ fn early_closes_do_no_harm() {
     // Whoever left is off the books, as soon as the server has noticed.
     let deadline = Instant::now() + Duration::from_secs(10);
     loop {
-        let text = server.get("/watchers.json", &[]).text();
+        let text = server.get("/streams.json", &[]).text();
         let json: serde_json::Value = serde_json::from_str(&text).unwrap();
         let open = json
             .as_array()

@@ -101,10 +101,10 @@ fn lists_name_every_reel_and_nothing_else() {
 fn watchers_are_counted() {
     let (_dir, _, server) = one_file();
     server.get(PATH, &[]);
-    let text = server.get("/watchers.json", &[]).text();
+    let text = server.get("/streams.json", &[]).text();
     let json: serde_json::Value = serde_json::from_str(&text).unwrap();
     assert_eq!(json[0]["reel"], "pier/fog bell.tbr");
     assert_eq!(json[0]["bytes"], 300_000);
     assert_eq!(json[0]["whole"], true);
-    assert_eq!(json[0]["way"], "file");
+    assert_eq!(json[0]["delivery"], "file");
 }

@@ -64,7 +64,7 @@ async fn say_nothing(address: std::net::SocketAddr) {
 fn two_hundred_watchers_are_served_in_time_beside_two_hundred_idlers() {
     const WATCHERS: usize = 200;
     let dir = tempfile::tempdir().unwrap();
-    // 250,000 bytes a second: 2 Mbit/s. The prebuffer of 100 kB is two slices.
+    // 250,000 bytes per second: 2 Mbit/s. The prebuffer of 100 kB is two slices.
     write_reel(&dir.path().join("two.tbr"), 8, 250_000, 100_000);
     std::fs::write(dir.path().join("long.tbr"), noise(8_000_000, 5)).unwrap();
     let server = Running::start(dir.path());
@@ -123,7 +123,7 @@ fn too_many_are_told_to_come_again() {
     write_reel(&dir.path().join("two.tbr"), 8, 250_000, 100_000);
     let server = Running::start_with(
         dir.path(),
-        &["--listen", "127.0.0.1:0", "--quiet", "--most-watchers", "3"],
+        &["--listen", "127.0.0.1:0", "--quiet", "--max-streams", "3"],
     );
     let mut watching: Vec<_> = (0..3).map(|_| server.connect()).collect();
     for stream in &mut watching {

@@ -20,7 +20,7 @@ use crate::support::Running;
 /// One network, as the proxy and the board's profile have it.
 #[derive(Clone, Copy, Debug)]
 struct Network {
-    /// Bytes a second.
+    /// Bytes per second.
     rate: u32,
     /// Bytes under way at once.
     window: u32,

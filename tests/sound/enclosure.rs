@@ -1,9 +1,9 @@
 //! The closed box against published formulas and worked values.
 
-use thumbreel::sound::enclosure::{Driver, DriverSheet, Enclosure, Mounting};
+use thumbreel::sound::enclosure::{Driver, DriverDatasheet, Enclosure, Mounting};
 
 fn driver(fs: f64, qts: f64, vas: f64) -> Driver {
-    Driver::new(&DriverSheet {
+    Driver::new(&DriverDatasheet {
         diameter_mm: 40.0,
         impedance_ohm: 8.0,
         rated_w: 2.0,
@@ -12,7 +12,7 @@ fn driver(fs: f64, qts: f64, vas: f64) -> Driver {
         vas_litres: Some(vas),
         excursion_mm: Some(1.0),
         sensitivity_db: Some(82.0),
-        ..DriverSheet::default()
+        ..DriverDatasheet::default()
     })
     .unwrap()
 }
@@ -39,7 +39,7 @@ fn a_published_worked_example_comes_out() {
 
 #[test]
 fn cut_offs_and_humps_are_those_of_the_table() {
-    // Small 1972, f3/fc and hump by Qtc (values computed from his formulas).
+    // Small 1972, f3/fc and peak by Qtc (values computed from his formulas).
     let table = [
         (0.5, 1.5538, 0.0),
         (1.0 / 3f64.sqrt(), 1.2720, 0.0),
@@ -47,16 +47,16 @@ fn cut_offs_and_humps_are_those_of_the_table() {
         (1.0, 0.7862, 1.2494),
         (1.2, 0.7358, 2.4118),
     ];
-    for (q, ratio, hump) in table {
+    for (q, ratio, peak) in table {
         // A huge box leaves the driver's own Q.
         let system = Enclosure::new(driver(100.0, q, 0.001), Mounting::Closed(9999.0)).unwrap();
         near(system.cutoff_hz() / system.resonance_hz, ratio, 0.001);
-        near(system.hump_db(), hump, 0.001);
+        near(system.response_peak_db(), peak, 0.001);
         near(system.response_db(system.cutoff_hz()), -3.0103, 0.001);
         let highest = (1..4000)
             .map(|hz| system.response_db(f64::from(hz)))
             .fold(-99.0, f64::max);
-        near(highest, hump, 0.01);
+        near(highest, peak, 0.01);
     }
 }
 
@@ -81,7 +81,7 @@ fn excursion_follows_the_piston_formula() {
     )
     .unwrap();
     near(system.excursion_mm(1000.0, 1.0), 0.03745, 0.0002);
-    // Above resonance it falls 12 dB an octave, below it stands still.
+    // Above resonance it falls 12 dB per octave, below it stands still.
     near(
         system.excursion_mm(1000.0, 1.0) / system.excursion_mm(2000.0, 1.0),
         4.0,
@@ -121,11 +121,11 @@ fn the_high_pass_keeps_the_cone_within_its_excursion() {
 
 #[test]
 fn guesses_are_marked_and_plausible() {
-    let sheet = DriverSheet {
+    let sheet = DriverDatasheet {
         diameter_mm: 28.0,
         impedance_ohm: 8.0,
         rated_w: 1.0,
-        ..DriverSheet::default()
+        ..DriverDatasheet::default()
     };
     let driver = Driver::new(&sheet).unwrap();
     assert_eq!(
@@ -135,7 +135,7 @@ fn guesses_are_marked_and_plausible() {
     assert!((300.0..900.0).contains(&driver.resonance_hz));
     assert!((70.0..90.0).contains(&driver.sensitivity_db), "{driver:?}");
     assert!((0.005..0.1).contains(&driver.vas_litres), "{driver:?}");
-    let known = DriverSheet {
+    let known = DriverDatasheet {
         resonance_hz: Some(550.0),
         sensitivity_db: Some(78.0),
         ..sheet
@@ -143,7 +143,7 @@ fn guesses_are_marked_and_plausible() {
     let driver = Driver::new(&known).unwrap();
     assert_eq!(driver.guessed, ["Qts", "Vas", "Xmax"]);
     assert!(
-        Driver::new(&DriverSheet {
+        Driver::new(&DriverDatasheet {
             diameter_mm: 0.0,
             ..sheet
         })

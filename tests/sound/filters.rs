@@ -4,7 +4,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2};
 
 use thumbreel::sound::biquad::Coefficients;
 use thumbreel::sound::resample::Resampler;
-use thumbreel::sound::{HighPass, Layout, SoundPlan, SuggestedBass, Tilt};
+use thumbreel::sound::{HighPass, HighShelf, Layout, SoundPlan, VirtualBass};
 
 use crate::python::{bytes, numbers};
 use crate::signals::{amplitude_at, db, rms, run, tone, unit};
@@ -199,7 +199,7 @@ fn the_measured_response_is_the_one_asked_for() {
             order: 2,
             q: 1.1,
         }),
-        tilt: Some(Tilt {
+        high_shelf: Some(HighShelf {
             hz: 2500.0,
             db: 4.0,
         }),
@@ -232,7 +232,7 @@ fn suggested_bass_puts_harmonics_where_the_speaker_moves() {
             order: 4,
             q: FRAC_1_SQRT_2,
         }),
-        bass: Some(SuggestedBass {
+        bass: Some(VirtualBass {
             hz: 300.0,
             level_db: 0.0,
         }),

@@ -1,7 +1,7 @@
 //! Loudness targets, true-peak ceiling, power limit and compression.
 
 use thumbreel::sound::{
-    Compression, Layout, Loudness, LoudnessMeter, Measured, SoundMeter, SoundPlan, SoundReport,
+    DynamicRange, Layout, Loudness, LoudnessMeter, Measured, SoundMeter, SoundPlan, SoundReport,
     SoundStage, Verdict,
 };
 
@@ -235,10 +235,10 @@ fn mean_power_never_passes_the_drivers() {
 #[test]
 fn compression_takes_range_and_keeps_loudness() {
     let frames = wandering(11, 24, 48_000);
-    let plan = |compression| SoundPlan {
+    let plan = |dynamic_range| SoundPlan {
         rate: 24_000,
         loudness: Some(-20.0),
-        compression,
+        dynamic_range,
         ..SoundPlan::default()
     };
     let spread = |kind| {
@@ -255,9 +255,9 @@ fn compression_takes_range_and_keeps_loudness() {
         levels[levels.len() * 9 / 10] - levels[levels.len() / 10]
     };
     let (off, night, noisy) = (
-        spread(Compression::Off),
-        spread(Compression::Night),
-        spread(Compression::NoisyRoom),
+        spread(DynamicRange::Full),
+        spread(DynamicRange::Night),
+        spread(DynamicRange::NoisyRoom),
     );
     assert!(
         night < off - 3.0 && noisy < night - 2.0,
@@ -269,7 +269,7 @@ fn compression_takes_range_and_keeps_loudness() {
 fn compression_alone_keeps_the_sounds_own_loudness() {
     let plan = SoundPlan {
         rate: 24_000,
-        compression: Compression::Night,
+        dynamic_range: DynamicRange::Night,
         ..SoundPlan::default()
     };
     let (_, report) = convert(&plan, &programme(12, 8));

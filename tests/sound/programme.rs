@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use thumbreel::sound::enclosure::{Driver, DriverSheet, Enclosure, Mounting};
+use thumbreel::sound::enclosure::{Driver, DriverDatasheet, Enclosure, Mounting};
 use thumbreel::sound::{
-    Compression, Layout, LoudnessMeter, SoundCoding, SoundPlan, SuggestedBass, decode_block,
+    DynamicRange, Layout, LoudnessMeter, SoundCoding, SoundPlan, VirtualBass, decode_block,
 };
 
 use crate::level::convert_from;
@@ -99,12 +99,12 @@ fn programmes() -> Vec<Programme> {
 }
 
 fn speaker() -> Enclosure {
-    let sheet = DriverSheet {
+    let sheet = DriverDatasheet {
         diameter_mm: 40.0,
         impedance_ohm: 4.0,
         rated_w: 3.0,
         resonance_hz: Some(350.0),
-        ..DriverSheet::default()
+        ..DriverDatasheet::default()
     };
     Enclosure::new(Driver::new(&sheet).unwrap(), Mounting::Closed(0.1)).unwrap()
 }
@@ -123,11 +123,11 @@ fn speech_and_music_meet_the_target_under_the_ceiling() {
                 rate,
                 loudness: Some(target),
                 high_pass: shaped.then_some(corner),
-                bass: shaped.then_some(SuggestedBass {
+                bass: shaped.then_some(VirtualBass {
                     hz: corner.hz,
                     level_db: -3.0,
                 }),
-                tilt: if shaped { speaker.tilt() } else { None },
+                high_shelf: if shaped { speaker.high_shelf() } else { None },
                 ..SoundPlan::default()
             };
             let (out, report) = convert_from(48_000, &programme.layout, &plan, &programme.frames);
@@ -163,12 +163,12 @@ fn every_option_together_still_meets_the_target() {
             rate: 24_000,
             loudness: Some(-16.0),
             high_pass: Some(corner),
-            bass: Some(SuggestedBass {
+            bass: Some(VirtualBass {
                 hz: corner.hz,
                 level_db: 0.0,
             }),
-            tilt: speaker.tilt(),
-            compression: Compression::NoisyRoom,
+            high_shelf: speaker.high_shelf(),
+            dynamic_range: DynamicRange::NoisyRoom,
             driver_ceiling: Some(-6.0),
             ceiling: -2.0,
             ..SoundPlan::default()

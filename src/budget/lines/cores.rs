@@ -39,7 +39,7 @@ impl Case<'_> {
         let origin = self.cores_origin();
         let intake = self.origin(&[intake_key(self.link)]);
         let mut drawing = self.line(
-            Part::DrawCore,
+            Part::DisplayCore,
             draw + if one { read } else { 0.0 },
             1000.0,
             "ms/s",
@@ -56,7 +56,7 @@ impl Case<'_> {
             drawing.need_origin = drawing.need_origin.and(intake);
             return vec![drawing];
         }
-        let mut reading = self.line(Part::ReadCore, read, 1000.0, "ms/s");
+        let mut reading = self.line(Part::IoCore, read, 1000.0, "ms/s");
         reading.need_origin = origin.and(intake);
         reading.capacity_origin = drawing.capacity_origin.clone();
         vec![drawing, reading]

@@ -22,13 +22,13 @@ impl Case<'_> {
             ));
             lines.push(self.external_rate_line());
         }
-        let stated = u64::from(self.board.player.ring_bytes);
+        let stated = u64::from(self.board.player.ring_buffer_bytes);
         if stated > 0 && stated < self.memory.least_ring {
             let note = format!(
-                "player.ring_bytes is {stated}, the reel needs {}",
+                "player.ring_buffer_bytes is {stated}, the reel needs {}",
                 self.memory.least_ring
             );
-            lines[0].verdict = Verdict::Not;
+            lines[0].verdict = Verdict::DoesNotFit;
             lines[0].note = Some(note);
         }
         lines

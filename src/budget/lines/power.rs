@@ -33,7 +33,7 @@ impl Case<'_> {
             Part::Heat,
             inside - supply.ambient_c,
             supply.regulator.max_junction_c - supply.ambient_c,
-            "degrees C over the air",
+            "degrees C above ambient",
             &["power.regulator.max_junction_c", "power.ambient_c"],
         );
         heat.need_origin = heat

@@ -91,7 +91,7 @@ impl Entropy for BitReader<'_> {
     fn mode(&mut self, _base: usize) -> Mode {
         self.fill();
         let mode = MODES[(self.window >> 61) as usize];
-        self.take(if matches!(mode, Mode::Across | Mode::Down) {
+        self.take(if matches!(mode, Mode::Horizontal | Mode::Vertical) {
             3
         } else {
             2
@@ -149,14 +149,14 @@ impl Entropy for BitReader<'_> {
 
 /// The tree of a mode by its first three bits.
 const MODES: [Mode; 8] = [
-    Mode::Down,
-    Mode::Across,
-    Mode::Slope,
-    Mode::Slope,
-    Mode::Mean,
-    Mode::Mean,
-    Mode::Smooth,
-    Mode::Smooth,
+    Mode::Vertical,
+    Mode::Horizontal,
+    Mode::Gradient,
+    Mode::Gradient,
+    Mode::Dc,
+    Mode::Dc,
+    Mode::Planar,
+    Mode::Planar,
 ];
 
 /// What the next eight bits hold if they hold a whole level.

@@ -3,7 +3,7 @@
 use super::bits::BitReader;
 use super::elements::{Coded, read_vector};
 use super::entropy::{Coefficients, Entropy};
-use super::neighbour::{Neighbour, guess};
+use super::neighbour::{Neighbour, predictor};
 use super::plane::{Memory, Plane};
 use super::predict::{Mode, Patch, predict};
 use super::range::{Contexts, RangeReader, START};
@@ -226,9 +226,9 @@ impl<B: Memory> Decoder<B> {
         line: usize,
     ) -> Result<(), DecodeError> {
         let (left, above) = (self.left, self.above[column]);
-        if from.flag(KEEP + usize::from(left.keep) + usize::from(above.keep)) {
+        if from.flag(SKIP + usize::from(left.skip) + usize::from(above.skip)) {
             self.left = Neighbour {
-                keep: true,
+                skip: true,
                 ..Neighbour::default()
             };
             self.above[column] = self.left;
@@ -247,7 +247,7 @@ impl<B: Memory> Decoder<B> {
         column: usize,
         line: usize,
     ) -> Result<(), DecodeError> {
-        let mut modes = [Mode::Mean; 4];
+        let mut modes = [Mode::Dc; 4];
         for mode in &mut modes {
             *mode = from.mode(MODE_LUMA);
         }
@@ -278,12 +278,12 @@ impl<B: Memory> Decoder<B> {
         let mut vectors = [[0i16; 2]; 4];
         let mut same = true;
         for i in 0..if split { 4 } else { 1 } {
-            let guess = guess(&self.left, &self.above[column..], line, split, i, &vectors);
+            let predictor = predictor(&self.left, &self.above[column..], line, split, i, &vectors);
             same = from.flag(SAME + usize::from(split));
             vectors[i] = if same {
-                guess
+                predictor
             } else {
-                read_vector(from, guess)?
+                read_vector(from, predictor)?
             };
         }
         if !split {
@@ -401,22 +401,22 @@ impl<B: Memory> Decoder<B> {
         intra: bool,
         near: usize,
     ) -> Result<(), DecodeError> {
-        let fours = E::LEVEL == Level::Full && from.flag(FOURS + usize::from(intra));
-        let kind = match (fours, intra) {
-            (true, _) => Kind::Fours,
+        let transform4x4 = E::LEVEL == Level::Full && from.flag(TRANSFORM_4X4 + usize::from(intra));
+        let kind = match (transform4x4, intra) {
+            (true, _) => Kind::Transform4x4,
             (false, true) => Kind::Intra,
-            (false, false) => Kind::Moved,
+            (false, false) => Kind::Inter,
         };
         let mut out = Coefficients {
             values: &mut self.values,
             step: step(self.quantiser),
-            fours,
+            transform4x4,
             sum: 0,
         };
         let last = from.coefficients(kind, near, &mut out)?;
         let sum = out.sum;
         let mut to = self.luma.target(x, y);
-        if fours {
+        if transform4x4 {
             transform::add_fours(&mut self.values, &mut to);
         } else {
             transform::add8(&mut self.values, last, sum, &mut to);
@@ -437,7 +437,7 @@ impl<B: Memory> Decoder<B> {
                 let mut out = Coefficients {
                     values: &mut self.values,
                     step: step(self.quantiser),
-                    fours: false,
+                    transform4x4: false,
                     sum: 0,
                 };
                 let last = from.coefficients(Kind::Chroma, near, &mut out)?;
@@ -451,7 +451,7 @@ impl<B: Memory> Decoder<B> {
 
     fn remember(&mut self, column: usize, intra: bool, coded: &Coded, vectors: [[i16; 2]; 4]) {
         let at = |i: usize, j: usize| Neighbour {
-            keep: false,
+            skip: false,
             intra,
             orange: coded.orange.0,
             green: coded.green.0,

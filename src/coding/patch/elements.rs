@@ -13,11 +13,11 @@ pub struct Coded {
     pub green: (bool, usize),
 }
 
-/// A vector that is not the guess.
+/// A vector that is not the predictor.
 ///
 /// # Errors
 /// A difference too large for a number.
-pub fn read_vector<E: Entropy>(from: &mut E, guess: [i16; 2]) -> Result<[i16; 2], DecodeError> {
+pub fn read_vector<E: Entropy>(from: &mut E, predictor: [i16; 2]) -> Result<[i16; 2], DecodeError> {
     let mut parts = [0i32; 2];
     parts[0] = from.number(ACROSS, 9)? as i32;
     if parts[0] != 0 && from.bits(1) != 0 {
@@ -30,6 +30,6 @@ pub fn read_vector<E: Entropy>(from: &mut E, guess: [i16; 2]) -> Result<[i16; 2]
         parts[1] = -parts[1];
     }
     Ok(core::array::from_fn(|k| {
-        (i32::from(guess[k]) + parts[k]).clamp(-MOST_VECTOR, MOST_VECTOR) as i16
+        (i32::from(predictor[k]) + parts[k]).clamp(-MOST_VECTOR, MOST_VECTOR) as i16
     }))
 }

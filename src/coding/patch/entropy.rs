@@ -25,16 +25,16 @@ pub trait Entropy {
     fn mode(&mut self, base: usize) -> Mode {
         if self.flag(base) {
             if self.flag(base + 1) {
-                Mode::Smooth
+                Mode::Planar
             } else {
-                Mode::Mean
+                Mode::Dc
             }
         } else if self.flag(base + 2) {
-            Mode::Slope
+            Mode::Gradient
         } else if self.flag(base + 3) {
-            Mode::Across
+            Mode::Horizontal
         } else {
-            Mode::Down
+            Mode::Vertical
         }
     }
 
@@ -80,7 +80,7 @@ pub struct Coefficients<'a> {
     /// Step in sixteenths.
     pub step: i32,
     /// Four 4x4 blocks, interleaved, in place of one of 8x8.
-    pub fours: bool,
+    pub transform4x4: bool,
     /// Sum of the values' magnitudes.
     pub sum: u32,
 }
@@ -92,7 +92,7 @@ impl Coefficients<'_> {
         let value = (size.min(32767) as i32).wrapping_mul(self.step).min(32767);
         self.sum += value as u32;
         let value = if negative { -value } else { value };
-        let at = if self.fours {
+        let at = if self.transform4x4 {
             let four = SCAN4[place >> 2 & 15] as usize;
             (place & 3) * 16 + four
         } else {

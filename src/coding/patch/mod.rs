@@ -6,7 +6,7 @@
 //! Exp-Golomb bits; *full* moves by quarter pixels, has a 4x4 transform and
 //! reads adaptive range-coded flags. The text of record is `spec/coding.md`.
 //!
-//! The decoder works in place: one set of planes (1.5 bytes a pixel) and the
+//! The decoder works in place: one set of planes (1.5 bytes per pixel) and the
 //! last 64 rows of the previous picture (96 bytes a column), both given by
 //! the caller.
 

@@ -4,7 +4,7 @@
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Neighbour {
     /// It keeps its pixels.
-    pub keep: bool,
+    pub skip: bool,
     /// It is predicted from its own picture.
     pub intra: bool,
     /// Its Co block is coded.
@@ -24,7 +24,7 @@ pub const MOST_VECTOR: i32 = 2047;
 /// above to the right; in the first line of macroblocks that to the left.
 /// `above` starts with the macroblock above; `vectors` holds the blocks before.
 #[must_use]
-pub fn guess(
+pub fn predictor(
     left: &Neighbour,
     above: &[Neighbour],
     line: usize,

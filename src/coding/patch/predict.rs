@@ -285,26 +285,26 @@ fn weigh<const N: usize>(out: &mut [u8; N], rows: [&[u8]; 4], by: &[[u16; N]; 4]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Mode {
     /// Their mean.
-    Mean = 0,
+    Dc = 0,
     /// A smooth surface between them.
-    Smooth = 1,
+    Planar = 1,
     /// Left + above - corner.
-    Slope = 2,
+    Gradient = 2,
     /// Each column as the sample above.
-    Down = 3,
+    Vertical = 3,
     /// Each row as the sample to the left.
-    Across = 4,
+    Horizontal = 4,
 }
 
 impl Mode {
     /// Every mode, by number.
     #[cfg(feature = "host")]
     pub const ALL: [Self; 5] = [
-        Self::Mean,
-        Self::Smooth,
-        Self::Slope,
-        Self::Down,
-        Self::Across,
+        Self::Dc,
+        Self::Planar,
+        Self::Gradient,
+        Self::Vertical,
+        Self::Horizontal,
     ];
 }
 
@@ -359,11 +359,11 @@ impl Edge {
     #[inline]
     pub fn predict(&self, mode: Mode, out: &mut Block) {
         match mode {
-            Mode::Mean => *out = [[self.mean(); 8]; 8],
-            Mode::Smooth => smooth(out, &self.above, &self.left),
-            Mode::Slope => slope(out, &self.above, &self.left, self.corner),
-            Mode::Down => *out = [self.above; 8],
-            Mode::Across => *out = self.left.map(|l| [l; 8]),
+            Mode::Dc => *out = [[self.mean(); 8]; 8],
+            Mode::Planar => smooth(out, &self.above, &self.left),
+            Mode::Gradient => slope(out, &self.above, &self.left, self.corner),
+            Mode::Vertical => *out = [self.above; 8],
+            Mode::Horizontal => *out = self.left.map(|l| [l; 8]),
         }
     }
 }

@@ -55,7 +55,7 @@ pub struct RangeReader<'a> {
     data: &'a [u8],
     at: usize,
     range: u32,
-    code: u32,
+    offset: u32,
     contexts: &'a mut Contexts,
 }
 
@@ -66,11 +66,11 @@ impl<'a> RangeReader<'a> {
             data,
             at: 0,
             range: u32::MAX,
-            code: 0,
+            offset: 0,
             contexts,
         };
         for _ in 0..4 {
-            new.code = new.code << 8 | new.byte();
+            new.offset = new.offset << 8 | new.byte();
         }
         new
     }
@@ -86,7 +86,7 @@ impl<'a> RangeReader<'a> {
     fn refill(&mut self) {
         while self.range < 1 << 24 {
             self.range <<= 8;
-            self.code = self.code << 8 | self.byte();
+            self.offset = self.offset << 8 | self.byte();
         }
     }
 }
@@ -97,14 +97,14 @@ impl Entropy for RangeReader<'_> {
     #[inline(always)]
     fn flag(&mut self, context: usize) -> bool {
         let p = &mut self.contexts[context];
-        let bound = (self.range >> 16) * p.zero();
-        let flag = self.code >= bound;
+        let part = (self.range >> 16) * p.zero();
+        let flag = self.offset >= part;
         p.learn(flag);
         if flag {
-            self.code -= bound;
-            self.range -= bound;
+            self.offset -= part;
+            self.range -= part;
         } else {
-            self.range = bound;
+            self.range = part;
         }
         self.refill();
         flag
@@ -115,9 +115,9 @@ impl Entropy for RangeReader<'_> {
         let mut value = 0;
         for _ in 0..n {
             self.range >>= 1;
-            let bit = self.code >= self.range;
+            let bit = self.offset >= self.range;
             if bit {
-                self.code -= self.range;
+                self.offset -= self.range;
             }
             value = value << 1 | u32::from(bit);
             self.refill();

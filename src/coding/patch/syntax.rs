@@ -1,7 +1,7 @@
 //! Contexts of the syntax elements, numbered as in `spec/coding.md`.
 
 /// Macroblock keeps its pixels; + neighbours that do (0..=2).
-pub const KEEP: usize = 0;
+pub const SKIP: usize = 0;
 /// Macroblock is predicted from its own picture; + such neighbours (0..=2).
 pub const INTRA: usize = 3;
 /// Four vectors instead of one.
@@ -19,7 +19,7 @@ pub const ORANGE: usize = 24;
 /// Cg block is coded; + 3 if Co is, + coded neighbours (0..=2).
 pub const GREEN: usize = 27;
 /// Four 4x4 transforms; + 1 if intra.
-pub const FOURS: usize = 33;
+pub const TRANSFORM_4X4: usize = 33;
 /// Tree of a luma block's prediction.
 pub const MODE_LUMA: usize = 35;
 /// Tree of the chroma prediction.
@@ -42,11 +42,11 @@ pub const CONTEXTS: usize = BLOCK + 4 * 8 * 3 * 2;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
     /// Luma, moved, 8x8.
-    Moved = 0,
+    Inter = 0,
     /// Luma, intra, 8x8.
     Intra = 1,
     /// Luma, four 4x4.
-    Fours = 2,
+    Transform4x4 = 2,
     /// Co or Cg.
     Chroma = 3,
 }

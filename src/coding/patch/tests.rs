@@ -71,7 +71,7 @@ fn ten_thousand_random_streams_agree() {
                 Shape::Rectangle
             },
             level,
-            effort: dice.roll(4) as u8,
+            search: dice.roll(4) as u8,
             dither: dice.roll(2) == 0,
             weights: Weights {
                 bus: 0.0,
@@ -190,7 +190,7 @@ fn parts_are_painted_as_the_whole() {
         height: h,
         shape: Shape::Rectangle,
         level: Level::Full,
-        effort: 1,
+        search: 1,
         dither: true,
         weights: Weights::default(),
     })

@@ -1,4 +1,4 @@
-//! The budget as a page for people.
+//! The printed budget.
 
 use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
@@ -23,7 +23,7 @@ pub(super) fn print(
     );
     say!("{} on {}: {}", what, board.name, board.description);
     say!(
-        "{}x{}, {:.3} pictures a second, {:.1} s, {}",
+        "{}x{}, {:.3} frames per second, {:.1} s, {}",
         reel.width,
         reel.height,
         reel.rate,
@@ -57,15 +57,15 @@ pub(super) fn print(
 
 fn print_budget(budget: &Budget) {
     say!(
-        "From {}: {} (margin asked: {:.0} %)",
+        "From {}: {} (margin: {:.0} %)",
         budget.link.name(),
-        budget.verdict.word().to_uppercase(),
+        budget.verdict.word(),
         budget.margin * 100.0
     );
     say!(
-        "  {:<24} {:>14} {:>14} {:>7}  {:<8} {:>11} {:>10}",
+        "  {:<24} {:>14} {:>14} {:>7}  {:<13} {:>11} {:>10}",
         "",
-        "need",
+        "load",
         "capacity",
         "share",
         "verdict",
@@ -75,11 +75,11 @@ fn print_budget(budget: &Budget) {
     for line in &budget.lines {
         print_line(line);
     }
-    say!("  Need and capacity come from:");
+    say!("  Sources of load and capacity:");
     for line in &budget.lines {
         say!("    {}: {}", line.part.name(), origins(line));
     }
-    say!("  All below is computed from the same figures.");
+    say!("  Everything below is computed from these figures.");
     say!("  Memory:");
     for buffer in &budget.memory.buffers {
         let place = if buffer.place == Place::Internal {
@@ -109,7 +109,7 @@ fn print_line(line: &Line) {
             _ => format!("{w}x{h}"),
         });
     let row = format!(
-        "  {:<24} {:>14} {:>14} {:>5.0} %  {:<8} {rate:>11} {size:>10}",
+        "  {:<24} {:>14} {:>14} {:>5.0} %  {:<13} {rate:>11} {size:>10}",
         line.part.name(),
         amount(line.need, line.unit),
         amount(line.capacity, line.unit),
@@ -122,10 +122,10 @@ fn print_line(line: &Line) {
     }
 }
 
-/// Where need and capacity of a line come from.
+/// Sources of a line's load and capacity.
 fn origins(line: &Line) -> String {
     format!(
-        "need {}; capacity {}",
+        "load {}; capacity {}",
         line.need_origin, line.capacity_origin
     )
 }
@@ -149,32 +149,32 @@ fn print_outlook(
     print_highest(budget, board);
     match best_change(reel, board, budget.link, terms)? {
         Some(c) => say!(
-            "  What would help most: {} ({:.0} % -> {:.0} %)",
+            "  Most effective change: {} ({:.0} % -> {:.0} %)",
             c.what,
             c.before * 100.0,
             c.after * 100.0
         ),
         None => say!(
-            "  No single change of the board helps much; {} does",
+            "  No single change of the board helps much; instead use {}",
             match worst.part {
-                Part::Panel => "a reel that is converted for it",
+                Part::Panel => "a reel that is converted for this board",
                 Part::Internal | Part::External => "a smaller picture",
-                Part::I2s => "a sound rate that it offers",
-                _ => "fewer pictures a second or a lower quality",
+                Part::I2s => "a sample rate that it supports",
+                _ => "fewer frames per second or a lower quality",
             }
         ),
     }
     let recovery = stall.recovery_s.map_or_else(
-        || "never caught up at this rate".into(),
-        |s| format!("caught up in {s:.1} s"),
+        || "the buffer never refills at this rate".into(),
+        |s| format!("it refills in {s:.1} s"),
     );
     say!(
-        "  A stall of {:.0} ms needs {} ahead; the ring rides out {:.0} ms; {recovery}",
+        "  A stall of {:.0} ms needs {} in the buffer; the ring buffer survives {:.0} ms; {recovery}",
         stall.stall_ms,
         bytes(stall.buffer_bytes as f64),
         stall.ring_rides_ms
     );
-    say!("  {:.1} minutes a gigabyte", budget.minutes_per_gigabyte);
+    say!("  {:.1} minutes per gigabyte", budget.minutes_per_gigabyte);
     say!("  Tearing: {}", Tearing::new(reel, board).sentence());
     let need = budget.lines[0].need;
     if let Some(clusters) = Clusters::new(reel, board, need, budget.link) {
@@ -197,24 +197,24 @@ fn print_highest(budget: &Budget, board: &Board) {
     let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
     let refresh = board.panel.refresh_hz;
     let beyond = if rate > refresh {
-        format!("; the panel shows {refresh:.0} of them")
+        format!("; the panel shows at most {refresh:.0}")
     } else {
         String::new()
     };
     match budget.hindrance() {
         Some(line) => say!(
-            "  No rate keeps the margin: {} is not met at any",
+            "  No frame rate keeps the margin: {} does not fit at any",
             line.part.name()
         ),
         None if rate.is_finite() => {
-            say!("  Highest rate that keeps the margin: {rate:.1} pictures a second{beyond}");
+            say!("  Highest frame rate that keeps the margin: {rate:.1} frames per second{beyond}");
         }
         None => (),
     }
     if scale.is_finite() {
         let side = |v: u16| (f64::from(v) * scale) as u32;
         say!(
-            "  Largest picture of these proportions that keeps it: {}x{}",
+            "  Largest picture with this aspect ratio that keeps the margin: {}x{}",
             side(budget.size.0),
             side(budget.size.1)
         );
@@ -224,11 +224,11 @@ fn print_highest(budget: &Budget, board: &Board) {
 fn print_comparison(comparison: &Comparison) {
     let x = &comparison.crossover;
     say!(
-        "\nCard or air: {}",
+        "\nCard or Wi-Fi: {}",
         if comparison.advice == Link::Card {
             "card"
         } else {
-            "air"
+            "Wi-Fi"
         }
     );
     say!("  {}", comparison.reason);
@@ -252,7 +252,7 @@ fn print_comparison(comparison: &Comparison) {
             other.map_or_else(String::new, |l| share(l.ratio()))
         );
     }
-    say!("  The air suffices, margin included and all else as it is, down to");
+    say!("  Wi-Fi is fast enough, with the margin and everything else unchanged, down to");
     say!(
         "    a payload rate of {:.2} Mbit/s, a link rate of {:.1} Mbit/s",
         x.need_bps / 1e6,
@@ -260,9 +260,9 @@ fn print_comparison(comparison: &Comparison) {
     );
     match (x.mcs, x.reach_m) {
         (Some(mcs), Some(reach)) => say!(
-            "    MCS {mcs}: some {reach:.0} m indoors on one floor (ITU-R P.1238, an order of magnitude)"
+            "    MCS {mcs}: about {reach:.0} m indoors on one floor (ITU-R P.1238, an order of magnitude)"
         ),
-        _ => say!("    no MCS: this reel is too much for the air with one stream at 20 MHz"),
+        _ => say!("    no MCS: this reel needs more than Wi-Fi carries with one stream at 20 MHz"),
     }
     say!(
         "    a round trip of {:.0} ms with this TCP window, {}",
@@ -276,15 +276,15 @@ fn print_comparison(comparison: &Comparison) {
         air.airtime * 100.0,
         air.airtime_of_all * 100.0
     );
-    say!("  All of it is computed; what it is computed from stands above.");
+    say!("  All of this is computed from the figures above.");
 }
 
-/// A bound on lost segments; the rule that it comes from ends somewhere.
+/// A limit on lost segments; above [`MOST_LOSS`] the formula does not hold.
 fn loss(share: f64) -> String {
     let percent = share * 100.0;
     if share < MOST_LOSS {
         format!("a loss of {percent:.2} % of segments")
     } else {
-        format!("and with {percent:.0} % of segments lost, the most that the rule used covers")
+        format!("and {percent:.0} % of segments lost, the most that the formula covers")
     }
 }

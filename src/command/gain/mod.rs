@@ -17,14 +17,14 @@ use staging::Staging;
 /// Minutes of play that temperatures stand for, unless others are asked for.
 const MINUTES: f64 = 30.0;
 
-/// Say which amplifier gain to strap, and what the sound does to supply and heat.
+/// Recommend the amplifier gain, and compute supply current and heat for a sound.
 ///
-/// Without a file the sound is taken to peak at --peak and to be as loud as
-/// --loudness says. With a clip or a reel it is measured, and the supply current
-/// that it draws is shown with and without the speaker's high-pass.
+/// Without a file, assumes sound with the peak and loudness given. With a clip
+/// or a reel, measures its sound and shows the supply current with and without
+/// the speaker's high-pass.
 #[derive(clap::Args)]
 pub struct Args {
-    /// A clip or a reel whose sound is played
+    /// Clip or reel to measure
     #[arg(value_name = "FILE")]
     file: Option<PathBuf>,
     /// Built-in board, or a profile's path (see: thumbreel boards)
@@ -40,10 +40,10 @@ pub struct Args {
     /// Integrated loudness of the sound, LUFS
     #[arg(long, value_name = "LUFS", allow_negative_numbers = true, default_value_t = -16.0)]
     loudness: f64,
-    /// Distance of the listener, metres
+    /// Listening distance, metres
     #[arg(long, value_name = "M", default_value_t = 0.5)]
     distance: f64,
-    /// Minutes of play that the temperatures stand for
+    /// Minutes of playback before the temperatures are computed
     #[arg(long, value_name = "MIN", default_value_t = MINUTES)]
     minutes: f64,
     /// Print one JSON object

@@ -25,7 +25,7 @@ impl Levels {
         self.loudness - SINE_LUFS
     }
 
-    fn whence(&self) -> &'static str {
+    fn origin(&self) -> &'static str {
         if self.measured { "measured" } else { "assumed" }
     }
 }
@@ -93,7 +93,7 @@ impl Staging {
             choices: supplies.map(|s| (s, best(s))).to_vec(),
             sound: board.sound.speaker.sensitivity_db.map(pressure),
             board: board.clone(),
-            levels: (peak, levels.loudness, levels.whence()),
+            levels: (peak, levels.loudness, levels.origin()),
             highest: (highest, cut),
             stage,
             supplies,
@@ -105,9 +105,9 @@ impl Staging {
     }
 
     pub(super) fn print(&self) {
-        let (peak, loudness, whence) = self.levels;
+        let (peak, loudness, origin) = self.levels;
         say!(
-            "{}: {} ohms, {} W rated; amplifier reference {:.1} dBV ({}), sound peaks at {peak:.1} dBFS and is {loudness:.1} LUFS loud ({whence})",
+            "{}: {} ohms, {} W rated; amplifier reference {:.1} dBV ({}), sound peaks at {peak:.1} dBFS and is {loudness:.1} LUFS loud ({origin})",
             self.board.name,
             self.stage.load_ohm,
             self.stage.rated_w,
@@ -185,7 +185,7 @@ impl Staging {
         );
     }
 
-    /// High gain and turned down in software: yes or no, and why.
+    /// The recommended gain and volume, with the reason.
     fn answer(&self) -> String {
         let (highest, cut) = self.highest;
         let Choice {
@@ -194,16 +194,16 @@ impl Staging {
         let supply = format!("{} {:.1} V", self.own.name, self.own.volts);
         if gain_db >= highest - 0.01 {
             return format!(
-                "Strap for high gain and turn down in software? Yes: on {supply} only the highest gain, {highest:.0} dB, \
-                 gets this sound as loud as the chain can make it; play at volume {volume_db:.1} dB.{}",
+                "Recommended: strap {highest:.0} dB, volume {volume_db:.1} dB. On {supply} only the highest gain plays \
+                 this sound as loud as the chain allows.{}",
                 self.softness()
             );
         }
         let noise = self.stage.noise_volts(highest) / self.stage.noise_volts(gain_db);
         format!(
-            "Strap for high gain and turn down in software? No: strap {gain_db:.0} dB and play at volume {volume_db:.1} dB. \
-             At {highest:.0} dB the same loudness needs {cut:.1} dB in software, which costs {:.1} bits more and raises the noise \
-             by {:.1} dB, and any slip of the volume clips on {supply}.",
+            "Recommended: strap {gain_db:.0} dB, volume {volume_db:.1} dB. \
+             At {highest:.0} dB the same loudness needs a volume of {cut:.1} dB, which loses {:.1} more bits and raises the noise \
+             by {:.1} dB; too high a volume then clips on {supply}.",
             (volume_db - cut) / DB_PER_BIT,
             20.0 * noise.log10(),
         )
@@ -263,7 +263,7 @@ impl Staging {
         };
         json!({
             "board": self.board.name,
-            "sound": {"peak_dbfs": self.levels.0, "loudness_lufs": self.levels.1, "whence": self.levels.2},
+            "sound": {"peak_dbfs": self.levels.0, "loudness_lufs": self.levels.1, "origin": self.levels.2},
             "pairings": self.rows.iter().map(row).collect::<Vec<_>>(),
             "best": self.choices.iter().map(choice).collect::<Vec<_>>(),
             "own": choice(&(self.own, self.own_choice)),

@@ -48,11 +48,11 @@ pub(super) fn short_of(line: &Line) -> String {
     }
 }
 
-/// What holds the bytes a second down: the link itself, or the little that
-/// the ring keeps for a stall.
+/// What holds the bytes per second down: the link itself, or the little that
+/// the ring buffer keeps for a stall.
 const fn link_words(allowed: &Allowance) -> &'static str {
     if allowed.by_ring {
-        "the ring that memory leaves for the worst stall"
+        "the ring buffer that memory leaves for the worst stall"
     } else {
         "the link"
     }
@@ -133,13 +133,13 @@ pub(super) fn fair(
             "decoding",
             mean(&|p| p.instructions) * slower.powf(0.25),
             f64::from(allowed.instructions) * 0.85,
-            "instructions a picture",
+            "instructions per picture",
         ),
         (
             "the panel's bus",
             mean(&|p| p.pixels * 2) * slower.powf(0.25),
             f64::from(allowed.bus) * 0.95,
-            "bytes a picture",
+            "bytes per picture",
         ),
     ];
     for (what, need, most, unit) in checks {
@@ -157,11 +157,11 @@ pub(super) fn bound(asked: Option<u32>, own: u32) -> u32 {
 
 /// What pictures may take of the link at once and in the long run.
 fn link_bucket(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Result<Bucket, String> {
-    let rate = bound(plan.coding.choice.limit_rate, allowed.link.min(4e9) as u32);
+    let rate = bound(plan.coding.choice.peak_rate, allowed.link.min(4e9) as u32);
     let bucket = picture_bucket(plan, rate).map_err(|e| e.to_string())?;
     // Bytes in any second are at most the rate and the burst together.
     let steady = f64::from(bucket.rate) / (1.0 + BURST);
-    // Where the ring is small, a slice of one large picture must go into it
+    // Where the ring buffer is small, a slice of one large picture must go into it
     // beside a read.
     let slice = f64::from(allowed.slice);
     let room = if allowed.slice < LARGEST_SLICE {
@@ -178,7 +178,7 @@ fn link_bucket(plan: &ConvertPlan, way: &Way, allowed: &Allowance) -> Result<Buc
 /// Puts an allowance into a plan as hard limits.
 pub(super) fn limit(plan: &mut ConvertPlan, way: &Way, allowed: &Allowance) -> Result<(), String> {
     let bucket = link_bucket(plan, way, allowed)?;
-    plan.coding.choice.limit_rate = None;
+    plan.coding.choice.peak_rate = None;
     let coded = way.coding != PictureCoding::Raw;
     plan.coding.choice.limits = Limits {
         mean: plan.coding.choice.limits.mean,

@@ -76,7 +76,7 @@ fn work_share(budget: &Budget) -> f64 {
     let lines = budget.lines.iter().filter(|l| {
         matches!(
             l.part,
-            Part::Turns | Part::Picture | Part::DrawCore | Part::ReadCore
+            Part::Turns | Part::Picture | Part::DisplayCore | Part::IoCore
         )
     });
     lines

@@ -5,11 +5,11 @@ use crate::budget::{Link, PictureCoding};
 use crate::coding::Coding;
 use crate::units::Ratio;
 
-/// Pictures a second that look smooth; common practice, no source.
+/// Frames per second that look smooth; common practice, no source.
 const SMOOTH: f64 = 30.0;
 
 impl Search<'_> {
-    /// All ways, the best first: what shows most pixels a second, and of two
+    /// All ways, the best first: what shows most pixels per second, and of two
     /// that show as many the larger, then the faster, then the one of least
     /// loss.
     pub(super) fn ways(&self) -> Vec<Way> {
@@ -39,7 +39,7 @@ impl Search<'_> {
         ways
     }
 
-    /// Pixels a second; motion gains little above [`SMOOTH`].
+    /// Pixels per second; motion gains little above [`SMOOTH`].
     fn shown(&self, way: &Way) -> f64 {
         let (w, h) = self.size_of(way);
         f64::from(w) * f64::from(h) * hertz(way.rate).min(SMOOTH)

@@ -47,7 +47,7 @@ impl Search<'_> {
             let (w, h) = self.size_of(refused);
             format!("given up: {w}x{h}")
         } else if refused.divisor != taken.divisor {
-            format!("given up: {:.2} pictures a second", hertz(refused.rate))
+            format!("given up: {:.2} frames per second", hertz(refused.rate))
         } else {
             format!("{coding} instead of {was}")
         }
@@ -67,8 +67,8 @@ impl Search<'_> {
         let share = line.ratio() / (1.0 - self.goal.margin);
         if allowed.by_ring && ring > share {
             return format!(
-                "the tightest part is the ring of {} bytes: to ride out the worst stall it allows {:.0} bytes/s, of which {:.0} % are used (computed)",
-                budget.memory.ring_bytes,
+                "the tightest part is the ring buffer of {} bytes: to ride out the worst stall it allows {:.0} bytes/s, of which {:.0} % are used (computed)",
+                budget.memory.ring_buffer_bytes,
                 allowed.link,
                 ring * 100.0
             );
@@ -109,7 +109,7 @@ impl Search<'_> {
             |(way, reason)| {
                 let (w, h) = self.size_of(way);
                 format!(
-                    "even {w}x{h} at {:.1} pictures a second as {} do not fit: {reason}",
+                    "even {w}x{h} at {:.1} frames per second as {} do not fit: {reason}",
                     hertz(way.rate),
                     coding_name(way.coding)
                 )

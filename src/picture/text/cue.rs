@@ -1,5 +1,7 @@
 //! Cues out of SubRip (SRT) and WebVTT text.
 
+use byteorder::{BE, ByteOrder as _, LE};
+
 use crate::picture::plan::PictureError;
 use crate::units::Nanos;
 
@@ -52,14 +54,14 @@ impl Cue {
 /// or else ISO 8859-1.
 #[must_use]
 pub fn decode(bytes: &[u8]) -> String {
-    let wide = |rest: &[u8], order: fn([u8; 2]) -> u16| {
-        let units: Vec<u16> = rest.chunks_exact(2).map(|b| order([b[0], b[1]])).collect();
+    let wide = |rest: &[u8], order: fn(&[u8]) -> u16| {
+        let units: Vec<u16> = rest.chunks_exact(2).map(order).collect();
         String::from_utf16_lossy(&units)
     };
     match bytes {
         [0xEF, 0xBB, 0xBF, rest @ ..] => String::from_utf8_lossy(rest).into_owned(),
-        [0xFF, 0xFE, rest @ ..] => wide(rest, u16::from_le_bytes),
-        [0xFE, 0xFF, rest @ ..] => wide(rest, u16::from_be_bytes),
+        [0xFF, 0xFE, rest @ ..] => wide(rest, LE::read_u16),
+        [0xFE, 0xFF, rest @ ..] => wide(rest, BE::read_u16),
         _ => match std::str::from_utf8(bytes) {
             Ok(text) => text.to_owned(),
             Err(_) => bytes.iter().map(|&b| char::from(b)).collect(),

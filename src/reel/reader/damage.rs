@@ -78,7 +78,12 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         match self.state {
             State::Index(tick) => self.start_walk(tick),
             State::Walk(_, key) => self.resume(key),
-            State::Chunk if self.filled == 0 && (header.is_live() || self.loose) => {
+            // A live reel may end after any byte.
+            State::Chunk | State::Body(_) if header.is_live() => {
+                self.state = State::Ended;
+                return Ok(Some(Found::End(None)));
+            }
+            State::Chunk if self.filled == 0 && self.loose => {
                 self.state = State::Ended;
                 return Ok(Some(Found::End(None)));
             }

@@ -2,7 +2,7 @@
 //! valid reel whose slices are those of the file, in order.
 
 use super::*;
-use crate::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding};
+use crate::reel::{Picture, Poster, ReelFile, ReelWriter, Settings, Slice, SoundCoding, verify};
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
 const RATE: u32 = 8000;
@@ -17,7 +17,12 @@ fn made_reel() -> (File, Table) {
         sound: SoundCoding::PcmU8,
         ..Settings::default()
     };
-    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None).unwrap();
+    let poster = Poster {
+        width: 2,
+        height: 1,
+        bytes: vec![1; 4],
+    };
+    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, Some(&poster)).unwrap();
     for n in 0..12u8 {
         let key = n % 4 == 0;
         let picture = |at| Picture {
@@ -50,7 +55,7 @@ fn received(file: &File, table: Table, join: Join, count: usize, ended: bool) ->
     let mut bytes = vec![0; SECTOR];
     header.emit(bytes.first_chunk_mut().unwrap());
     let mut tick = header.first_tick;
-    let side = course.side(header.first_tick);
+    let side = course.side(&header);
     let slices: Vec<Place> = std::iter::from_fn(|| course.slice()).take(count).collect();
     for place in side.iter().chain(&slices) {
         let mut chunk = vec![0; place.header.length as usize];
@@ -113,4 +118,19 @@ fn after_the_last_key_slice_the_next_turn_is_joined() {
     let (header, found, _) = slices(&received(&file, table, join, 2, false));
     assert_eq!(header.first_tick, 24_000);
     assert_eq!(found[0], (24_000, 0, 2));
+}
+
+#[test]
+fn a_saved_stream_is_a_whole_reel_wherever_it_is_cut() {
+    for (join, ended) in [
+        (Join::At(Duration::from_millis(1700)), true),
+        (Join::Running(Duration::from_millis(7100)), false),
+    ] {
+        let (file, table) = made_reel();
+        let bytes = received(&file, table, join, 10, ended);
+        for end in SECTOR..=bytes.len() {
+            let verdict = verify(Cursor::new(&bytes[..end])).unwrap();
+            assert!(verdict.is_whole(), "{end}: {:?}", verdict.findings);
+        }
+    }
 }

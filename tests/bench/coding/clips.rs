@@ -6,7 +6,7 @@ use std::process::Command;
 pub const SIDE: usize = 240;
 pub const PICTURE: usize = SIDE * SIDE * 3;
 
-/// Pictures of [`SIDE`] x [`SIDE`], 3 bytes a pixel.
+/// Pictures of [`SIDE`] x [`SIDE`], 3 bytes per pixel.
 pub struct Clip {
     pub name: &'static str,
     pub real: bool,
@@ -17,9 +17,9 @@ pub struct Clip {
 
 pub fn clips() -> Vec<Clip> {
     let real = [
-        ("bigbuckbunny", "bigbuckbunny.mp4"),
-        ("bikes", "bikes.mp4"),
-        ("cup", "cup.mp4"),
+        ("animation", "bigbuckbunny.mp4"),
+        ("handheld", "bikes.mp4"),
+        ("table top", "cup.mp4"),
     ];
     let mut clips: Vec<Clip> = real
         .into_iter()

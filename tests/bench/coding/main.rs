@@ -4,7 +4,7 @@
 //!
 //! Method. Clips are cropped to a square and scaled by the general-purpose
 //! tool, so that this bench measures coding alone. A key picture every five
-//! seconds, default effort, no dither, both codings rounded to RGB565. SSIM
+//! seconds, default search, no dither, both codings rounded to RGB565. SSIM
 //! and PSNR compare what the panel shows, widened to 8 bits, with the picture
 //! before coding; SSIM (Wang et al. 2004) of BT.601 luma, and of R, G and B
 //! averaged. JPEG is counted without its tables. "At equal SSIM" interpolates
@@ -84,7 +84,7 @@ fn plan(coding: Coding, level: Level, quality: u8) -> EncoderPlan {
         coding,
         level,
         quality,
-        effort: 2,
+        search: 2,
         dither: false,
         limits: Limits::default(),
         weights: Weights::default(),
@@ -259,7 +259,7 @@ fn table(clip: &Clip, only: Option<&String>) -> [[f64; 2]; 3] {
         let work = |o: &Outcome| o.counted.unwrap_or(f64::NAN);
         let [low, high] = [0, 1].map(|i| at_equal(rows, |o| o.luma, work, jpeg[i].luma));
         println!(
-            "instructions a pixel at the SSIM of JPEG, {name}: {low:.1} (q50), {high:.1} (q70)"
+            "instructions per pixel at the SSIM of JPEG, {name}: {low:.1} (q50), {high:.1} (q70)"
         );
     }
     for (name, share) in ["light", "full", "full, SSIM of R, G, B"]
@@ -367,7 +367,7 @@ fn summary(shares: &[(bool, &str, [[f64; 2]; 3])]) {
     }
 }
 
-/// Callgrind's instructions a pixel over a stream but for its first picture.
+/// Callgrind's instructions per pixel over a stream but for its first picture.
 fn counted(outcome: &Outcome, level: Level) -> Option<f64> {
     let folder = tempfile::tempdir().ok()?;
     let file = folder.path().join("stream");

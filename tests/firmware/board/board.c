@@ -62,7 +62,7 @@ void board_pass(board *b, uint64_t microseconds)
 {
     uint64_t samples;
     b->now += microseconds;
-    if (b->moving != NULL && b->now >= b->bus_free) {
+    if (b->moving != NULL && b->now >= b->bus_free && !b->late) {
         land(b);
     }
     b->sound_rest += microseconds * b->sound_rate;
@@ -250,6 +250,7 @@ void board_open(board *b)
     b->background = bench_number("background", 0);
     b->bus_rate = bench_number("bus", 0);
     b->dma = bench_number("dma", 0);
+    b->late = bench_number("late", 0);
     b->queue_size = bench_number("queue", 2048);
     b->sound_rate = 8000;
     b->samples_file = bench_word("samples", path, sizeof path) ? bench_open(path, 1) : -1;

@@ -17,7 +17,7 @@ typedef struct board {
     int item_files[BOARD_ITEMS];
     uint32_t items, item, offset;
     uint32_t card_access;   /* microseconds a read */
-    uint32_t card_rate;     /* bytes a millisecond */
+    uint32_t card_rate;     /* bytes per millisecond */
     uint32_t stall_offset, stall_time;
     uint32_t gone_from, gone_until; /* milliseconds */
     uint32_t background;    /* reads go on while the core does other work */
@@ -29,8 +29,9 @@ typedef struct board {
     uint16_t x_offset, y_offset; /* of the visible part in its memory */
     tbr_rect window;
     uint32_t column, row;
-    uint32_t bus_rate;      /* bytes a millisecond */
+    uint32_t bus_rate;      /* bytes per millisecond */
     uint32_t dma;           /* transfers run on after the hook has returned */
+    uint32_t late;          /* with dma: pixels are taken as late as the contract allows */
     uint64_t bus_free;      /* when the transfer is over */
     uint64_t sent_at;       /* when the last one began */
     const uint8_t *moving;  /* its pixels, taken at its end */

@@ -65,6 +65,23 @@ static void record_picture(void)
     }
 }
 
+static int jpeg_file, jpeg_breaks;
+
+/* Records a JPEG picture as a whole file, after its length and its window. */
+static int record_jpeg(void *user, const tbr_jpeg *picture)
+{
+    const uint32_t length = picture->length + picture->tables_length;
+    const uint16_t head[6] = {(uint16_t)(length & 0xFFFFu), (uint16_t)(length >> 16),
+                              picture->panel.x, picture->panel.y,
+                              picture->panel.w, picture->panel.h};
+    (void)user;
+    bench_write(jpeg_file, head, sizeof head);
+    bench_write(jpeg_file, picture->bytes, 2);
+    bench_write(jpeg_file, picture->tables, picture->tables_length);
+    bench_write(jpeg_file, picture->bytes + 2, picture->length - 2);
+    return jpeg_breaks ? -1 : 0;
+}
+
 static int due(const char *key)
 {
     const uint32_t at = bench_number(key, UINT32_MAX);
@@ -148,6 +165,8 @@ static void report(uint32_t ring, uint32_t work)
     number("late ", player.counts.late);
     number("waiting ", player.counts.waiting);
     number("damaged ", player.counts.damaged);
+    number("broken ", player.counts.broken);
+    number("starved ", player.counts.starved);
     number("dry ", player.counts.dry);
     number("lost ", player.counts.lost);
     number("now ", the_board.now);
@@ -174,7 +193,7 @@ static void needs(uint32_t *ring, uint32_t *work)
     bench_seek(the_board.item_files[0], 0);
     if (bench_read(the_board.item_files[0], sector, TBR_SECTOR) == TBR_SECTOR &&
         tbr_header_read(sector, &header) == TBR_OK) {
-        *work = header.working_memory;
+        *work = header.coding == TBR_JPEG ? header.tables_length : header.working_memory;
         *ring = *ring ? *ring : header.largest_chunk;
     }
     *ring = *ring ? *ring : 65536;
@@ -189,7 +208,7 @@ int bench_main(void)
     uint32_t ring, work;
     tbr_player_setup setup;
     tbr_hooks hooks = {&the_board,  board_read,       board_seek,  board_window, board_window_wait,
-                       board_sound, board_sound_left, board_clock, board_yield};
+                       board_sound, board_sound_left, board_clock, board_yield, NULL};
     board_open(&the_board);
     the_board.landed = record_picture;
     needs(&ring, &work);
@@ -197,13 +216,18 @@ int bench_main(void)
     guard((uint8_t *)work_arena, work);
     memset(&setup, 0, sizeof setup);
     setup.ring = ring_arena + GUARD;
-    setup.ring_bytes = ring;
+    setup.ring_buffer_bytes = ring;
     setup.work = (uint8_t *)work_arena + GUARD;
     setup.work_bytes = work;
     setup.piece = bench_number("piece", 4096);
     setup.loop = (uint8_t)bench_number("loop", 0);
     if (bench_number("socket", 0)) {
         hooks.seek = NULL;
+    }
+    if (bench_word("jpegs", path, sizeof path)) {
+        jpeg_file = bench_open(path, 1);
+        jpeg_breaks = (int)bench_number("jpeg_breaks", 0);
+        hooks.jpeg = record_jpeg;
     }
     log_file = bench_word("log", path, sizeof path) ? bench_open(path, 1) : -1;
     pictures_file = bench_word("pictures", path, sizeof path) ? bench_open(path, 1) : -1;

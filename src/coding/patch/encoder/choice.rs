@@ -28,6 +28,6 @@ pub struct Choice {
 /// The levels of one block.
 #[derive(Clone)]
 pub struct Block {
-    pub fours: bool,
+    pub transform4x4: bool,
     pub levels: Levels,
 }

@@ -4,20 +4,20 @@ use super::super::predict::Mode;
 use super::super::syntax::{ACROSS, DOWN};
 use super::write::{BIT, Rates, Sink};
 
-fn parts(guess: [i16; 2], vector: [i16; 2]) -> [i32; 2] {
-    core::array::from_fn(|k| i32::from(vector[k]) - i32::from(guess[k]))
+fn parts(predictor: [i16; 2], vector: [i16; 2]) -> [i32; 2] {
+    core::array::from_fn(|k| i32::from(vector[k]) - i32::from(predictor[k]))
 }
 
-pub(super) fn price_vector(rates: &Rates, guess: [i16; 2], vector: [i16; 2]) -> u32 {
-    let [x, y] = parts(guess, vector);
+pub(super) fn price_vector(rates: &Rates, predictor: [i16; 2], vector: [i16; 2]) -> u32 {
+    let [x, y] = parts(predictor, vector);
     let still = u32::from(x == 0);
     rates.number(ACROSS, 9, x.unsigned_abs())
         + rates.number(DOWN, 9, y.unsigned_abs() - still)
         + BIT * (u32::from(x != 0) + u32::from(y != 0))
 }
 
-pub(super) fn walk_vector(pen: &mut impl Sink, guess: [i16; 2], vector: [i16; 2]) {
-    let [x, y] = parts(guess, vector);
+pub(super) fn walk_vector(pen: &mut impl Sink, predictor: [i16; 2], vector: [i16; 2]) {
+    let [x, y] = parts(predictor, vector);
     pen.signed(ACROSS, 9, x);
     pen.number(DOWN, 9, y.unsigned_abs() - u32::from(x == 0));
     if y != 0 {
@@ -27,11 +27,11 @@ pub(super) fn walk_vector(pen: &mut impl Sink, guess: [i16; 2], vector: [i16; 2]
 
 fn mode_flags(mode: Mode) -> ([(usize, bool); 3], usize) {
     match mode {
-        Mode::Mean => ([(0, true), (1, false), (0, false)], 2),
-        Mode::Smooth => ([(0, true), (1, true), (0, false)], 2),
-        Mode::Slope => ([(0, false), (2, true), (0, false)], 2),
-        Mode::Across => ([(0, false), (2, false), (3, true)], 3),
-        Mode::Down => ([(0, false), (2, false), (3, false)], 3),
+        Mode::Dc => ([(0, true), (1, false), (0, false)], 2),
+        Mode::Planar => ([(0, true), (1, true), (0, false)], 2),
+        Mode::Gradient => ([(0, false), (2, true), (0, false)], 2),
+        Mode::Horizontal => ([(0, false), (2, false), (3, true)], 3),
+        Mode::Vertical => ([(0, false), (2, false), (3, false)], 3),
     }
 }
 

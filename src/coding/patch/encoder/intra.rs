@@ -1,7 +1,7 @@
 //! Macroblocks predicted from their own picture.
 
 use super::super::predict::{Edge, Mode};
-use super::super::syntax::{CODED, INTRA, KEEP, MODE_CHROMA, MODE_LUMA};
+use super::super::syntax::{CODED, INTRA, MODE_CHROMA, MODE_LUMA, SKIP};
 use super::choice::{Choice, Samples};
 use super::elements::price_mode;
 use super::macroblock::Picture;
@@ -12,9 +12,9 @@ use super::write::BIT;
 const INTRA_HOPE: f32 = 1.6;
 
 impl Picture<'_> {
-    /// Whether intra may gain: a guess from the source, which is quick.
+    /// Whether intra may gain: a predictor from the source, which is quick.
     pub(super) fn may_be_intra(&self, column: usize, line: usize) -> bool {
-        if self.worth.effort > 2 {
+        if self.worth.search > 2 {
             return true;
         }
         let source = &self.source.0[0];
@@ -37,7 +37,7 @@ impl Picture<'_> {
     ) {
         let (left, above) = (self.left, self.above[column]);
         let mut price = self.rates.flag(
-            KEEP + usize::from(left.keep) + usize::from(above.keep),
+            SKIP + usize::from(left.skip) + usize::from(above.skip),
             false,
         );
         if !self.key {
@@ -51,8 +51,8 @@ impl Picture<'_> {
             intra: true,
             split: false,
             vectors: [[0; 2]; 4],
-            modes: [Mode::Mean; 4],
-            chroma_mode: Mode::Mean,
+            modes: [Mode::Dc; 4],
+            chroma_mode: Mode::Dc,
             quantiser,
             blocks: Default::default(),
             samples: Samples {
@@ -98,7 +98,7 @@ impl Picture<'_> {
                 line * 8,
             )
         });
-        let mut found = (f32::INFINITY, Mode::Mean, 0);
+        let mut found = (f32::INFINITY, Mode::Dc, 0);
         for mode in Mode::ALL {
             let p = price_mode(&self.rates, MODE_CHROMA, mode);
             let mut cost = lambda.sqrt() * (BIT as f32).sqrt() * p as f32 / BIT as f32;
@@ -150,7 +150,7 @@ impl Picture<'_> {
         lambda: f32,
     ) -> (Mode, u32) {
         let root = lambda.sqrt() * (BIT as f32).sqrt() / BIT as f32;
-        let mut found = (f32::INFINITY, Mode::Mean, 0);
+        let mut found = (f32::INFINITY, Mode::Dc, 0);
         for mode in Mode::ALL {
             let price = price_mode(&self.rates, base, mode);
             let cost = self.mode_error(edge, plane, x, y, mode) + root * price as f32;

@@ -1,7 +1,7 @@
 //! One macroblock: every way to code it is tried, the cheapest is written.
 
 use super::super::Level;
-use super::super::neighbour::{Neighbour, guess};
+use super::super::neighbour::{Neighbour, predictor};
 use super::super::predict::Patch;
 use super::super::syntax::*;
 use super::super::tables::step;
@@ -20,7 +20,7 @@ pub struct Worth {
     /// Squared error of a bit, over the square of the quantiser step.
     pub lambda: f32,
     pub weights: Weights,
-    pub effort: u8,
+    pub search: u8,
 }
 
 /// Everything that lives while one picture is coded.
@@ -53,7 +53,7 @@ impl Picture<'_> {
     /// Codes the macroblock with `quantiser` as its aim.
     pub fn macroblock(&mut self, column: usize, line: usize, quantiser: u8) {
         let frozen = self.frozen[line * self.columns + column];
-        let context = KEEP + usize::from(self.left.keep) + usize::from(self.above[column].keep);
+        let context = SKIP + usize::from(self.left.skip) + usize::from(self.above[column].skip);
         let lambda = self.lambda(quantiser);
         let keep = self.keep_cost(column, line) + lambda * self.rates.flag(context, true) as f32;
         if frozen {
@@ -96,7 +96,7 @@ impl Picture<'_> {
     fn keep(&mut self, column: usize, context: usize) {
         Sink::flag(&mut self.writer.with(&mut self.rates), context, true);
         self.left = Neighbour {
-            keep: true,
+            skip: true,
             ..Neighbour::default()
         };
         self.above[column] = self.left;
@@ -142,7 +142,7 @@ impl Picture<'_> {
         } else {
             pen.flag(SPLIT, choice.split);
             for i in 0..if choice.split { 4 } else { 1 } {
-                let guess = guess(
+                let predictor = predictor(
                     &left,
                     &self.above[column..],
                     line,
@@ -150,10 +150,10 @@ impl Picture<'_> {
                     i,
                     &choice.vectors,
                 );
-                same = choice.vectors[i] == guess;
+                same = choice.vectors[i] == predictor;
                 pen.flag(SAME + usize::from(choice.split), same);
                 if !same {
-                    walk_vector(&mut pen, guess, choice.vectors[i]);
+                    walk_vector(&mut pen, predictor, choice.vectors[i]);
                 }
             }
         }
@@ -178,14 +178,17 @@ impl Picture<'_> {
             pen.flag(GREEN + 3 * orange + nears[5], choice.blocks[5].is_some());
             for (i, block) in choice.blocks.iter().enumerate() {
                 let Some(block) = block else { continue };
-                let kind = match (i < 4, block.fours, choice.intra) {
+                let kind = match (i < 4, block.transform4x4, choice.intra) {
                     (false, ..) => Kind::Chroma,
-                    (_, true, _) => Kind::Fours,
+                    (_, true, _) => Kind::Transform4x4,
                     (_, _, true) => Kind::Intra,
-                    _ => Kind::Moved,
+                    _ => Kind::Inter,
                 };
                 if i < 4 && level == Level::Full {
-                    pen.flag(FOURS + usize::from(choice.intra), block.fours);
+                    pen.flag(
+                        TRANSFORM_4X4 + usize::from(choice.intra),
+                        block.transform4x4,
+                    );
                 }
                 walk(level, &mut pen, kind, nears[i], &block.levels);
             }
@@ -201,7 +204,7 @@ impl Picture<'_> {
             (false, true) => choice.vectors.iter().for_each(|&v| self.work.moved(v, 8)),
         }
         for block in choice.blocks.iter().flatten() {
-            self.work.block(last_of(&block.levels), block.fours);
+            self.work.block(last_of(&block.levels), block.transform4x4);
         }
     }
 
@@ -227,7 +230,7 @@ impl Picture<'_> {
             }
         }
         let at = |i: usize, j: usize| Neighbour {
-            keep: false,
+            skip: false,
             intra: choice.intra,
             orange: some(4),
             green: some(5),

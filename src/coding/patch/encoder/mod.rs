@@ -54,7 +54,7 @@ pub struct PatchSettings {
     /// Level of the syntax.
     pub level: Level,
     /// 0 (quick) ..= 3 (thorough).
-    pub effort: u8,
+    pub search: u8,
     /// Dither at output.
     pub dither: bool,
     /// Worth of bus time and instructions.
@@ -216,7 +216,7 @@ impl PatchEncoder {
             worth: Worth {
                 lambda: LAMBDA * extreme,
                 weights: s.weights,
-                effort: s.effort,
+                search: s.search,
             },
             cells: Cells::new(input.width, input.height),
             patch: Patch::new(),

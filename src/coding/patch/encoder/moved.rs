@@ -1,9 +1,9 @@
 //! Macroblocks that move: search, prediction, cost.
 
 use super::super::Level;
-use super::super::neighbour::guess;
+use super::super::neighbour::predictor;
 use super::super::predict::{Mode, Target};
-use super::super::syntax::{CODED, INTRA, KEEP, SAME, SPLIT};
+use super::super::syntax::{CODED, INTRA, SAME, SKIP, SPLIT};
 use super::choice::{Choice, Samples};
 use super::elements::price_vector;
 use super::macroblock::Picture;
@@ -22,7 +22,7 @@ impl Picture<'_> {
     ) {
         let (x, y) = (column * 16, line * 16);
         let vectors = [[0i16; 2]; 4];
-        let whole = guess(&self.left, &self.above[column..], line, false, 0, &vectors);
+        let whole = predictor(&self.left, &self.above[column..], line, false, 0, &vectors);
         let here = line * self.columns + column;
         let starts = [
             whole,
@@ -33,24 +33,24 @@ impl Picture<'_> {
         ];
         let root = lambda.sqrt() * (BIT as f32).sqrt();
         let past = Past::new(&self.past.0[0], line, 16);
-        let search = |x, y, guess| Search {
+        let search = |x, y, predictor| Search {
             level: self.rates.level,
             source: &self.source.0[0],
             past: &past,
             x,
             y,
-            guess,
+            predictor,
             lambda: root,
         };
-        let found = search(x, y, whole).run::<16>(&starts, self.worth.effort, &mut self.patch);
+        let found = search(x, y, whole).run::<16>(&starts, self.worth.search, &mut self.patch);
         self.hints[here] = found.vector;
         // Four vectors pay only where one leaves much.
         let mut parts = None;
-        if found.cost > 256.0 * 1.2 && self.worth.effort > 0 {
+        if found.cost > 256.0 * 1.2 && self.worth.search > 0 {
             let mut four = [[0i16; 2]; 4];
             let mut cost = 0.0;
             for i in 0..4 {
-                let g = guess(&self.left, &self.above[column..], line, true, i, &four);
+                let g = predictor(&self.left, &self.above[column..], line, true, i, &four);
                 let (x, y) = (x + (i & 1) * 8, y + (i >> 1) * 8);
                 let part = search(x, y, g).near(&[g, found.vector], &mut self.patch);
                 four[i] = part.vector;
@@ -72,7 +72,7 @@ impl Picture<'_> {
         let moved = |this: &mut Self, (split, vectors), best: &mut Option<Choice>| {
             this.moved(column, line, quantiser, lambda, split, vectors, best);
         };
-        if self.worth.effort > 2 || tried.iter().flatten().count() == 1 {
+        if self.worth.search > 2 || tried.iter().flatten().count() == 1 {
             for choice in tried.into_iter().flatten() {
                 moved(self, choice, best);
             }
@@ -104,7 +104,7 @@ impl Picture<'_> {
         let samples = self.predict_moved(column, line, split, &vectors);
         let (left, above) = (&self.left, &self.above[column]);
         let mut price = self.rates.flag(
-            KEEP + usize::from(left.keep) + usize::from(above.keep),
+            SKIP + usize::from(left.skip) + usize::from(above.skip),
             false,
         ) + self.rates.flag(
             INTRA + usize::from(left.intra) + usize::from(above.intra),
@@ -112,11 +112,11 @@ impl Picture<'_> {
         ) + self.rates.flag(SPLIT, split);
         let mut same = true;
         for i in 0..if split { 4 } else { 1 } {
-            let guess = guess(left, &self.above[column..], line, split, i, &vectors);
-            same = vectors[i] == guess;
+            let predictor = predictor(left, &self.above[column..], line, split, i, &vectors);
+            same = vectors[i] == predictor;
             price += self.rates.flag(SAME + usize::from(split), same);
             if !same {
-                price += price_vector(&self.rates, guess, vectors[i]);
+                price += price_vector(&self.rates, predictor, vectors[i]);
             }
         }
         let mut choice = Choice {
@@ -124,8 +124,8 @@ impl Picture<'_> {
             intra: false,
             split,
             vectors,
-            modes: [Mode::Mean; 4],
-            chroma_mode: Mode::Mean,
+            modes: [Mode::Dc; 4],
+            chroma_mode: Mode::Dc,
             quantiser,
             blocks: Default::default(),
             samples,

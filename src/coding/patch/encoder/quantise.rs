@@ -217,8 +217,8 @@ pub fn rounded(rates: &Rates, c: &Spectrum, aim: &Aim) -> Quantised {
             Level::Light => coded * LIGHT_LEVEL,
             Level::Full => coded * FULL_LEVEL + (last as u64 + 1 - coded) * FULL_PLACE,
         };
-        let fours = matches!(aim.kind, Kind::Fours);
-        let work = aim.work * (reading + block(last, fours)) as f32;
+        let transform4x4 = matches!(aim.kind, Kind::Transform4x4);
+        let work = aim.work * (reading + block(last, transform4x4)) as f32;
         quantised.price = meter.price() + work as u32;
         let price = quantised.price as i32 + aim.coded;
         quantised.any = gain + aim.lambda * (price as f32) < 0.0;
@@ -326,7 +326,7 @@ fn trellis(
     let levels = SizePrices::of(rates, aim.kind, most.into());
     let work = |instructions: u64| (aim.work * instructions as f32) as u32;
     let (place_work, level_work) = (work(FULL_PLACE), work(FULL_LEVEL));
-    let fours = matches!(aim.kind, Kind::Fours);
+    let transform4x4 = matches!(aim.kind, Kind::Transform4x4);
     let mut prices = PlacePrices::of(rates, aim.kind, 0);
     let start = Node {
         cost: 0.0,
@@ -387,7 +387,7 @@ fn trellis(
             step(0, 0.0, price.zero + place_work);
         }
         if size > 0 {
-            let rest = work(block(place, fours));
+            let rest = work(block(place, transform4x4));
             // Ends after a level, not after a zero.
             for state in bits(next_alive & 0xEEE) {
                 let node = &next[state];

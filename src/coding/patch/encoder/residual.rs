@@ -2,7 +2,7 @@
 
 use super::super::entropy::Coefficients;
 use super::super::predict::Target;
-use super::super::syntax::{FOURS, GREEN, Kind, LUMA, ORANGE, QUANT};
+use super::super::syntax::{GREEN, Kind, LUMA, ORANGE, QUANT, TRANSFORM_4X4};
 use super::super::tables::step;
 use super::super::{Level, transform};
 use super::choice::{Block, Choice, Samples};
@@ -129,7 +129,7 @@ impl Picture<'_> {
             self.rates.flag(context, false),
         );
         let work = self.work_price();
-        let fours = FOURS + usize::from(choice.intra);
+        let transform4x4 = TRANSFORM_4X4 + usize::from(choice.intra);
         let full = self.rates.level == Level::Full;
         let aim = |kind, extra: u32| Aim {
             kind,
@@ -142,10 +142,10 @@ impl Picture<'_> {
         let kind = if choice.intra {
             Kind::Intra
         } else {
-            Kind::Moved
+            Kind::Inter
         };
         let eight_flag = if full {
-            self.rates.flag(fours, false)
+            self.rates.flag(transform4x4, false)
         } else {
             0
         };
@@ -157,10 +157,10 @@ impl Picture<'_> {
         let spectrum = forward8(&residual);
         let eight = self.levels(&spectrum, &aim(kind, eight_flag));
         let mut chosen = (eight, false, eight_flag);
-        if full && chosen.0.price > FOURS_FROM && self.worth.effort > 0 {
-            let four_flag = self.rates.flag(fours, true);
+        if full && chosen.0.price > FOURS_FROM && self.worth.search > 0 {
+            let four_flag = self.rates.flag(transform4x4, true);
             let spectrum4 = forward_fours(&residual);
-            let four = self.levels(&spectrum4, &aim(Kind::Fours, four_flag));
+            let four = self.levels(&spectrum4, &aim(Kind::Transform4x4, four_flag));
             let cost = |q: &Quantised, s: &Spectrum, flag: u32| {
                 gain(s, &q.levels, step(choice.quantiser)) + lambda * (q.price + flag) as f32
             };
@@ -170,12 +170,12 @@ impl Picture<'_> {
                 chosen = (four, true, four_flag);
             }
         }
-        let (q, fours, flag) = chosen;
+        let (q, transform4x4, flag) = chosen;
         let price = if q.any { on + flag + q.price } else { off };
         if q.any {
             rebuild(
                 &q.levels,
-                fours,
+                transform4x4,
                 choice.quantiser,
                 &mut Target {
                     plane: &mut choice.samples.luma,
@@ -185,7 +185,7 @@ impl Picture<'_> {
                 },
             );
             choice.blocks[i] = Some(Block {
-                fours,
+                transform4x4,
                 levels: q.levels,
             });
         } else {
@@ -262,7 +262,7 @@ impl Picture<'_> {
                 rebuild(&q.levels, false, choice.quantiser, &mut to);
                 total.1 += on + q.price;
                 choice.blocks[4 + p] = Some(Block {
-                    fours: false,
+                    transform4x4: false,
                     levels: q.levels,
                 });
             } else {
@@ -278,10 +278,13 @@ impl Picture<'_> {
     }
 }
 
-fn residual_of(source: impl Fn(usize) -> [u8; 8], guess: impl Fn(usize) -> [u8; 8]) -> Residual {
+fn residual_of(
+    source: impl Fn(usize) -> [u8; 8],
+    predictor: impl Fn(usize) -> [u8; 8],
+) -> Residual {
     let mut out = [[0; 8]; 8];
     for (j, row) in out.iter_mut().enumerate() {
-        let (s, g) = (source(j), guess(j));
+        let (s, g) = (source(j), predictor(j));
         for i in 0..8 {
             row[i] = i16::from(s[i]) - i16::from(g[i]);
         }
@@ -305,12 +308,12 @@ fn gain(spectrum: &Spectrum, levels: &Levels, step: i32) -> f32 {
     sum
 }
 
-fn rebuild(levels: &Levels, fours: bool, quantiser: u8, to: &mut Target<'_>) {
+fn rebuild(levels: &Levels, transform4x4: bool, quantiser: u8, to: &mut Target<'_>) {
     let mut values = [0; 64];
     let mut out = Coefficients {
         values: &mut values,
         step: step(quantiser),
-        fours,
+        transform4x4,
         sum: 0,
     };
     let mut last = 0;
@@ -321,7 +324,7 @@ fn rebuild(levels: &Levels, fours: bool, quantiser: u8, to: &mut Target<'_>) {
         }
     }
     let sum = out.sum;
-    if fours {
+    if transform4x4 {
         transform::add_fours(&mut values, to);
     } else {
         transform::add8(&mut values, last, sum, to);

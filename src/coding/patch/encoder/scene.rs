@@ -32,7 +32,7 @@ const LEAST_BLOCKS: usize = 4;
 /// Share of the blocks that may be found again in a picture that is a cut.
 const FOUND: f32 = 0.3;
 /// Measure from which a picture is a cut. Real cuts of the six test clips and
-/// between any two of them, 480 joins at 12 and 24 pictures a second, have 0.79
+/// between any two of them, 480 joins at 12 and 24 frames per second, have 0.79
 /// or more, all else 0.70 or less.
 const CUT: f32 = 0.74;
 /// Measure up to which a picture is one from before a flash again.

@@ -32,7 +32,7 @@ pub struct Search<'a> {
     pub x: usize,
     pub y: usize,
     /// Vector that costs least to send.
-    pub guess: [i16; 2],
+    pub predictor: [i16; 2],
     /// Sum of absolute differences worth one bit.
     pub lambda: f32,
 }
@@ -47,7 +47,7 @@ pub struct Found {
 impl Search<'_> {
     fn price(&self, v: [i16; 2]) -> f32 {
         let bits = |d: i32| 2 * d.unsigned_abs().saturating_add(1).ilog2() + 1;
-        let d: [i32; 2] = core::array::from_fn(|k| i32::from(v[k]) - i32::from(self.guess[k]));
+        let d: [i32; 2] = core::array::from_fn(|k| i32::from(v[k]) - i32::from(self.predictor[k]));
         if d == [0, 0] {
             return 0.0;
         }
@@ -91,14 +91,14 @@ impl Search<'_> {
             quarters,
         );
         let mut sum = 0;
-        for (j, guess) in out.as_chunks::<N>().0.iter().enumerate().take(N) {
-            sum += apart(self.source.row::<N>(self.x, self.y + j), guess);
+        for (j, predictor) in out.as_chunks::<N>().0.iter().enumerate().take(N) {
+            sum += apart(self.source.row::<N>(self.x, self.y + j), predictor);
         }
         sum as f32 + self.price(vector)
     }
 
     /// Searches around `starts` (in the level's unit).
-    pub fn run<const N: usize>(&self, starts: &[[i16; 2]], effort: u8, patch: &mut Patch) -> Found {
+    pub fn run<const N: usize>(&self, starts: &[[i16; 2]], search: u8, patch: &mut Patch) -> Found {
         let unit: i16 = if self.level == Level::Full { 4 } else { 1 };
         let mut best = Found {
             vector: [0; 2],
@@ -109,7 +109,7 @@ impl Search<'_> {
         for s in starts {
             self.whole::<N>(to_whole(s[0]), to_whole(s[1]), &mut best, unit);
         }
-        self.walk::<N>(&mut best, unit, effort);
+        self.walk::<N>(&mut best, unit, search);
         if self.level == Level::Full {
             self.refine::<N>(&mut best, &starts[..1], patch);
         }
@@ -137,10 +137,10 @@ impl Search<'_> {
     }
 
     /// A hexagon that moves while it gains, then the eight around.
-    fn walk<const N: usize>(&self, best: &mut Found, unit: i16, effort: u8) {
+    fn walk<const N: usize>(&self, best: &mut Found, unit: i16, search: u8) {
         const HEXAGON: [[i32; 2]; 6] = [[-2, 0], [-1, -2], [1, -2], [2, 0], [1, 2], [-1, 2]];
         let whole = |b: &Found| b.vector.map(|v| i32::from(v / unit));
-        for _ in 0..6 + 4 * u32::from(effort) {
+        for _ in 0..6 + 4 * u32::from(search) {
             let at = whole(best);
             for [dx, dy] in HEXAGON {
                 self.whole::<N>(at[0] + dx, at[1] + dy, best, unit);

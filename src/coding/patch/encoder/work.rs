@@ -17,7 +17,7 @@ const FLAT: u64 = 330;
 const FEW: u64 = 700;
 const SPARSE: u64 = 950;
 const DENSE: u64 = 1500;
-const FOURS: u64 = 1700;
+const TRANSFORM_4X4: u64 = 1700;
 /// A flag of either level, with the control around it.
 const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
@@ -61,9 +61,9 @@ pub const fn moved(level: Level, vector: [i16; 2], side: u64) -> u64 {
 }
 
 /// A residual whose last level stands at `last`.
-pub const fn block(last: usize, fours: bool) -> u64 {
-    match (fours, last) {
-        (true, _) => FOURS,
+pub const fn block(last: usize, transform4x4: bool) -> u64 {
+    match (transform4x4, last) {
+        (true, _) => TRANSFORM_4X4,
         (_, 0) => FLAT,
         (_, 1..3) => FEW,
         (_, 3..10) => SPARSE,
@@ -92,8 +92,8 @@ impl Work {
     }
 
     /// A coded block whose last level stands at `last`.
-    pub fn block(&mut self, last: usize, fours: bool) {
-        self.sum += block(last, fours);
+    pub fn block(&mut self, last: usize, transform4x4: bool) {
+        self.sum += block(last, transform4x4);
     }
 
     /// Elements read.

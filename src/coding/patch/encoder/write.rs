@@ -294,12 +294,12 @@ impl Default for RangeWriter {
 impl RangeWriter {
     #[inline]
     fn flag(&mut self, context: &mut Context, flag: bool) {
-        let bound = (self.range >> 16) * context.zero();
+        let part = (self.range >> 16) * context.zero();
         if flag {
-            self.low += u64::from(bound);
-            self.range -= bound;
+            self.low += u64::from(part);
+            self.range -= part;
         } else {
-            self.range = bound;
+            self.range = part;
         }
         context.learn(flag);
         self.elements += 1;
