@@ -9,7 +9,7 @@ use crate::board::{DATA_BITS_PER_SYMBOL, Wifi};
 /// 802.11-2016, clauses 17 and 19; the acknowledgement at 24 Mbit/s).
 const SLOT_US: f64 = 9.0;
 const BACKOFF_US: f64 = 67.5;
-/// Least contention window and how often it doubles (best effort: 15 to 1023).
+/// Least contention window and how often it doubles (best search: 15 to 1023).
 const WINDOW: f64 = 16.0;
 const DOUBLINGS: i32 = 6;
 /// More boards than this are not counted.
@@ -66,7 +66,7 @@ pub fn aggregated_udp_bps(mcs: u8, payload: u32, aggregate_bytes: u32, reply_us:
     let each = (frame + 4).next_multiple_of(4);
     let count = (aggregate_bytes / each).max(1);
     let symbols = (8 * count * each + 22).div_ceil(bits);
-    // AIFS of best effort 43, mean backoff, preamble 36, SIFS 16 at 5 GHz.
+    // AIFS of best search 43, mean backoff, preamble 36, SIFS 16 at 5 GHz.
     let time = 43.0 + BACKOFF_US + 36.0 + 4.0 * f64::from(symbols) + 16.0 + reply_us;
     f64::from(8 * count * payload) * 1e6 / time
 }

@@ -298,8 +298,14 @@ mod tests {
         let listener: Listener = Arc::new(move |report| ear.lock().unwrap().push(report.open));
         let streams = StreamLog::new(1, None, listener);
         let peer = ([127, 0, 0, 1], 9).into();
-        let watch = streams.open(peer, "harbour.tbr", Delivery::Live, 0).unwrap();
-        assert!(streams.open(peer, "harbour.tbr", Delivery::File, 0).is_none());
+        let watch = streams
+            .open(peer, "harbour.tbr", Delivery::Live, 0)
+            .unwrap();
+        assert!(
+            streams
+                .open(peer, "harbour.tbr", Delivery::File, 0)
+                .is_none()
+        );
         watch.sent(1000, Duration::ZERO);
         watch.sent(500, Duration::from_millis(300));
         watch.lag(Duration::from_millis(40));
@@ -312,7 +318,11 @@ mod tests {
         let after = &streams.reports()[0];
         assert!(!after.open && after.whole && after.bytes == 1500);
         assert_eq!(*heard.lock().unwrap(), [true, false]);
-        assert!(streams.open(peer, "harbour.tbr", Delivery::File, 0).is_some());
+        assert!(
+            streams
+                .open(peer, "harbour.tbr", Delivery::File, 0)
+                .is_some()
+        );
     }
 
     /// 60 kB/s over a board's usual link: one access point has room for so many

@@ -143,13 +143,13 @@ fn every_command_gives_the_same_figures() {
             assert_eq!(figures(&link["as_it_is"]), wanted, "case {case}: gain");
             let card = budget["link"] == "card";
             let (name, option) = if card {
-                ("card", "sd")
+                ("card", "card")
             } else {
                 ("Wi-Fi", "wifi")
             };
             assert_eq!(on_page(&page, name), wanted, "case {case}: page");
             let rehearsed = json(&[
-                "rehearse", &reel, "--board", &board, "--from", option, "--runs", "2", "--json",
+                "rehearse", &reel, "--board", &board, "--link", option, "--runs", "2", "--json",
             ]);
             assert_eq!(
                 figures(&rehearsed["power"]),
