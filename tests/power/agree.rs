@@ -112,6 +112,16 @@ fn on_page(page: &str, link: &str) -> (f64, f64, Option<f64>) {
     )
 }
 
+/// The same figures, but for the last bit that a parser may lose.
+fn same(a: (f64, f64, Option<f64>), b: (f64, f64, Option<f64>)) -> bool {
+    let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.abs();
+    let hours = match (a.2, b.2) {
+        (Some(a), Some(b)) => near(a, b),
+        (a, b) => a == b,
+    };
+    near(a.0, b.0) && near(a.1, b.1) && hours
+}
+
 #[test]
 fn every_command_gives_the_same_figures() {
     let (mut cells, mut seen) = (0, std::collections::BTreeSet::new());
@@ -140,20 +150,22 @@ fn every_command_gives_the_same_figures() {
             let wanted = figures(&budget["power"]);
             let link = &gain["supply"]["links"][i];
             assert_eq!(link["link"], budget["link"], "case {case}");
-            assert_eq!(figures(&link["as_it_is"]), wanted, "case {case}: gain");
+            assert!(
+                same(figures(&link["as_it_is"]), wanted),
+                "case {case}: gain"
+            );
             let card = budget["link"] == "card";
             let (name, option) = if card {
                 ("card", "card")
             } else {
                 ("Wi-Fi", "wifi")
             };
-            assert_eq!(on_page(&page, name), wanted, "case {case}: page");
+            assert!(same(on_page(&page, name), wanted), "case {case}: page");
             let rehearsed = json(&[
                 "rehearse", &reel, "--board", &board, "--link", option, "--runs", "2", "--json",
             ]);
-            assert_eq!(
-                figures(&rehearsed["power"]),
-                wanted,
+            assert!(
+                same(figures(&rehearsed["power"]), wanted),
                 "case {case}: rehearsal"
             );
             let mut words = vec![
