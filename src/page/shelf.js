@@ -24,7 +24,7 @@
     return bytes < 1e6 ? `${(bytes / 1e3).toFixed(0)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
   }
 
-  // The poster stands in the reel's first sectors.
+  // The poster is in the reel's first sectors.
   async function drawPoster(canvas, reel) {
     const { poster } = reel;
     const first = poster.offset + 64;

@@ -8,7 +8,6 @@ use image::{ImageFormat, RgbImage};
 
 use super::ReportError;
 use crate::budget::power::PowerModel;
-use crate::coding;
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
 use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
@@ -53,10 +52,7 @@ pub(super) fn measure(
     };
     let look = Look::of(walk, 1);
     let mut sound = Listener::new(walk, power)?;
-    let shape = match look.shape {
-        coding::Shape::Rectangle => Shape::Rectangle,
-        coding::Shape::Ellipse => Shape::Ellipse,
-    };
+    let shape = look.shape;
     let mut flashes = FlashChecker::new(shape);
     let mut seen = None;
     let (first, clock) = (

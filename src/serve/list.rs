@@ -6,7 +6,7 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use crate::reel::{Header, PixelFormat, Shape, SoundCoding};
+use crate::reel::{ByteOrder, Header, Shape, SoundCoding};
 
 use super::folder::{Folder, OpenReel, encode};
 use super::table::read_header;
@@ -78,7 +78,7 @@ pub struct Poster {
     pub height: u16,
     /// Whether a pixel's low byte comes first.
     pub low_byte_first: bool,
-    /// Whether blue lies where red would.
+    /// Whether red and blue are swapped.
     pub bgr: bool,
     /// Whether all bits are inverted.
     pub inverted: bool,
@@ -119,7 +119,7 @@ impl Facts {
                 offset: header.poster_offset,
                 width: header.poster_width,
                 height: header.poster_height,
-                low_byte_first: header.pixel_format == PixelFormat::LowFirst,
+                low_byte_first: header.pixel_format == ByteOrder::LowFirst,
                 bgr: header.wire.bgr,
                 inverted: header.wire.inverted,
                 rotation: 90 * u16::from(header.mounting.turns),
@@ -187,7 +187,7 @@ pub fn m3u(entries: &[Entry], host: Option<&str>) -> String {
         let facts = entry.facts.as_ref();
         let title = facts.map(|f| &f.title).filter(|title| !title.is_empty());
         let title = title.unwrap_or(&entry.name).replace(['\r', '\n'], " ");
-        // -1 stands for a length that is not known.
+        // -1 means an unknown length.
         let seconds = facts.and_then(|f| f.seconds).map_or(-1.0, f64::ceil);
         let _ = writeln!(out, "#EXTINF:{seconds},{title}\n{base}{}", entry.path);
     }

@@ -11,13 +11,12 @@ use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{
-    self, ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PictureEncoder, PictureIn,
-    RawEncoder, Weights,
+    self, ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PanelSettings, PictureEncoder,
+    PictureIn, RawEncoder, Weights,
 };
-use thumbreel::export::panel_settings;
 use thumbreel::reel::{
-    Event, LiveWriter, Picture, PixelFormat, Poster, ReelFile, Settings, Shape, Slice, SoundCoding,
-    repair, split, verify,
+    Event, LiveWriter, Picture, Poster, ReelFile, Settings, Shape, Slice, SoundCoding, repair,
+    split, verify,
 };
 use thumbreel::sound::{self, BlockEncoder};
 use thumbreel::units::Ratio;
@@ -52,7 +51,8 @@ fn played(reel: &[u8]) -> String {
     let mut file = ReelFile::new(Cursor::new(reel)).unwrap();
     let header = *file.header();
     let tables = file.tables().unwrap().unwrap_or_default();
-    let mut panel = PanelDecoder::new(panel_settings(&header, tables)).unwrap();
+    let mut panel =
+        PanelDecoder::new(PanelSettings::from(&header).with_tables(Some(tables))).unwrap();
     let mut sum = crc32fast::Hasher::new();
     while let Some(slice) = file.next_slice().unwrap() {
         if let Some(coding) = sound::SoundCoding::from_number(header.sound as u8) {
@@ -219,7 +219,7 @@ fn round_reel() -> Vec<u8> {
     let mut encoder = raw(coding::Shape::Ellipse, ByteOrder::LowFirst);
     let settings = Settings {
         shape: Shape::Ellipse,
-        pixel_format: PixelFormat::LowFirst,
+        pixel_format: ByteOrder::LowFirst,
         ..settings("Round harbour", SoundCoding::PcmU8)
     };
     let (settings, slices) = film(&mut encoder, Some(sound::SoundCoding::Pcm8), settings);

@@ -7,7 +7,7 @@ use super::play::{
     with,
 };
 use super::tools::{EVERYWHERE, Target};
-use thumbreel::faults::Fault;
+use crate::common::faults::Fault;
 use thumbreel::reel::{ChunkHeader, find_chunk};
 
 /// Ticks of one slice, and samples of one fade.

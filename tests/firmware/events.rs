@@ -4,10 +4,10 @@
 use super::films::{Film, FilmCoding};
 use super::rust_side::events;
 use super::tools::{EVERYWHERE, Target};
+use crate::common::faults::Chance;
 use crate::common::reels::tiny_reel;
 use std::fs;
 use thumbreel::coding::patch::Level;
-use thumbreel::faults::Chance;
 use thumbreel::reel::{SoundCoding, crc32, find_chunk};
 
 /// The first line in which two texts differ, to be read by people.
