@@ -395,6 +395,39 @@ fn convert_says_in_db_what_was_done_to_the_sound() {
     }
 }
 
+/// The reported true peak and loudness are those of what a player decodes, and
+/// the coding's noise is told: against the preview, which is decoded apart, by
+/// another meter (EBU R 128).
+#[test]
+fn the_true_peak_is_that_behind_the_coding() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let (film, reel) = (tones(folder.path()), folder.path().join("tones.tbr"));
+    for coding in ["pcm16", "pcm8", "adpcm"] {
+        let options = ["--loudness=-12", "--sound-coding", coding, "--preview"];
+        let (_, found) = converted(&film, &board, &reel, &options);
+        let bytes = std::fs::read(folder.path().join("tones.wav")).unwrap();
+        let pairs = bytes[44..].chunks_exact(2);
+        let samples: Vec<i16> = pairs.map(|b| i16::from_le_bytes([b[0], b[1]])).collect();
+        let modes = ebur128::Mode::I | ebur128::Mode::TRUE_PEAK;
+        let mut meter = ebur128::EbuR128::new(1, 24_000, modes).unwrap();
+        meter.add_frames_i16(&samples).unwrap();
+        let peak = 20.0 * meter.true_peak(0).unwrap().log10();
+        let figure = |name: &str| found["sound"][name].as_f64();
+        let told = figure("true_peak").unwrap();
+        assert!(
+            (told - peak).abs() < 0.1,
+            "{coding}: {told} for {peak} dBTP"
+        );
+        let loudness = meter.loudness_global().unwrap();
+        assert!((figure("loudness_after").unwrap() - loudness).abs() < 0.1);
+        match figure("coding_noise") {
+            None => assert_eq!(coding, "pcm16"),
+            Some(noise) => assert!((-60.0..-25.0).contains(&noise), "{coding}: {noise} dBFS"),
+        }
+    }
+}
+
 #[test]
 fn every_sound_option_changes_the_reel() {
     let folder = tempfile::tempdir().unwrap();
