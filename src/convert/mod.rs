@@ -1,4 +1,4 @@
-//! The stages joined: a clip becomes a reel.
+//! The conversion of a clip to a reel.
 //!
 //! ```text
 //! thread 1: demux + decode ─> pace ─┬─ queue ─> thread 2: scale, dither; downmix, resample
@@ -23,7 +23,6 @@ pub mod fit;
 mod footage;
 mod framing;
 mod heard;
-mod limits;
 mod listen;
 mod measure;
 mod outcome;
@@ -33,15 +32,17 @@ mod progress;
 mod run;
 mod shape;
 pub mod speaker;
+mod verdict;
 mod view;
 mod wire;
 
 pub use choices::{Choices, CodingChoice, SoundChoice};
 pub use error::ConvertError;
-pub use footage::SubtitleSource;
+pub use footage::{Footage, SubtitleSource};
 pub use listen::listen;
 pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};
 pub use run::run;
+pub use verdict::{LinkVerdict, foreseen, verdicts, verdicts_of};
 pub use view::{MadeView, PictureView, PlanView, SoundView};

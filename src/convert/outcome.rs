@@ -1,10 +1,11 @@
-//! What a conversion made, for people and for machines.
+//! Result of a conversion.
 
 use std::path::{Path, PathBuf};
 
 use serde::{Serialize, Serializer};
 
 use super::heard::Heard;
+use super::verdict::LinkVerdict;
 use crate::picture::flash::{FlashKind, FlashWarning};
 use crate::sound::phase::OCTAVES;
 use crate::sound::{SoundPlan, SoundReport};
@@ -19,7 +20,7 @@ pub struct Outcome {
     /// The reel.
     #[serde(serialize_with = "shown")]
     pub output: PathBuf,
-    /// The files it stands in: itself, or its parts.
+    /// The files of the reel: one, or its parts.
     #[serde(serialize_with = "all_shown")]
     pub files: Vec<PathBuf>,
     /// Bytes of the reel.
@@ -63,6 +64,8 @@ pub struct Outcome {
     pub previews: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
+    /// Whether it plays on the board, link by link.
+    pub plays: Vec<LinkVerdict>,
     /// Where the time went.
     pub timings: Timings,
 }

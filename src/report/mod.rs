@@ -1,6 +1,6 @@
-//! One page that shows and proves a reel: player, contact sheet, need against
-//! capacity over time, rehearsal, loudness, current, quality, settings,
-//! verdict, cautions. It holds everything it shows and opens from a disk.
+//! The report of a reel as one HTML page: player, contact sheet, load and
+//! capacity over time, rehearsal, loudness, current, quality, settings, verdict,
+//! cautions. The page is one file and opens without a server.
 
 mod before_after;
 mod cautions;
@@ -17,10 +17,10 @@ use std::path::Path;
 
 use crate::board::Board;
 use crate::budget::power::{Change, PowerModel};
-use crate::budget::{Budget, Link, Origin, ReelFacts, Verdict};
+use crate::budget::{Link, Origin, ReelFacts, Verdict};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
-use crate::rehearsal::{Tally, Trace};
+use crate::rehearsal::{Judgement, Trace};
 
 pub use measure::Measured;
 pub use over_time::OverTime;
@@ -41,11 +41,11 @@ pub enum ReportError {
 pub struct LinkFindings {
     /// The link.
     pub link: Link,
-    /// Need against capacity.
-    pub budget: Budget,
-    /// Many rehearsals, and one drawn out in time: the worst of them. Or why
-    /// there is none.
-    pub rehearsal: Result<(Tally, Trace), String>,
+    /// Need against capacity, and what rehearsals say.
+    pub judgement: Judgement,
+    /// One rehearsal drawn out in time, the worst; none where it cannot be
+    /// rehearsed.
+    pub trace: Option<Trace>,
     /// What both are computed from.
     pub origin: Origin,
     /// What would let a cell last longer.
@@ -57,9 +57,7 @@ impl LinkFindings {
     /// does not play.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
-        let rehearsed = self.rehearsal.as_ref();
-        let rehearsed = rehearsed.map_or(Verdict::DoesNotFit, |(tally, _)| tally.verdict());
-        self.budget.verdict.max(rehearsed)
+        self.judgement.verdict()
     }
 }
 

@@ -4,8 +4,7 @@ use thumbreel::board::{Board, Card, CardBus, Wifi};
 use thumbreel::budget::{
     AccessPoint, Costs, Counted, MemoryPlan, PictureCoding, Place, Settings, SoundCoding,
     aggregated_udp_bps, airtime, card_rate, card_read_ns, card_wire_ns, chunk_overhead,
-    delivery_us, frame_us, loss_bps, quantile_mean_us, rate_bps, reach_m, tcp_bps, udp_bps,
-    window_bps,
+    delivery_us, frame_us, quantile_mean_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
 use thumbreel::units::Ratio;
 
@@ -172,14 +171,6 @@ fn window_over_round_trip() {
     ] {
         near(window_bps(5760, rtt) / 1e6, mbit, 1e-9);
     }
-}
-
-/// Mathis, Semke, Mahdavi, Ott 1997, with C = 1.22: 1460 bytes, 100 ms, 1 %
-/// give 1.425 Mbit/s.
-#[test]
-fn loss_bounds_tcp() {
-    near(loss_bps(1460, 100.0, 0.01) / 1e6, 1.425, 0.001);
-    assert!(loss_bps(1460, 100.0, 0.0).is_infinite());
 }
 
 #[test]

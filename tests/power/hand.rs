@@ -82,7 +82,6 @@ fn on_a_cell_behind_a_linear_regulator() {
     let run = power.run_time.unwrap();
     near(power.mean_ma, 137.88, 0.1);
     near(power.peak_ma, 160.0 + 37.88, 0.3);
-    // 1 milliohm stays in series: the end is at 3.5002 V.
     near(run.charge_left, 0.125, 0.002);
     near(run.hours, 6.346, 0.02);
     assert_eq!(run.end, End::Rail);

@@ -94,7 +94,7 @@ impl Circuit {
         let (power, regulator) = (&board.power, &board.power.regulator);
         Self {
             open_v,
-            ohm: ohm.max(1e-3),
+            ohm,
             bulk_f: power.bulk_uf * 1e-6,
             esr_ohm: power.bulk_esr_ohm,
             amplifier: AmplifierLoad::of(board, gain_db, volume_db, open_v),

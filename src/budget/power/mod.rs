@@ -27,7 +27,7 @@ pub use load::{Duty, LogicLoad, PartCurrent};
 pub use model::{Heat, Power, PowerModel, supplies, weakest_supply};
 pub use programme::{Excerpt, Programme, ProgrammeMeter};
 pub use run_time::{Change, End, RunTime, changes};
-pub use words::{cautions, sentences};
+pub use words::{cautions, cell_caution, sentences};
 pub use worst::{Carry, State, carrying_capacitor};
 
 /// What the model takes for granted, each sentence once.

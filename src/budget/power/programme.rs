@@ -8,10 +8,12 @@ const WIDTH: usize = 32_768 / CLASSES;
 /// Times over which the power is smoothed to find the worst moments, seconds:
 /// no capacitor, a small one, a large one.
 const SMOOTHING: [f64; 3] = [0.0, 1e-3, 10e-3];
-/// Of each moment, so many smoothing times before it are kept, and this long
-/// before and after it at the least, seconds.
+/// Of each moment, so many smoothing times before it are kept and this long at
+/// the least, so that a capacitor forgets where it began; and this long after
+/// it, seconds.
 const BEFORE: f64 = 3.5;
-const AROUND: f64 = 2.5e-3;
+const LEAST_BEFORE: f64 = 12e-3;
+const AFTER: f64 = 2.5e-3;
 
 /// Samples of one class: how many, and the sum of their squares (full scale 1).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -153,7 +155,7 @@ impl ProgrammeMeter {
             } else {
                 1.0
             },
-            before: ((BEFORE * tau).max(AROUND) * hertz) as usize,
+            before: ((BEFORE * tau).max(LEAST_BEFORE) * hertz) as usize,
             level: 0.0,
             highest: -1.0,
             waiting: None,
@@ -165,14 +167,14 @@ impl ProgrammeMeter {
             rate,
             classes: vec![Class::default(); CLASSES + 1],
             count: 0,
-            last: vec![0; longest + (AROUND * hertz) as usize + 1],
+            last: vec![0; longest + (AFTER * hertz) as usize + 1],
             seekers,
         }
     }
 
     /// Takes samples.
     pub fn push(&mut self, samples: &[i16]) {
-        let after = (AROUND * f64::from(self.rate)) as usize;
+        let after = (AFTER * f64::from(self.rate)) as usize;
         let length = self.last.len() as u64;
         for &sample in samples {
             let unit = f64::from(sample) / 32_768.0;

@@ -88,12 +88,18 @@ pub fn cautions(board: &Board) -> Vec<String> {
         board.sound.speaker.rated_w
     )];
     if power.source == PowerSource::Cell {
-        all.push(format!(
-            "Lithium cell: charge to {:.2} V at most and between 0 and 45 °C, stop the discharge at {:.2} V, use a \
-             protected cell and a charger made for it, never a swollen or damaged one, and never leave it charging \
-             unattended. The cell's own datasheet, local codes and licensed practice go before every figure here.",
-            power.cell_full_v, power.cell_empty_v
-        ));
+        all.push(cell_caution(board));
     }
     all
+}
+
+/// What can hurt where a lithium cell is used.
+#[must_use]
+pub fn cell_caution(board: &Board) -> String {
+    format!(
+        "Lithium cell: charge to {:.2} V at most and between 0 and 45 °C, stop the discharge at {:.2} V, use a \
+         protected cell and a charger made for it, never a swollen or damaged one, and never leave it charging \
+         unattended. The cell's own datasheet, local codes and licensed practice go before every figure here.",
+        board.power.cell_full_v, board.power.cell_empty_v
+    )
 }

@@ -290,6 +290,9 @@ pub(super) fn cautions(board: &Board) {
     for caution in power::cautions(board) {
         say!("  {caution}");
     }
+    if board.power.source == PowerSource::Usb {
+        say!("  {}", power::cell_caution(board));
+    }
     say!(
         "  Regulator, diode and amplifier can get hot, and loud sound harms hearing. The parts' own datasheets, local \
          codes and licensed practice go before every figure here."

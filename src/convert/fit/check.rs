@@ -22,7 +22,7 @@ const STORMY: f64 = 4.0;
 pub(super) fn is_ours(line: &Line) -> bool {
     !matches!(
         line.part,
-        Part::Regulator | Part::Heat | Part::Source | Part::Space
+        Part::Regulator | Part::Heat | Part::Source | Part::Rail | Part::Space
     )
 }
 
@@ -235,6 +235,7 @@ pub(super) fn tightened(board: &Board, margin: f64) -> Vec<(&'static str, Board)
         for stalls in stalls.into_iter().flatten() {
             stalls.worst_ms /= keep;
             stalls.per_minute *= STORMY;
+            stalls.per_megabyte *= STORMY;
         }
     });
     all
