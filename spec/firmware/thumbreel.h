@@ -28,8 +28,8 @@
  *   stack. Sizes: README.md beside this file.
  *
  * MEMORY, all of it given by the caller and stated in the reel's header:
- *   largest_chunk    bytes for one slice as it comes from the card; twice
- *                    that, or `prebuffer` bytes, to read ahead
+ *   largest_chunk    bytes for one slice as it comes from the card; three
+ *                    times that, or `prebuffer` bytes, to read ahead
  *   working_memory   bytes for the picture decoder; none for raw
  *
  * RETURN CODES
@@ -830,7 +830,7 @@ static int tbr_check_chunk(const tbr_chunk *c)
         return TBR_LIMIT;
     }
     if (c->kind < TBR_POSTER || c->kind > TBR_NOTE) {
-        return TBR_OK;
+        return (c->flags & ~TBR_SKIPPABLE) == 0 ? TBR_OK : TBR_FIELD;
     }
     return c->kind == TBR_SLICE ? tbr_check_slice(c) : tbr_check_other(c);
 }
@@ -1496,8 +1496,10 @@ static int tbr_reader_cut_short(tbr_reader *r)
         const int magic = r->filled >= 8 && tbr_same(r->bytes, tbr_magic, 8);
         return tbr_reader_fail(r, magic ? TBR_TRUNCATED : TBR_NOT_A_REEL);
     }
-    if (r->state == TBR_AT_CHUNK && r->filled == 0 &&
-        (r->header.duration == TBR_UNKNOWN || r->loose)) {
+    /* A live reel may end after any byte. */
+    if (((r->state == TBR_AT_CHUNK || r->state == TBR_AT_BODY) &&
+         r->header.duration == TBR_UNKNOWN) ||
+        (r->state == TBR_AT_CHUNK && r->filled == 0 && r->loose)) {
         r->state = TBR_AT_END;
         return TBR_EV_END;
     }
@@ -3273,12 +3275,13 @@ TBR_INLINE void tbr_show_rows(const tbr_patch *p, int32_t x, int32_t y, int32_t 
     }
 }
 
-/* Turns pixels of high byte first into such of low byte first. */
-static void tbr_show_low_first(uint16_t *at, uint32_t n)
+/* Turns n pixels of high byte first into such of low byte first, two at a time; of
+ * an odd number the one behind as well: a strip has room for it. */
+static void tbr_show_low_first(uint8_t *at, uint32_t n)
 {
-    for (; n > 0; n--, at++) {
-        const uint32_t v = *at;
-        *at = (uint16_t)((v & 0xFFu) << 8 | v >> 8);
+    for (n = (n + 1) / 2; n > 0; n--, at += 4) {
+        const uint32_t v = tbr_word(at);
+        tbr_set_word(at, (v & TBR_LANES) << 8 | (v >> 8 & TBR_LANES));
     }
 }
 
@@ -3299,7 +3302,7 @@ static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w
         }
     }
     if (p->low_first) {
-        tbr_show_low_first(to, (uint32_t)(w * rows));
+        tbr_show_low_first((uint8_t *)to, (uint32_t)(w * rows));
     }
 }
 
