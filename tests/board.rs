@@ -49,6 +49,10 @@ fn the_key_table_is_the_structs() {
     let speaker = &mut board.sound.speaker;
     speaker.cone_cm2 = Some(1.0);
     speaker.excursion_mm = Some(1.0);
+    let power = &mut board.power;
+    power.cell_charge_limit_v = Some(4.2);
+    power.cell_discharge_limit_v = Some(3.0);
+    power.logic_min_v = Some(3.0);
     let table = Table::try_from(&board).unwrap();
     for (section, keys) in sections() {
         let values = section
@@ -110,10 +114,6 @@ fn an_amplifier_that_gets_the_wrong_voltage_is_told() {
         found.map(|a| a.text).unwrap_or_default()
     };
     assert_eq!(advice(&board), "");
-    board.sound.amplifier.supply_max_v = 3.6;
-    let refused = error_of(&board.to_toml());
-    assert!(refused.contains("withstands 3.6 V at most"), "{refused}");
-    board.sound.amplifier.supply_max_v = 5.5;
     board.sound.amplifier.supply_min_v = 4.9;
     assert!(advice(&board).contains("needs 4.9 V"), "{}", advice(&board));
 }

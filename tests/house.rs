@@ -81,7 +81,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("sound", vec!["units", "source"]),
         ("coding", vec!["units", "picture"]),
         ("board", vec!["units", "files"]),
-        ("budget", vec!["units", "board", "reel", "coding"]),
+        ("budget", vec!["units", "board", "reel", "coding", "sound"]),
         (
             "rehearsal",
             vec!["units", "board", "reel", "coding", "budget", "play"],
@@ -92,7 +92,9 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("page", vec![]),
         (
             "serve",
-            vec!["units", "files", "reel", "coding", "sound", "page"],
+            vec![
+                "units", "files", "board", "budget", "reel", "coding", "sound", "page",
+            ],
         ),
         (
             "report",

@@ -51,6 +51,7 @@ resonance_hz = 350.0
 sensitivity_db = 82.0
 box_litres = 0.1
 [power]
+usb_ohm = 0.0
 diode_drop_v = 0.0
 "#;
     std::fs::write(&path, profile).unwrap();
@@ -116,7 +117,7 @@ fn gain_says_what_could_hurt() {
         "--distance",
         "0.05",
     ]));
-    for word in ["H.870", "child", "lithium", "hot", "datasheets", "licensed"] {
+    for word in ["H.870", "child", "Lithium", "hot", "datasheets", "licensed"] {
         assert!(near_ear.contains(word), "{word} is missing:\n{near_ear}");
     }
 }
@@ -388,9 +389,42 @@ fn convert_says_in_db_what_was_done_to_the_sound() {
         "closed box of 100 ml",
         "behind the high-pass",
         "is the warmest",
-        "USB port",
+        "from the source in the mean",
     ] {
         assert!(page.contains(word), "{word} is missing in the report");
+    }
+}
+
+/// The reported true peak and loudness are those of what a player decodes, and
+/// the coding's noise is told: against the preview, which is decoded apart, by
+/// another meter (EBU R 128).
+#[test]
+fn the_true_peak_is_that_behind_the_coding() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let (film, reel) = (tones(folder.path()), folder.path().join("tones.tbr"));
+    for coding in ["pcm16", "pcm8", "adpcm"] {
+        let options = ["--loudness=-12", "--sound-coding", coding, "--preview"];
+        let (_, found) = converted(&film, &board, &reel, &options);
+        let bytes = std::fs::read(folder.path().join("tones.wav")).unwrap();
+        let pairs = bytes[44..].chunks_exact(2);
+        let samples: Vec<i16> = pairs.map(|b| i16::from_le_bytes([b[0], b[1]])).collect();
+        let modes = ebur128::Mode::I | ebur128::Mode::TRUE_PEAK;
+        let mut meter = ebur128::EbuR128::new(1, 24_000, modes).unwrap();
+        meter.add_frames_i16(&samples).unwrap();
+        let peak = 20.0 * meter.true_peak(0).unwrap().log10();
+        let figure = |name: &str| found["sound"][name].as_f64();
+        let told = figure("true_peak").unwrap();
+        assert!(
+            (told - peak).abs() < 0.1,
+            "{coding}: {told} for {peak} dBTP"
+        );
+        let loudness = meter.loudness_global().unwrap();
+        assert!((figure("loudness_after").unwrap() - loudness).abs() < 0.1);
+        match figure("coding_noise") {
+            None => assert_eq!(coding, "pcm16"),
+            Some(noise) => assert!((-60.0..-25.0).contains(&noise), "{coding}: {noise} dBFS"),
+        }
     }
 }
 
@@ -464,11 +498,11 @@ fn help_states_unit_and_default_of_every_sound_option() {
 #[test]
 fn the_regulator_is_the_warmest_part() {
     // Common practice, no source: after half an hour of film sound the linear
-    // regulator, not the amplifier, is the warmest part, near 45 C.
+    // regulator, not the amplifier, is the warmest part, in the forties C.
     let film = clip("cup.mp4").display().to_string();
     let found = json(&["gain", "--board", "lantern-room", &film, "--json"]);
     let part = |name: &str| found["supply"]["as_it_is"][name].as_f64().unwrap();
     let (regulator, amplifier) = (part("regulator_c"), part("amplifier_c"));
-    assert!((43.0..48.0).contains(&regulator), "{regulator} C");
+    assert!((40.0..48.0).contains(&regulator), "{regulator} C");
     assert!(amplifier < regulator - 5.0, "{amplifier} C");
 }

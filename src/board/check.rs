@@ -3,7 +3,7 @@
 
 use toml::{Table, Value};
 
-use super::{AmplifierSupply, Board, PowerSource, RegulatorKind, sections};
+use super::{Board, PowerSource, sections};
 
 /// Why a profile cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -319,7 +319,7 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
         ));
     }
     sound_rules(board)?;
-    power_rules(board)?;
+    super::hazards::refuse(board)?;
     if let Some(card) = &board.card {
         quantile_rules(&card.quantiles, card.quantile_bytes)?;
     }
@@ -371,33 +371,6 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
     Ok(())
 }
 
-fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
-    let power = &board.power;
-    if !(power.cell_empty_v < power.cell_typical_v && power.cell_typical_v < power.cell_full_v) {
-        return Err((
-            "power.cell_typical_v",
-            "must be between cell_empty_v and cell_full_v".into(),
-        ));
-    }
-    let (high, most) = (amplifier_volts(board).1, board.sound.amplifier.supply_max_v);
-    if high > most {
-        return Err((
-            "sound.amplifier.supply_max_v",
-            format!(
-                "{high:.1} V reaches the amplifier, which withstands {most:.1} V at most; feed it from a lower supply"
-            ),
-        ));
-    }
-    let linear = power.regulator.kind == RegulatorKind::Linear;
-    if linear && power.source == PowerSource::Usb && power.regulator.output_v >= power.usb_v {
-        return Err((
-            "power.regulator.output_v",
-            "a linear regulator cannot raise the voltage of its source".into(),
-        ));
-    }
-    Ok(())
-}
-
 fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static str, String)> {
     if quantiles.is_empty() {
         return Ok(());
@@ -421,24 +394,6 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
         ));
     }
     Ok(())
-}
-
-/// What is wrong with the voltage that feeds the amplifier, if anything.
-/// Lowest and highest voltage that reaches the amplifier.
-fn amplifier_volts(board: &Board) -> (f64, f64) {
-    let (power, amplifier) = (&board.power, &board.sound.amplifier);
-    match (amplifier.supply, power.source) {
-        (AmplifierSupply::Regulator, _) => (power.regulator.output_v, power.regulator.output_v),
-        (_, PowerSource::Usb) => (power.usb_v - power.diode_drop_v, power.usb_v),
-        (_, PowerSource::Cell) => (power.cell_empty_v - power.diode_drop_v, power.cell_full_v),
-    }
-}
-
-fn amplifier_supply(board: &Board) -> Option<String> {
-    let (low, least) = (amplifier_volts(board).0, board.sound.amplifier.supply_min_v);
-    (low < least).then(|| {
-        format!("no more than {low:.1} V may reach the amplifier, which needs {least:.1} V")
-    })
 }
 
 pub(super) fn advice(board: &Board) -> Vec<Advice> {
@@ -480,7 +435,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
             "more than 2 C (twice the capacity per hour); check the cell's datasheet".into(),
         );
     }
-    if let Some(text) = amplifier_supply(board) {
+    if let Some(text) = super::hazards::weak_amplifier(board) {
         say("sound.amplifier.supply", text);
     }
     let gains = &board.sound.amplifier.gains_db;

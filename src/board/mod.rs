@@ -6,6 +6,8 @@
 //! keys are errors that suggest the nearest known one.
 
 mod check;
+mod clocks;
+mod hazards;
 pub mod keys;
 mod links;
 mod machine;
@@ -23,11 +25,12 @@ use serde::{Deserialize, Serialize};
 use toml::Table;
 
 pub use check::{Advice, BoardError};
+pub use clocks::Divider;
 pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
 pub use machine::{Cpu, InstructionSet, Memory, Player};
 pub use measure::{Latency, MeasureError, Measured};
 pub use panel::{ByteOrder, Panel, Shape, Tone};
-pub use power::{Power, PowerSource, Regulator, RegulatorKind};
+pub use power::{CellKind, Power, PowerSource, Regulator, RegulatorKind};
 pub use questions::{AskError, ask};
 pub use sound_chain::{Amplifier, AmplifierSupply, SoundChain, Speaker};
 
@@ -185,6 +188,13 @@ impl Board {
     #[must_use]
     pub fn advice(&self) -> Vec<Advice> {
         check::advice(self)
+    }
+
+    /// Clocks against what is usual, the sound's dividers and its latency: a
+    /// sentence each, none of them an error.
+    #[must_use]
+    pub fn clock_notes(&self) -> Vec<String> {
+        clocks::notes(self)
     }
 
     /// Where the figure of a key such as `card.access_us` comes from.

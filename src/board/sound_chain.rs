@@ -22,6 +22,12 @@ section! {
         sample_rate: u32 = 24_000, "Hz", "a small speaker plays little above 10 kHz", 8_000 ..= 48_000;
         /// Bits of one I2S slot.
         slot_bits: u8 = 16, "16 | 32", "firmware: the I2S set-up";
+        /// Clock that the I2S bit clock is divided from.
+        master_clock_hz: f64 = 160e6, "Hz", "the microcontroller's manual: 160 MHz is usual inside, 12.288 and 11.2896 MHz are audio crystals", 1e6 ..= 500e6;
+        /// The divider of that clock takes fractions.
+        fractional_clock: bool = true, "true | false", "the microcontroller's manual: I2S clock divider";
+        /// Samples in one DMA block of the I2S driver.
+        block_samples: u32 = 256, "samples", "firmware: the I2S set-up", 16 ..= 8192;
         /// Samples in the I2S driver's DMA buffers.
         queue_samples: u32 = 2048, "samples", "firmware: number of buffers x samples per buffer", 64 ..= 65_536;
     }

@@ -10,7 +10,7 @@ use super::tcp::Flow;
 /// Bytes of IPv4 and UDP headers, of IPv4 and TCP headers, and of LLC, MAC
 /// header and frame check sequence around them.
 const IP_UDP: u32 = 28;
-const IP_TCP: u32 = 40;
+pub(super) const IP_TCP: u32 = 40;
 const MAC: u32 = 36;
 
 /// Time on the air of one frame that carries `ip_bytes` of an IP packet, in

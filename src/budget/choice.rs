@@ -112,9 +112,13 @@ fn hertz(rate: Ratio) -> f64 {
 /// Lines that a picture coding can do something about.
 fn counts(line: &Line) -> bool {
     match line.part {
-        Part::I2s | Part::Panel | Part::Space | Part::Regulator | Part::Heat | Part::Source => {
-            false
-        }
+        Part::I2s
+        | Part::Panel
+        | Part::Space
+        | Part::Regulator
+        | Part::Heat
+        | Part::Source
+        | Part::Rail => false,
         // Memory is met or not.
         Part::Internal | Part::External => line.verdict == Verdict::DoesNotFit,
         _ => true,

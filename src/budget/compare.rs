@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::board::{Board, Wifi};
 
-use super::{Budget, BudgetError, Link, ReelFacts, Terms, Verdict, air};
+use super::{AccessPoint, Budget, BudgetError, Link, ReelFacts, Terms, Verdict, air};
 
 /// Longest round trip and greatest loss that a profile may state.
 const LONGEST_MS: f64 = 5000.0;
@@ -36,6 +36,8 @@ pub struct Comparison {
     pub wifi: Budget,
     /// Where Wi-Fi stops sufficing.
     pub crossover: Crossover,
+    /// How many boards one access point feeds with it.
+    pub access_point: AccessPoint,
     /// The link that is advised.
     pub advice: Link,
     /// Why, in one sentence.
@@ -56,7 +58,9 @@ impl Comparison {
         })?;
         let crossover = Crossover::new(wifi.lines[0].need, link, terms.margin);
         let (advice, reason) = advise(&card, &wifi);
+        let mean = reel.slice_bytes() as f64 / reel.seconds();
         Ok(Self {
+            access_point: AccessPoint::new(mean, link, terms.margin),
             card,
             wifi,
             crossover,

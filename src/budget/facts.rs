@@ -3,6 +3,8 @@
 
 use serde::Serialize;
 
+use crate::budget::power::Programme;
+
 /// How pictures are coded, as far as costs go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -110,6 +112,9 @@ pub struct ReelFacts {
     pub lead_bytes: u32,
     /// Bytes of the whole file.
     pub total_bytes: u64,
+    /// The sound as the supply sees it.
+    #[serde(skip)]
+    pub programme: Programme,
     /// Slices in order of time.
     pub slices: Vec<SliceFacts>,
     /// Pictures in order of time.
@@ -124,7 +129,7 @@ impl PictureCoding {
 impl ReelFacts {
     /// A reel of which only the size of its pictures is known.
     #[must_use]
-    pub const fn unmade(width: u16, height: u16) -> Self {
+    pub fn unmade(width: u16, height: u16) -> Self {
         Self {
             assumed: true,
             width,
@@ -138,6 +143,7 @@ impl ReelFacts {
             prebuffer: 0,
             lead_bytes: 0,
             total_bytes: 0,
+            programme: Programme::silent(),
             slices: Vec::new(),
             pictures: Vec::new(),
         }

@@ -42,6 +42,8 @@ pub enum Part {
     Heat,
     /// Current from USB port or cell.
     Source,
+    /// Voltage that the logic's supply needs before its regulator.
+    Rail,
 }
 
 impl Part {
@@ -65,6 +67,7 @@ impl Part {
             Self::Regulator => "regulator current",
             Self::Heat => "regulator heat",
             Self::Source => "supply current",
+            Self::Rail => "supply voltage",
         }
     }
 }

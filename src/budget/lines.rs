@@ -8,11 +8,11 @@ mod power;
 use crate::board::{Board, Provenance};
 
 use super::cost::{Costs, card_rate, card_wire_ns};
-use super::current::Currents;
 use super::facts::{PictureFacts, ReelFacts};
 use super::line::{Line, Origin, Part, Verdict};
 use super::memory::MemoryPlan;
 use super::{Link, Terms, air};
+use crate::budget::power::Power;
 use keys::{BUS_KEYS, CARD_KEYS, link_keys};
 
 /// The largest file on a FAT32 card, in whole sectors.
@@ -44,7 +44,7 @@ pub(super) fn all(
     link: Link,
     terms: Terms,
     memory: &MemoryPlan,
-) -> (Vec<Line>, Currents) {
+) -> (Vec<Line>, Power) {
     let window = (terms.window * f64::from(reel.clock_rate)).ceil().max(1.0) as u64;
     let (link_need, at) = reel.worst_byte_rate(window);
     let link_rate = link_rate(board, link);
@@ -68,12 +68,12 @@ pub(super) fn all(
     lines.extend(case.sound_line());
     lines.extend(case.panel_line());
     lines.extend(case.space_line());
-    let (power, currents) = case.power_lines(&lines);
-    lines.extend(power);
+    let (electric, power) = case.power_lines();
+    lines.extend(electric);
     for line in &mut lines {
         line.look_ahead(reel);
     }
-    (lines, currents)
+    (lines, power)
 }
 
 /// Sustained bytes per second of a link; 0 where there is none.

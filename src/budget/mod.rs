@@ -5,37 +5,42 @@
 //! those of its worst window, not of the mean.
 
 mod air;
+mod airtime;
 mod change;
 mod chart;
 mod choice;
+mod clusters;
 mod compare;
 mod cost;
 mod counted;
-mod current;
 mod facts;
 mod less;
 mod line;
 mod lines;
 mod memory;
+pub mod power;
 mod read;
 mod settings;
 mod stall;
 mod tcp;
+mod tearing;
 
 use serde::Serialize;
 
 use crate::board::{Board, Stalls};
+use crate::budget::power::Power;
 
 pub use air::{
     AirLimit, chunk_overhead, frame_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
+pub use airtime::{AccessPoint, aggregated_udp_bps, airtime, delivery_us};
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
 pub use choice::{Choice, Wish};
+pub use clusters::Clusters;
 pub use compare::{Comparison, Crossover};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
-pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Source, Verdict};
 pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
@@ -44,6 +49,7 @@ pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
 pub use tcp::Flow;
+pub use tearing::Tearing;
 
 /// Where a reel is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -143,8 +149,8 @@ pub struct Budget {
     pub lines: Vec<Line>,
     /// Where each buffer lies.
     pub memory: MemoryPlan,
-    /// Electric currents while playing.
-    pub currents: Currents,
+    /// Currents, worst instants, run time and heat.
+    pub power: Power,
     /// Worst verdict of all lines.
     pub verdict: Verdict,
     /// Minutes of such play in a gigabyte (10^9 bytes).
@@ -177,7 +183,7 @@ impl Budget {
             return Err(BudgetError::Empty);
         }
         let memory = MemoryPlan::new(reel, board);
-        let (lines, currents) = lines::all(reel, board, link, terms, &memory);
+        let (lines, power) = lines::all(reel, board, link, terms, &memory);
         let verdict = lines
             .iter()
             .map(|l| l.verdict)
@@ -189,7 +195,7 @@ impl Budget {
             margin: terms.margin,
             lines,
             memory,
-            currents,
+            power,
             verdict,
             minutes_per_gigabyte: 1e9 / reel.total_bytes.max(1) as f64 * reel.seconds() / 60.0,
             rate: reel.rate,
@@ -208,7 +214,7 @@ impl Budget {
         let exact = |l: &Line| {
             matches!(
                 l.part,
-                Part::I2s | Part::Space | Part::Internal | Part::External
+                Part::I2s | Part::Space | Part::Internal | Part::External | Part::Rail
             )
         };
         let binds = |l: &&Line| l.verdict == Verdict::DoesNotFit || !exact(l);

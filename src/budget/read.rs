@@ -3,7 +3,9 @@
 use std::io::{Read, Seek};
 use std::path::Path;
 
+use crate::budget::power::{Programme, ProgrammeMeter};
 use crate::reel::{self, FileError, Piece, ReelFile, WholeSlice};
+use crate::sound::{SoundCoding as SampleCoding, decode_block};
 
 use super::facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 
@@ -43,13 +45,22 @@ impl ReelFacts {
     /// The source fails, or a chunk asks for a newer reader.
     pub fn of<R: Read + Seek>(mut file: ReelFile<R>) -> Result<Self, FileError> {
         let mut facts = Self::of_header(file.header());
+        let coding = SampleCoding::from_number(file.header().sound as u8);
+        let mut programme = ProgrammeMeter::new(facts.clock_rate.max(1));
         let first_tick = file.header().first_tick;
         while let Some(piece) = file.next_piece()? {
             if let Piece::Slice(whole) = piece {
                 facts.take(&whole, first_tick);
+                let mut block = vec![0; whole.slice.ticks as usize];
+                // A block that cannot be decoded stays silent, as on a board.
+                let heard = coding.map(|c| decode_block(c, &whole.slice.sound, &mut block));
+                if heard.is_some_and(|h| h.is_ok()) {
+                    programme.push(&block);
+                }
             }
         }
         facts.total_bytes = u64::from(facts.lead_bytes) + facts.slice_bytes();
+        facts.programme = programme.finish();
         Ok(facts)
     }
 
@@ -67,6 +78,7 @@ impl ReelFacts {
             prebuffer: header.prebuffer,
             lead_bytes: u32::try_from(header.first_slice).unwrap_or(u32::MAX),
             total_bytes: 0,
+            programme: Programme::silent(),
             slices: Vec::new(),
             pictures: Vec::new(),
         }

@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use crate::budget::power::Programme;
 use crate::coding::patch;
 use crate::units::Ratio;
 
@@ -149,6 +150,10 @@ impl Settings {
             prebuffer: largest_chunk * 2,
             lead_bytes,
             total_bytes: slice_bytes + u64::from(lead_bytes),
+            programme: match self.sound {
+                SoundCoding::None => Programme::silent(),
+                _ => Programme::typical(),
+            },
             slices,
             pictures,
         }

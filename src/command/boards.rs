@@ -162,6 +162,7 @@ fn check(names: &[String]) -> ExitCode {
                 for advice in advice {
                     say!("  {}: {}", advice.key, advice.text);
                 }
+                board.clock_notes().iter().for_each(|note| say!("  {note}"));
             }
             Err(error) => {
                 failed = true;

@@ -10,8 +10,8 @@ use clap::ValueEnum;
 
 use crate::board::{Board, Shape};
 use crate::budget::{
-    Budget, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed, Terms,
-    Verdict, best_change, chart, stall_need,
+    Budget, Clusters, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed,
+    Tearing, Terms, Verdict, best_change, chart, stall_need,
 };
 use crate::rehearsal::{Judgement, USUAL_RUNS};
 use crate::units::Ratio;
@@ -216,7 +216,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .map(|b| stall_of(&reel, &board, b, args.stall))
             .collect();
-        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "lines": lines });
+        let clusters = budgets
+            .iter()
+            .find_map(|b| Clusters::new(&reel, &board, b.lines[0].need, b.link));
+        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "lines": lines, "tearing": Tearing::new(&reel, &board), "clusters": clusters, "supply_assumes": crate::budget::power::ASSUMED });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
         let judged: Vec<(&Budget, &str)> = budgets

@@ -8,10 +8,11 @@ use serde_json::{Value, json};
 use super::out::{chart_to, say};
 use super::{Usage, values};
 use crate::board::Board;
+use crate::budget::power::weakest_supply;
 use crate::convert::speaker;
 use crate::sound::chart::enclosure_chart;
 use crate::sound::enclosure::{Enclosure, Mounting};
-use crate::sound::gain::weekly_hours;
+use crate::sound::gain::{Supply, weekly_hours};
 
 /// Compute the board's speaker in a closed box.
 ///
@@ -148,6 +149,12 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
             mounted.loudest_db(hz, metres),
         );
     }
+    let (supply, clean_w) = clean_power(board);
+    say!(
+        "on its weakest supply ({} {:.1} V) the amplifier gives {clean_w:.2} W before it clips (computed)",
+        supply.name,
+        supply.volts
+    );
     print_advice(board, mounted);
     let loudest = mounted.loudest_db(2000.0, metres);
     let hours = weekly_hours(loudest, true);
@@ -156,6 +163,16 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
             "caution: {loudest:.0} dB SPL at {metres} m is for {hours:.1} hours a week at most for a child (ITU-T H.870)"
         );
     }
+}
+
+/// The weakest supply that the board meets, and the amplifier's power there
+/// before it clips, W.
+fn clean_power(board: &Board) -> (Supply, f64) {
+    let supply = weakest_supply(board);
+    (
+        supply,
+        speaker::output_stage(board).clip_watts(supply.volts),
+    )
 }
 
 fn print_flat(mounted: &Enclosure) {
@@ -216,6 +233,7 @@ fn as_json(board: &Board, mounted: &Enclosure, metres: f64) -> Value {
         "flat_litres": driver.volume_for(std::f64::consts::FRAC_1_SQRT_2),
         "high_pass": {"hz": high_pass.hz, "order": high_pass.order, "q": high_pass.q},
         "high_shelf_db": mounted.high_shelf().map(|t| t.db),
+        "clean_w": clean_power(board).1,
         "distance_m": metres,
         "table": ROWS.map(row),
     })

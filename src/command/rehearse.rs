@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 
+use crate::budget::power::{PowerModel, changes, sentences};
 use crate::budget::{Link, ReelFacts};
 use crate::rehearsal::{
     Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan, trace_chart,
@@ -105,11 +106,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
         to.write(svg.as_bytes())?;
     }
+    let power = PowerModel::new(&reel, &board, link).power();
     if args.json {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
             "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
-            "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
+            "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst), "power": power,
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
@@ -119,6 +121,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         );
         say!("{what} on {} from {}", board.name, link.name());
         print(&rehearsal, &outlook, &least, &args);
+        for sentence in sentences(&power, &changes(&reel, &board, link)) {
+            say!("  {sentence}");
+        }
     }
     Ok(exit_code(outlook.verdict()))
 }

@@ -11,6 +11,7 @@ use super::bars::{Bars, Task};
 use super::out::say;
 use super::values;
 use crate::board::Board;
+use crate::budget::power::changes;
 use crate::budget::{Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::files::{Destination, Kind as FileKind};
@@ -159,6 +160,7 @@ impl Request<'_> {
                 trace: self.worst(facts, link, &judgement),
                 judgement,
                 origin: Origin::of_play(facts, self.board, link),
+                changes: changes(facts, self.board, link),
             })
         };
         Link::of(self.board).into_iter().map(judge).collect()

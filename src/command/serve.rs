@@ -10,8 +10,10 @@ use std::time::Duration;
 
 use anyhow::Context;
 
+use super::Usage;
 use super::out::say;
-use crate::serve::{Delivery, Options, Report, Server};
+use crate::board::Board;
+use crate::serve::{AirLimit, Delivery, Options, Report, Server};
 
 /// Serve a folder of reels over HTTP: files, ranges, live streams, lists and a
 /// page with a player.
@@ -37,6 +39,11 @@ pub struct Args {
     #[arg(long, value_name = "COUNT", default_value_t = 512, value_parser = super::values::whole::<usize>(1, 100_000), allow_negative_numbers = true)]
     max_streams: usize,
 
+    /// Board whose Wi-Fi link the streams go over: no more streams at once than
+    /// one access point carries with 15 % of the air kept free
+    #[arg(long, value_name = "BOARD")]
+    board: Option<String>,
+
     /// Print only the addresses
     #[arg(long, conflicts_with = "json")]
     quiet: bool,
@@ -61,6 +68,7 @@ async fn serve(args: Args) -> anyhow::Result<()> {
     let mut options = Options::new(args.folder.clone());
     options.listen.clone_from(&args.listen);
     options.max_streams = args.max_streams;
+    options.air = args.board.as_deref().map(air_limit).transpose()?;
     // Twice the streams: pages and lists need connections as well.
     options.most_connections = options.most_connections.max(args.max_streams * 2);
     options.listener = Arc::new(match (args.quiet, args.json) {
@@ -76,6 +84,23 @@ async fn serve(args: Args) -> anyhow::Result<()> {
     server.run(stop).await;
     drop(announcement);
     Ok(())
+}
+
+/// Share of the air that streams may take together.
+const AIR_SHARE: f64 = 0.85;
+
+/// The air in front of a board.
+fn air_limit(name: &str) -> anyhow::Result<AirLimit> {
+    let board = Board::find(name).map_err(|error| Usage(error.to_string()))?;
+    let wifi = board.wifi.ok_or_else(|| {
+        Usage(format!(
+            "--board {name}: the board has no [wifi] section, so no stream reaches it; name a board with Wi-Fi"
+        ))
+    })?;
+    Ok(AirLimit {
+        wifi,
+        share: AIR_SHARE,
+    })
 }
 
 fn print_addresses(args: &Args, server: &Server) {

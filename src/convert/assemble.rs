@@ -9,6 +9,7 @@ use crossbeam_channel::Receiver;
 use super::cutter::{Cut, Cutter, Measure};
 use super::encoder;
 use super::error::ConvertError;
+use super::heard::{Ear, Heard};
 use super::plan::ConvertPlan;
 use super::poster::PosterSearch;
 use super::progress::{Progress, State};
@@ -27,6 +28,8 @@ pub(super) struct Assembled {
     pub(super) summary: Summary,
     /// Pictures that cost nothing.
     pub(super) unchanged: u64,
+    /// The sound behind its coding.
+    pub(super) heard: Option<Heard>,
     pub(super) encode: Duration,
     pub(super) write: Duration,
 }
@@ -64,6 +67,7 @@ struct Bench<'a> {
     progress: &'a dyn Progress,
     encoder: Box<dyn PictureEncoder>,
     sound: Option<BlockEncoder>,
+    ear: Option<Ear>,
     cutter: Cutter,
     sink: Sink,
     clock: u32,
@@ -103,6 +107,7 @@ impl<'a> Bench<'a> {
                 .sound
                 .as_ref()
                 .map(|s| BlockEncoder::new(s.coding, s.rate).below(s.ceiling)),
+            ear: plan.sound.as_ref().and_then(|s| Ear::new(s.coding, s.rate)),
             cutter: Cutter::new(Measure {
                 bytes: plan.slice_bytes as usize,
                 ticks: (f64::from(clock) * plan.slice_seconds).round().max(1.0) as u32,
@@ -219,6 +224,9 @@ impl<'a> Bench<'a> {
 
     fn slice(&mut self, cut: Cut) -> Slice {
         let sound = self.sound.as_mut().map(|coder| coder.encode(&cut.samples));
+        if let (Some(ear), Some(block)) = (&mut self.ear, &sound) {
+            ear.hear(&cut.samples, block);
+        }
         Slice::new(cut.time, cut.ticks, sound.unwrap_or_default(), cut.pictures)
     }
 
@@ -260,6 +268,7 @@ impl<'a> Bench<'a> {
             draft,
             summary,
             unchanged: self.unchanged,
+            heard: self.ear.and_then(|ear| ear.finish()),
             encode: self.encode,
             write: self.write,
         })

@@ -22,6 +22,7 @@ mod error;
 pub mod fit;
 mod footage;
 mod framing;
+mod heard;
 mod likeness;
 mod listen;
 mod measure;

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Serialize, Serializer};
 
+use super::heard::Heard;
 use super::verdict::LinkVerdict;
 use crate::picture::flash::{FlashKind, FlashWarning};
 use crate::sound::phase::OCTAVES;
@@ -88,7 +89,8 @@ pub struct SoundDone {
     pub loudness_before: Option<f64>,
     /// Gain towards the target, dB.
     pub gain_db: f64,
-    /// Integrated loudness of the reel's sound, LUFS; none for silence.
+    /// Integrated loudness of the reel's sound as a player decodes it, LUFS; none
+    /// for silence. So are the four figures below.
     pub loudness_after: Option<f64>,
     /// True peak of the reel's sound, dBTP; none for silence.
     pub true_peak: Option<f64>,
@@ -98,6 +100,9 @@ pub struct SoundDone {
     pub short_term: Option<f64>,
     /// Loudest 400 ms, LUFS.
     pub momentary: Option<f64>,
+    /// Noise that the sound coding adds, root mean square in dBFS; none where
+    /// it adds nothing.
+    pub coding_noise: Option<f64>,
     /// Whether the loudness target was reached; true without one.
     pub reached: bool,
     /// Most that the true-peak limiter turned down, dB.
@@ -112,17 +117,20 @@ pub struct SoundDone {
 }
 
 impl SoundDone {
-    pub(super) fn of(report: &SoundReport, plan: &SoundPlan) -> Self {
+    /// What the stage did, and what is heard behind the coding.
+    pub(super) fn of(report: &SoundReport, plan: &SoundPlan, heard: Option<Heard>) -> Self {
         let finite = |v: f64| Some(v).filter(|v| v.is_finite());
+        let after = heard.map_or(report.after, |heard| heard.loudness);
         Self {
             steps: plan.steps(),
             loudness_before: report.before.and_then(|b| finite(b.integrated)),
             gain_db: report.gain_db,
-            loudness_after: finite(report.after.integrated),
-            true_peak: finite(report.after.true_peak),
-            loudness_range: finite(report.after.range),
-            short_term: finite(report.after.short_term),
-            momentary: finite(report.after.momentary),
+            loudness_after: finite(after.integrated),
+            true_peak: finite(after.true_peak),
+            loudness_range: finite(after.range),
+            short_term: finite(after.short_term),
+            momentary: finite(after.momentary),
+            coding_noise: heard.and_then(|heard| heard.noise_dbfs),
             reached: report.reached,
             limited_db: report.peak.most_db,
             limited_share: report.peak.share,
@@ -156,13 +164,14 @@ impl SoundDone {
         let figures = [
             (self.true_peak, "true peak", "dBTP"),
             (self.loudness_range, "range", "LU"),
+            (self.coding_noise, "noise of the coding", "dBFS"),
         ];
         for (value, name, unit) in figures {
             parts.extend(value.map(|v| format!("{name} {v:.1} {unit}")));
         }
         [
             self.steps.join("; "),
-            format!("{} (measured)", parts.join(", ")),
+            format!("{} (measured behind the sound coding)", parts.join(", ")),
         ]
     }
 }

@@ -10,7 +10,7 @@ use super::framing::{picture_offset, picture_plan, surround};
 use super::remarks;
 use super::speaker;
 use crate::board::Board;
-use crate::budget::{self, Choice, Costs, MemoryPlan, PictureCoding, ReelFacts, Wish};
+use crate::budget::{self, Choice, Costs, MemoryPlan, PictureCoding, ReelFacts, Wish, power};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::files::Destination;
@@ -419,7 +419,7 @@ pub(super) struct Clipping {
 
 impl Clipping {
     fn of(board: &Board) -> Self {
-        let (supply, gain_db) = (speaker::own_supply(board), board.sound.amplifier.gain_db);
+        let (supply, gain_db) = (power::weakest_supply(board), board.sound.amplifier.gain_db);
         Self {
             gain_db,
             supply,

@@ -157,7 +157,7 @@ fn outcome(
             .report
             .as_ref()
             .zip(plan.sound.as_ref())
-            .map(|(report, plan)| SoundDone::of(report, plan)),
+            .map(|(report, plan)| SoundDone::of(report, plan, assembled.heard)),
         previews: Vec::new(),
         advice: advice(plan, decoded, shaped, seconds),
         plays: Vec::new(),

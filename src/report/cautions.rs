@@ -1,7 +1,6 @@
 //! What can hurt, said where the figures are.
 
 use super::{Findings, Measured};
-use crate::board::PowerSource;
 use crate::picture::flash::FlashKind;
 
 /// The cautions that this reel and this board call for.
@@ -28,18 +27,11 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
                 .into(),
         );
     }
-    if findings.board.power.source == PowerSource::Cell {
-        all.push(
-            "Lithium cell: charge to 4.2 V at most and between 0 and 45 °C, stop discharge at 3.0 V, \
-             use a protected cell and a charger made for it, never a swollen or damaged cell, and do \
-             not charge it unattended. The cell's datasheet overrides these figures."
-                .into(),
-        );
-    }
+    all.extend(crate::budget::power::cautions(findings.board));
     let hottest = findings
         .links
         .iter()
-        .map(|link| link.judgement.budget.currents.regulator_c);
+        .map(|link| link.judgement.budget.power.heat.regulator_c);
     let hottest = hottest.fold(f64::MIN, f64::max);
     if hottest > 60.0 {
         all.push(format!(

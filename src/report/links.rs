@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
+use crate::budget::power::sentences;
 use crate::budget::{Budget, Line, Link, Part};
 use crate::rehearsal::{Outlook, Trace};
 
@@ -85,6 +86,7 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             Link::Wifi => "Over Wi-Fi",
         };
         let mut content = table(&link.judgement.budget);
+        content += &supply(link);
         let _ = writeln!(
             content,
             "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
@@ -107,6 +109,23 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
         all += &section(heading, &content);
     }
     Ok(all)
+}
+
+/// The supply over one link, in words and as figures.
+fn supply(link: &LinkFindings) -> String {
+    let power = &link.judgement.budget.power;
+    let items: String = sentences(power, &link.changes)
+        .iter()
+        .map(|text| format!("<li>{}</li>\n", escape(text)))
+        .collect();
+    let run = power.run_time.as_ref();
+    let hours = run.map_or_else(String::new, |run| format!(" data-hours=\"{}\"", run.hours));
+    format!(
+        "<ul class=\"supply\" data-link=\"{}\" data-mean-ma=\"{}\" data-peak-ma=\"{}\"{hours}>\n{items}</ul>\n",
+        power.link.name(),
+        power.mean_ma,
+        power.peak_ma,
+    )
 }
 
 fn level_plot(trace: &Trace) -> Plot {

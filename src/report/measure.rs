@@ -7,8 +7,7 @@ use ebur128::{EbuR128, Mode};
 use image::{ImageFormat, RgbImage};
 
 use super::ReportError;
-use crate::board::Board;
-use crate::budget::{Currents, Duty};
+use crate::budget::power::PowerModel;
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
 use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
@@ -41,15 +40,18 @@ pub struct Measured {
     pub damaged: usize,
 }
 
-/// Walks the reel once for sound and flashes and once for the sheet. `duty` is
-/// that of the board while it plays.
-pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Measured, ReportError> {
+/// Walks the reel once for sound and flashes and once for the sheet; `power`
+/// is the supply of the board while it plays, where it has a link.
+pub(super) fn measure(
+    walk: &mut Walk,
+    power: Option<&PowerModel<'_>>,
+) -> Result<Measured, ReportError> {
     let all = Span {
         from: 0,
         to: u64::MAX,
     };
     let look = Look::of(walk, 1);
-    let mut sound = Listener::new(walk, board, duty)?;
+    let mut sound = Listener::new(walk, power)?;
     let shape = look.shape;
     let mut flashes = FlashChecker::new(shape);
     let mut seen = None;
@@ -98,8 +100,7 @@ fn png(image: &RgbImage) -> Result<Vec<u8>, ReportError> {
 
 /// Follows the sound in steps of [`STEP`].
 struct Listener<'a> {
-    board: &'a Board,
-    duty: Duty,
+    power: Option<&'a PowerModel<'a>>,
     meter: Option<EbuR128>,
     rate: f64,
     waiting: Vec<i16>,
@@ -108,7 +109,7 @@ struct Listener<'a> {
 }
 
 impl<'a> Listener<'a> {
-    fn new(walk: &Walk, board: &'a Board, duty: Duty) -> Result<Self, ReportError> {
+    fn new(walk: &Walk, power: Option<&'a PowerModel<'a>>) -> Result<Self, ReportError> {
         let rate = walk.header().clock_rate;
         let modes = Mode::M | Mode::I | Mode::TRUE_PEAK;
         let meter = walk.has_sound().then(|| EbuR128::new(1, rate, modes));
@@ -116,8 +117,7 @@ impl<'a> Listener<'a> {
             .transpose()
             .map_err(|error| ReportError::Draw(error.to_string()))?;
         Ok(Self {
-            board,
-            duty,
+            power,
             meter,
             rate: f64::from(rate),
             waiting: Vec::new(),
@@ -146,9 +146,8 @@ impl<'a> Listener<'a> {
         {
             self.measured.loudness.push((time, loudness.max(-70.0)));
         }
-        self.measured
-            .current
-            .push((time, source_ma(self.board, self.duty, block)));
+        let current = self.power.map(|p| (time, p.source_ma(block)));
+        self.measured.current.extend(current);
     }
 
     fn finish(mut self) -> Measured {
@@ -159,16 +158,4 @@ impl<'a> Listener<'a> {
         }
         self.measured
     }
-}
-
-/// Current from the source while `block` sounds, in milliamperes.
-fn source_ma(board: &Board, duty: Duty, block: &[i16]) -> f64 {
-    let square: f64 = block
-        .iter()
-        .map(|&s| (f64::from(s) / 32768.0).powi(2))
-        .sum();
-    let mean = square / block.len().max(1) as f64;
-    // The sine of the same power: its peak is root two above the mean.
-    let level_db = 10.0 * (2.0 * mean).max(1e-12).log10();
-    Currents::at_level(board, duty, Some(level_db)).source_ma
 }

@@ -16,7 +16,8 @@ mod text;
 use std::path::Path;
 
 use crate::board::Board;
-use crate::budget::{Duty, Link, Origin, Part, ReelFacts, Verdict};
+use crate::budget::power::{Change, PowerModel};
+use crate::budget::{Link, Origin, ReelFacts, Verdict};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
 use crate::rehearsal::{Judgement, Trace};
@@ -47,6 +48,8 @@ pub struct LinkFindings {
     pub trace: Option<Trace>,
     /// What both are computed from.
     pub origin: Origin,
+    /// What would let a cell last longer.
+    pub changes: Vec<Change>,
 }
 
 impl LinkFindings {
@@ -64,7 +67,7 @@ pub struct SpeakerFindings {
     pub chart: String,
     /// What the chart shows, in words.
     pub box_words: String,
-    /// Currents against limits, temperatures, run time, a sentence each.
+    /// The amplifier's current and the temperatures, a sentence each.
     pub supply: Vec<String>,
     /// The amplifier's current in milliamperes over seconds: as it is, and
     /// behind the speaker's high-pass.
@@ -121,33 +124,9 @@ impl Findings<'_> {
 pub fn page(findings: &Findings<'_>) -> Result<String, ReportError> {
     let mut walk = Walk::open(findings.path)?;
     let over_time = OverTime::new(findings.facts, findings.board);
-    let duty = duty(findings, &over_time);
-    let measured = measure::measure(&mut walk, findings.board, duty)?;
+    let power = findings
+        .best()
+        .map(|link| PowerModel::new(findings.facts, findings.board, link.link));
+    let measured = measure::measure(&mut walk, power.as_ref())?;
     html::page(findings, walk.header(), &over_time, &measured)
-}
-
-/// How busy the parts are in the mean while they play over the best link.
-fn duty(findings: &Findings<'_>, over_time: &OverTime) -> Duty {
-    let cores = mean(&over_time.core) / 100.0;
-    let carried = findings.best().map_or(0.0, |link| {
-        let line = link.judgement.budget.lines.iter().find(|line| {
-            let part = if link.link == Link::Card {
-                Part::Card
-            } else {
-                Part::Wifi
-            };
-            line.part == part
-        });
-        line.map_or(0.0, |line| mean(&over_time.link) / line.capacity.max(1.0))
-    });
-    let from_card = findings.best().is_none_or(|link| link.link == Link::Card);
-    Duty {
-        cores: cores.min(2.0),
-        card: if from_card { carried.min(1.0) } else { 0.0 },
-        radio: if from_card { 0.0 } else { 1.0 },
-    }
-}
-
-fn mean(points: &[(f64, f64)]) -> f64 {
-    points.iter().map(|point| point.1).sum::<f64>() / points.len().max(1) as f64
 }

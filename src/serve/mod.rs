@@ -38,7 +38,7 @@ use tokio::sync::{Semaphore, watch as signal};
 
 pub use announce::Announcement;
 pub use list::{Entry, Facts};
-pub use watch::{Delivery, Listener, Report};
+pub use watch::{AirLimit, Delivery, Listener, Report};
 
 use folder::Folder;
 use live::Tables;
@@ -55,6 +55,8 @@ pub struct Options {
     pub most_connections: usize,
     /// Streams at once; more are answered 503.
     pub max_streams: usize,
+    /// What the access point carries; streams beyond are answered 503.
+    pub air: Option<AirLimit>,
     /// How long a client may take over a request's head, or say nothing.
     pub head_time: Duration,
     /// How long a client may leave waiting bytes untouched.
@@ -75,6 +77,7 @@ impl Options {
             listen: Vec::new(),
             most_connections: 1024,
             max_streams: 512,
+            air: None,
             head_time: Duration::from_secs(15),
             patience: patience::PATIENCE,
             grace: Duration::from_secs(3),
@@ -140,7 +143,11 @@ impl Server {
         raise_file_limit();
         let shared = Shared {
             folder,
-            streams: StreamLog::new(options.max_streams, Arc::clone(&options.listener)),
+            streams: StreamLog::new(
+                options.max_streams,
+                options.air.clone(),
+                Arc::clone(&options.listener),
+            ),
             places: Arc::new(Semaphore::new(options.most_connections)),
             tables: Tables::default(),
             since: std::time::Instant::now(),

@@ -1,6 +1,7 @@
 //! What each address answers.
 
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -177,11 +178,12 @@ async fn reel(
     if method == Method::HEAD {
         return Ok(answer);
     }
+    let file = Arc::new(reel.file);
+    let rate = mean_rate(&shared, &file, reel.length, reel.etag).await?;
     let (sender, pieces) =
-        stream(&shared, peer, name, Delivery::File, Some(count)).ok_or_else(too_many)?;
+        stream(&shared, peer, name, (Delivery::File, rate), Some(count)).ok_or_else(too_many)?;
     let mut stopping = shared.stopping.clone();
     tokio::spawn(async move {
-        let file = Arc::new(reel.file);
         let sending = sender.send_file(&file, range);
         tokio::select! {
             sent = sending => if sent.is_ok() { sender.watch().whole() },
@@ -220,8 +222,8 @@ async fn live(
     if method == Method::HEAD {
         return Ok(answer);
     }
-    let (sender, pieces) =
-        stream(&shared, peer, name, Delivery::Live, None).ok_or_else(too_many)?;
+    let delivery = (Delivery::Live, table.header.mean_rate);
+    let (sender, pieces) = stream(&shared, peer, name, delivery, None).ok_or_else(too_many)?;
     tokio::spawn(live::stream(
         sender,
         file,
@@ -256,12 +258,31 @@ fn stream(
     shared: &Arc<Shared>,
     peer: SocketAddr,
     encoded: &str,
-    delivery: Delivery,
+    (delivery, rate): (Delivery, u32),
     length: Option<u64>,
 ) -> Option<(Sender, body::Pieces)> {
     let name = percent_encoding::percent_decode_str(encoded).decode_utf8_lossy();
-    let watch = shared.streams.open(peer, &name, delivery)?;
+    let watch = shared.streams.open(peer, &name, delivery, rate)?;
     Some(body::pieces(watch, length))
+}
+
+/// Bytes per second of a reel in the mean, where the air is counted; a file
+/// that is no reel counts as nothing.
+async fn mean_rate(
+    shared: &Arc<Shared>,
+    file: &Arc<File>,
+    length: u64,
+    etag: String,
+) -> Result<u32, Response> {
+    if shared.options.air.is_none() {
+        return Ok(0);
+    }
+    let file = Arc::clone(file);
+    off_thread(shared, move |shared| {
+        let table = shared.tables.get(&file, length, &etag);
+        table.map_or(0, |table| table.header.mean_rate)
+    })
+    .await
 }
 
 fn too_many() -> Response {

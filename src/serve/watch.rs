@@ -8,6 +8,9 @@ use std::time::{Duration, Instant, SystemTime};
 
 use serde::Serialize;
 
+use crate::board::Wifi;
+use crate::budget::airtime;
+
 /// A piece that the client does not take within this time is a stall.
 pub const STALL: Duration = Duration::from_millis(250);
 /// The rate shown is that of the last seconds.
@@ -61,9 +64,27 @@ pub struct Report {
 /// Told of every stream that opens and closes.
 pub type Listener = Arc<dyn Fn(&Report) + Send + Sync>;
 
+/// What the access point between server and boards carries.
+#[derive(Clone, Debug)]
+pub struct AirLimit {
+    /// The link of the boards.
+    pub wifi: Wifi,
+    /// Share of the air that streams may take together.
+    pub share: f64,
+}
+
+impl AirLimit {
+    /// Whether streams of these rates, bytes per second, find room together.
+    fn carries(&self, rates: impl Iterator<Item = u32>) -> bool {
+        let (count, sum) = rates.fold((0u32, 0.0), |(n, sum), rate| (n + 1, sum + f64::from(rate)));
+        airtime(sum / f64::from(count.max(1)), &self.wifi, count) <= self.share
+    }
+}
+
 /// All streams of a server: the open ones and the last that ended.
 pub struct StreamLog {
     most: usize,
+    air: Option<AirLimit>,
     next: AtomicU64,
     listener: Listener,
     streams: Mutex<Streams>,
@@ -80,6 +101,8 @@ struct Record {
     peer: SocketAddr,
     reel: String,
     delivery: Delivery,
+    /// Bytes per second of the reel in the mean.
+    rate: u32,
     since: SystemTime,
     begun: Instant,
     figures: Mutex<Figures>,
@@ -104,33 +127,44 @@ pub struct Watch {
 
 impl StreamLog {
     /// At most `most` open streams; `listener` hears of each as it opens and closes.
+    /// No more are open than the access point carries, where one is given.
     #[must_use]
-    pub fn new(most: usize, listener: Listener) -> Arc<Self> {
+    pub fn new(most: usize, air: Option<AirLimit>, listener: Listener) -> Arc<Self> {
         Arc::new(Self {
             most,
+            air,
             next: AtomicU64::new(1),
             listener,
             streams: Mutex::default(),
         })
     }
 
-    /// A record for a new stream, or `None` when there are too many.
+    /// A record for a new stream of a reel of `rate` bytes per second in the
+    /// mean, or `None` when there are too many or no room is left on the air.
     #[must_use]
     pub fn open(
         self: &Arc<Self>,
         peer: SocketAddr,
         reel: &str,
         delivery: Delivery,
+        rate: u32,
     ) -> Option<Watch> {
         let mut streams = lock(&self.streams);
         if streams.open.len() >= self.most {
             return None;
+        }
+        if let Some(air) = &self.air {
+            let others = streams.open.iter().map(|record| record.rate);
+            if !air.carries(others.chain([rate])) {
+                return None;
+            }
         }
         let record = Arc::new(Record {
             id: self.next.fetch_add(1, Ordering::Relaxed),
             peer,
             reel: reel.to_owned(),
             delivery,
+            rate,
             since: SystemTime::now(),
             begun: Instant::now(),
             figures: Mutex::default(),
@@ -262,10 +296,16 @@ mod tests {
         let heard = Arc::new(Mutex::new(Vec::new()));
         let ear = Arc::clone(&heard);
         let listener: Listener = Arc::new(move |report| ear.lock().unwrap().push(report.open));
-        let streams = StreamLog::new(1, listener);
+        let streams = StreamLog::new(1, None, listener);
         let peer = ([127, 0, 0, 1], 9).into();
-        let watch = streams.open(peer, "harbour.tbr", Delivery::Live).unwrap();
-        assert!(streams.open(peer, "harbour.tbr", Delivery::File).is_none());
+        let watch = streams
+            .open(peer, "harbour.tbr", Delivery::Live, 0)
+            .unwrap();
+        assert!(
+            streams
+                .open(peer, "harbour.tbr", Delivery::File, 0)
+                .is_none()
+        );
         watch.sent(1000, Duration::ZERO);
         watch.sent(500, Duration::from_millis(300));
         watch.lag(Duration::from_millis(40));
@@ -278,6 +318,32 @@ mod tests {
         let after = &streams.reports()[0];
         assert!(!after.open && after.whole && after.bytes == 1500);
         assert_eq!(*heard.lock().unwrap(), [true, false]);
-        assert!(streams.open(peer, "harbour.tbr", Delivery::File).is_some());
+        assert!(
+            streams
+                .open(peer, "harbour.tbr", Delivery::File, 0)
+                .is_some()
+        );
+    }
+
+    /// 60 kB/s over a board's usual link: one access point has room for so many
+    /// streams as the budget says, and no more.
+    #[test]
+    fn no_more_streams_are_open_than_the_air_carries() {
+        let wifi = Wifi::default();
+        let boards = crate::budget::AccessPoint::new(60e3, &wifi, 0.15).boards;
+        let air = AirLimit { wifi, share: 0.85 };
+        let streams = StreamLog::new(512, Some(air), Arc::new(|_: &Report| ()));
+        let peer = ([127, 0, 0, 1], 9).into();
+        let open = |_| streams.open(peer, "harbour.tbr", Delivery::Live, 60_000);
+        let mut watches: Vec<Watch> = (0..).map_while(open).collect();
+        assert_eq!(watches.len(), boards as usize);
+        assert!((5..100).contains(&boards), "{boards}");
+        // One that ends makes room for another.
+        watches.pop();
+        assert!(
+            streams
+                .open(peer, "harbour.tbr", Delivery::Live, 60_000)
+                .is_some()
+        );
     }
 }

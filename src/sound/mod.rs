@@ -56,8 +56,6 @@ mod shape;
 mod shaped8;
 #[cfg(feature = "host")]
 mod stage;
-#[cfg(feature = "host")]
-pub mod supply;
 
 pub use block::{SoundCoding, block_bytes, decode_block};
 pub use block_error::BlockError;

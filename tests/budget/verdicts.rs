@@ -1,10 +1,10 @@
 //! Worst windows, verdicts and what would help.
 
 use thumbreel::board::Board;
+use thumbreel::budget::power::{Duty, PowerModel, Programme};
 use thumbreel::budget::{
-    Budget, Comparison, Crossover, Currents, Duty, Link, MemoryPlan, Part, PictureCoding,
-    PictureFacts, Place, ReelFacts, Settings, SliceFacts, SoundCoding, Terms, Verdict, best_change,
-    chart, stall_need,
+    Budget, Comparison, Crossover, Link, MemoryPlan, Part, PictureCoding, PictureFacts, Place,
+    ReelFacts, Settings, SliceFacts, SoundCoding, Terms, Verdict, best_change, chart, stall_need,
 };
 use thumbreel::units::Ratio;
 
@@ -49,6 +49,7 @@ fn reel(bytes: &[u32]) -> ReelFacts {
         prebuffer: 1024,
         lead_bytes: 1024,
         total_bytes: bytes.iter().map(|b| u64::from(*b)).sum(),
+        programme: Programme::silent(),
         slices,
         pictures,
     }
@@ -276,9 +277,15 @@ fn regulator_heat() {
     power.backlight_ma = 0.0;
     power.regulator.quiescent_ma = 0.0;
     power.regulator.theta_ja = 205.0;
-    let currents = Currents::new(&board, Duty::default(), false);
-    assert!((currents.regulator_w - 0.255).abs() < 1e-9);
-    assert!((currents.regulator_c - 77.275).abs() < 1e-6);
+    board.power.usb_ohm = 0.0;
+    let silent = Programme::silent();
+    let model = PowerModel::with(&silent, false, &board, Link::Card, Duty::default());
+    let heat = model.heat(f64::INFINITY);
+    assert!((heat.regulator_w - 0.255).abs() < 1e-9);
+    assert!((heat.regulator_c - 77.275).abs() < 1e-6);
+    // After one time constant 63 % of the rise.
+    let warm = model.heat(board.power.regulator.settle_s);
+    assert!((warm.regulator_c - (25.0 + 52.275 * 0.632)).abs() < 0.05);
 }
 
 #[test]

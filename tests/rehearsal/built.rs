@@ -66,6 +66,7 @@ pub fn uneven(bytes: &[u32]) -> ReelFacts {
         prebuffer: 0,
         lead_bytes: 512,
         total_bytes: bytes.iter().map(|b| u64::from(*b)).sum(),
+        programme: thumbreel::budget::power::Programme::silent(),
         slices,
         pictures,
     }

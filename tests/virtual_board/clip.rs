@@ -9,7 +9,7 @@ use std::sync::atomic::AtomicBool;
 use thumbreel::board::Board;
 use thumbreel::coding::Coding;
 use thumbreel::coding::patch::Level;
-use thumbreel::convert::compare::compare;
+use thumbreel::convert::compare::{Terms, compare};
 use thumbreel::convert::{Choices, ConvertPlan, Quiet, run};
 use thumbreel::sound::SoundCoding;
 use thumbreel::units::Ratio;
@@ -80,7 +80,7 @@ pub fn convert(
 /// PSNR of the real part of the clip, as `compare` has it.
 pub fn compared(reel: &Path, clip: &Path) -> f64 {
     let (mut error, mut n) = (0.0, 0);
-    compare(reel, clip, 1, |score, _| {
+    compare(reel, clip, Terms::default(), |score, _| {
         if score.number >= 24 {
             error += score.error;
             n += 1;

@@ -1,79 +1,93 @@
-//! Current and heat while the reel plays.
+//! Current, voltage and heat while the reel plays, as the power model says.
 
 use crate::board::PowerSource;
+use crate::budget::power::{Carry, Power, PowerModel, State};
 
 use super::super::Link;
-use super::super::current::{Currents, Duty};
-use super::super::line::{Line, Part, Verdict};
+use super::super::line::{Line, Origin, Part, Verdict};
 use super::Case;
+use crate::board::Provenance;
 
 impl Case<'_> {
-    /// Regulator, its heat and the source, from the load of the other lines.
-    pub(super) fn power_lines(&self, lines: &[Line]) -> (Vec<Line>, Currents) {
-        let load = |part| {
-            lines
-                .iter()
-                .find(|l: &&Line| l.part == part)
-                .map_or(0.0, |l| (l.need / 1000.0).min(1.0))
-        };
-        let mean_link =
-            self.reel.slice_bytes() as f64 / self.reel.seconds() / self.link_rate.max(1.0);
-        let duty = Duty {
-            cores: load(Part::DisplayCore) + load(Part::IoCore),
-            card: if self.link == Link::Card {
-                mean_link.min(1.0)
-            } else {
-                0.0
-            },
-            radio: if self.link == Link::Wifi { 1.0 } else { 0.0 },
-        };
-        let currents = Currents::new(self.board, duty, self.reel.sound.bits() > 0);
-        let power = &self.board.power;
-        let regulator = self.power_line(
-            Part::Regulator,
-            currents.logic_ma,
-            power.regulator.max_ma,
-            "mA",
-            &["power.regulator.max_ma"],
-        );
-        let rise = currents.regulator_c - power.ambient_c;
-        let may_rise = power.regulator.max_junction_c - power.ambient_c;
+    /// Regulator, its heat, the source and the voltage that is left.
+    pub(super) fn power_lines(&self) -> (Vec<Line>, Power) {
+        let power = PowerModel::new(self.reel, self.board, self.link).power();
+        let lines = vec![
+            self.power_line(
+                Part::Regulator,
+                power.regulator_peak_ma,
+                self.board.power.regulator.max_ma,
+                "mA",
+                &["power.regulator.max_ma"],
+            ),
+            self.heat_line(&power),
+            self.source_line(&power),
+            self.rail_line(&power),
+        ];
+        (lines, power)
+    }
+
+    fn heat_line(&self, power: &Power) -> Line {
+        let (supply, inside) = (&self.board.power, power.heat.regulator_c);
         let mut heat = self.power_line(
             Part::Heat,
-            rise,
-            may_rise,
+            inside - supply.ambient_c,
+            supply.regulator.max_junction_c - supply.ambient_c,
             "degrees C above ambient",
             &["power.regulator.max_junction_c", "power.ambient_c"],
         );
         heat.need_origin = heat
             .need_origin
             .and(self.origin(&["power.regulator.theta_ja"]));
-        heat.note = (currents.regulator_c > 70.0).then(|| {
+        heat.note = (inside > 70.0).then(|| {
             format!(
-                "about {:.0} C inside: hot to the touch; keep it clear of fingers and cells",
-                currents.regulator_c
+                "about {inside:.0} C inside: hot to the touch; keep it clear of fingers and cells"
             )
         });
-        let (limit, key) = match power.source {
-            PowerSource::Usb => (power.usb_limit_ma, "power.usb_limit_ma"),
-            PowerSource::Cell => (power.cell_limit_ma, "power.cell_limit_ma"),
+        heat
+    }
+
+    fn source_line(&self, power: &Power) -> Line {
+        let key = match (power.limited_by, self.board.power.source) {
+            ("diode", _) => "power.diode_limit_ma",
+            (_, PowerSource::Usb) => "power.usb_limit_ma",
+            (_, PowerSource::Cell) => "power.cell_limit_ma",
         };
-        let through = if power.diode_drop_v > 0.0 {
-            limit.min(power.diode_limit_ma)
-        } else {
-            limit
-        };
-        let key = if through < limit {
-            "power.diode_limit_ma"
-        } else {
-            key
-        };
-        let mut source = self.power_line(Part::Source, currents.source_ma, through, "mA", &[key]);
-        source.note = source_note(&currents, through);
-        if source.note.is_some() {
-            source.verdict = source.verdict.max(Verdict::Tight);
+        let mut source = self.power_line(Part::Source, power.mean_ma, power.limit_ma, "mA", &[key]);
+        // What the instant does to the voltage is judged by the line below.
+        if power.peak_ma > power.limit_ma {
+            source.note = Some(format!(
+                "the worst instant draws {:.0} mA: lower the gain setting or the sound's ceiling",
+                power.peak_ma
+            ));
         }
-        (vec![regulator, heat, source], currents)
+        source
+    }
+
+    /// What the logic needs against what is left at the worst instant: on USB,
+    /// or of a cell while it is full. Volts are met or not; a half full cell
+    /// that does not meet them makes it tight.
+    fn rail_line(&self, power: &Power) -> Line {
+        let (first, half) = (&power.states[0], power.states.get(1));
+        let mut rail = self.power_line(
+            Part::Rail,
+            first.need_v,
+            first.least_v,
+            "V",
+            &["power.diode_drop_v", "power.bulk_uf"],
+        );
+        rail.margin = 0.0;
+        rail.verdict = Verdict::of(rail.ratio(), 0.0);
+        if half.is_some_and(|s| s.drops_out) {
+            rail.verdict = rail.verdict.max(Verdict::Tight);
+        }
+        rail.need_origin = Origin::keys(
+            self.board,
+            &["power.regulator.output_v", "power.regulator.dropout_v"],
+        );
+        let dips = power.states.iter().find(|s| s.drops_out);
+        rail.note = dips.map(brown_out);
+        rail
     }
 
     fn power_line(
@@ -87,13 +101,22 @@ impl Case<'_> {
         let mut line = self.line(part, need, capacity, unit);
         line.by_rate = false;
         line.by_area = false;
-        line.need_origin = self.need_from(&CURRENT_KEYS);
+        line.need_origin = self.need_from(&CURRENT_KEYS).and(self.sound_origin());
         line.need_origin = line.need_origin.and(self.origin(match self.link {
             Link::Card => &["power.card_ma"],
-            Link::Wifi => &["power.wifi_ma"],
+            Link::Wifi => &["power.wifi_ma", "power.wifi_send_ma"],
         }));
         line.capacity_origin = self.origin(keys);
         line
+    }
+
+    /// Where the sound's power comes from.
+    fn sound_origin(&self) -> Origin {
+        if self.reel.programme.measured {
+            Origin::plain(Provenance::Computed, "the sound's samples")
+        } else {
+            Origin::plain(Provenance::Assumed, "a film mix")
+        }
     }
 }
 
@@ -105,14 +128,23 @@ const CURRENT_KEYS: [&str; 4] = [
     "sound.amplifier.gain_db",
 ];
 
-/// What a full-scale tone would do to the supply, if it does harm.
-fn source_note(currents: &Currents, limit: f64) -> Option<String> {
-    if currents.source_peak_ma > limit {
-        let peak = currents.source_peak_ma;
-        return Some(format!(
-            "a full-scale tone draws {peak:.0} mA: lower the gain setting or the sound's ceiling"
-        ));
+/// What happens at the first state that drops out.
+fn brown_out(state: &State) -> String {
+    let lacking = 1e3 * (state.need_v - state.least_v);
+    match state.carry {
+        Carry::NotByCapacitor => {
+            format!(
+                "{}: out of regulation already at the mean current",
+                state.name
+            )
+        }
+        Carry::Capacitor { uf } => format!(
+            "{}: brown-out by {lacking:.0} mV; {uf:.0} uF behind the diode would carry it",
+            state.name
+        ),
+        _ => format!(
+            "{}: brown-out by {lacking:.0} mV, for too long for a capacitor",
+            state.name
+        ),
     }
-    let sag = -currents.headroom_v;
-    (sag > 0.0).then(|| format!("a full-scale tone lets the logic's supply sag by {sag:.2} V"))
 }

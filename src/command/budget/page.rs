@@ -2,9 +2,11 @@
 
 use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
-use crate::board::{Board, PowerSource, Provenance};
+use crate::board::Board;
+use crate::budget::power::{changes, sentences};
 use crate::budget::{
-    Budget, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, Terms, best_change,
+    Budget, Clusters, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, Tearing, Terms,
+    best_change,
 };
 
 pub(super) fn print(
@@ -43,14 +45,14 @@ pub(super) fn print(
     if let Some(comparison) = comparison {
         print_comparison(comparison);
     }
-    if board.power.source == PowerSource::Cell {
-        say!(
-            "\nLithium cell: do not exceed its charge voltage; charge at 0 to 45 C; never use a swollen or damaged cell;"
-        );
-        say!(
-            "do not leave it charging unattended. The cell's datasheet and local codes override these figures."
-        );
-    }
+    say!("\nThe supply's figures assume that");
+    crate::budget::power::ASSUMED
+        .iter()
+        .for_each(|a| say!("  {a}"));
+    say!("Cautions:");
+    crate::budget::power::cautions(board)
+        .iter()
+        .for_each(|c| say!("  {c}"));
     Ok(())
 }
 
@@ -174,17 +176,19 @@ fn print_outlook(
         stall.ring_rides_ms
     );
     say!("  {:.1} minutes per gigabyte", budget.minutes_per_gigabyte);
-    let c = &budget.currents;
-    let regulator = budget.lines.iter().find(|l| l.part == Part::Regulator);
-    let of = regulator.map_or(Provenance::Assumed, |l| l.need_origin.of);
-    let hours = c
-        .hours
-        .map_or_else(String::new, |h| format!(", about {h:.1} hours on the cell"));
+    say!("  Tearing: {}", Tearing::new(reel, board).sentence());
+    let need = budget.lines[0].need;
+    if let Some(clusters) = Clusters::new(reel, board, need, budget.link) {
+        say!("  Card: {}", clusters.sentence());
+    }
+    for sentence in sentences(&budget.power, &changes(reel, board, budget.link)) {
+        say!("  {sentence}");
+    }
+    let heat = &budget.power.heat;
     say!(
-        "  Average current {:.0} mA{hours}; regulator {:.0} mW, about {:.0} C (computed from {of} currents)",
-        c.source_ma,
-        c.regulator_w * 1e3,
-        c.regulator_c
+        "  Regulator {:.0} mW, about {:.0} C inside after a long time (computed)",
+        heat.regulator_w * 1e3,
+        heat.regulator_c
     );
     Ok(())
 }
@@ -269,5 +273,12 @@ fn print_comparison(comparison: &Comparison) {
         Some(share) => say!("    a loss of {:.2} % of segments", share * 100.0),
         None => say!("    no loss: even without any lost segment it is too slow"),
     }
+    let air = &comparison.access_point;
+    say!(
+        "  One access point feeds {} boards with it, the margin kept: one alone takes {:.1} % of the air, all of them {:.0} % (802.11n frames and contention, no frames joined)",
+        air.boards,
+        air.airtime * 100.0,
+        air.airtime_of_all * 100.0
+    );
     say!("  All of this is computed from the figures above.");
 }

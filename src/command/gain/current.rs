@@ -9,17 +9,21 @@ use serde_json::{Value, json};
 
 use super::staging::Levels;
 use crate::board::{Board, PowerSource, Provenance};
-use crate::budget::Origin;
+use crate::budget::power::{
+    AmplifierLoad, Change, CurrentMeter, CurrentUse, Heat, Power, PowerModel, Programme,
+    ProgrammeMeter, changes, sentences,
+};
+use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
 use crate::command::out::say;
 use crate::convert::speaker;
 use crate::reel::{self, ReelFile};
 use crate::report::Curve;
-use crate::sound::gain::Choice;
-use crate::sound::supply::{CurrentMeter, CurrentUse, Feed, Heat};
+use crate::sound::biquad::Biquad;
 use crate::sound::{
     HighPass, Layout, LoudnessMeter, SoundCoding, SoundPlan, SoundStage, decode_block,
 };
 use crate::source::{Clip, Item, OpenOptions};
+use crate::units::Ratio;
 
 /// Samples of a file's sound, piece by piece, at the returned rate.
 ///
@@ -134,166 +138,175 @@ pub(super) fn levels(file: &Path, board: &Board) -> anyhow::Result<Levels> {
     })
 }
 
-/// The supply current of a file's sound at one gain and volume.
+/// What a file's sound does to the supply at the gain that is strapped, as it
+/// is and behind the speaker's high-pass.
 pub(super) struct Sounding {
     board: Board,
-    feed: Feed,
-    plain: CurrentUse,
-    cut: CurrentUse,
     high_pass: HighPass,
     reel: bool,
     minutes: f64,
+    /// Over each link of the board.
+    links: Vec<Pair>,
+    used: [CurrentUse; 2],
+    heat: [Heat; 2],
+}
+
+/// One link's supply: as it is, and behind the high-pass.
+struct Pair {
+    power: [Power; 2],
+    changes: Vec<Change>,
+}
+
+/// A reel's facts; of a clip those of typical pictures, its sound put in later.
+fn facts(file: &Path, board: &Board, reel: bool) -> anyhow::Result<ReelFacts> {
+    if reel {
+        return Ok(ReelFacts::read(file)?);
+    }
+    let (width, height) = board.panel.upright_size();
+    let rate = Ratio { num: 24, den: 1 };
+    let mut settings = Settings::typical(width, height, rate, PictureCoding::PatchFull);
+    settings.sound_rate = board.sound.sample_rate;
+    Ok(settings.facts())
+}
+
+/// The file's sound, through a filter behind it where one is given: as the
+/// supply sees it, and its current over time.
+fn heard(
+    file: &Path,
+    board: &Board,
+    high_pass: Option<HighPass>,
+    supply_v: f64,
+) -> anyhow::Result<(Programme, CurrentUse)> {
+    let reel = is_reel(file)?;
+    let load = AmplifierLoad::of(board, board.sound.amplifier.gain_db, 0.0, supply_v);
+    let mut meters: Option<(ProgrammeMeter, CurrentMeter, Vec<Biquad>)> = None;
+    let inside = if reel { None } else { high_pass };
+    samples(file, board, inside, &mut |rate, block| {
+        let (programme, current, filter) = meters.get_or_insert_with(|| {
+            // A reel's samples are fixed: the filter acts on what they are.
+            let after = high_pass
+                .filter(|_| reel)
+                .map(|h| h.sections(f64::from(rate)));
+            let filter = after.unwrap_or_default().into_iter().map(Biquad::new);
+            (
+                ProgrammeMeter::new(rate),
+                CurrentMeter::new(load, rate),
+                filter.collect(),
+            )
+        });
+        let filtered = |&s: &i16| {
+            let y = filter.iter_mut().fold(f64::from(s), |y, f| f.push(y));
+            y.round().clamp(-32_768.0, 32_767.0) as i16
+        };
+        let block: Vec<i16> = block.iter().map(filtered).collect();
+        programme.push(&block);
+        current.push(&block);
+        Ok(())
+    })?;
+    let (programme, current, _) = meters.context("the sound is empty")?;
+    Ok((programme.finish(), current.finish()))
 }
 
 impl Sounding {
-    pub(super) fn new(
-        file: &Path,
-        board: &Board,
-        choice: Choice,
-        minutes: f64,
-    ) -> anyhow::Result<Self> {
+    pub(super) fn new(file: &Path, board: &Board, minutes: f64) -> anyhow::Result<Self> {
         let reel = is_reel(file)?;
         let enclosure = speaker::enclosure(board, None)?;
         let high_pass = enclosure.high_pass(board.sound.speaker.rated_w);
-        let load = speaker::amplifier_load(board, choice.gain_db, choice.volume_db);
-        let drawn = |high_pass: Option<HighPass>| -> anyhow::Result<CurrentUse> {
-            let mut meter: Option<CurrentMeter> = None;
-            let mut filter: Vec<crate::sound::biquad::Biquad> = Vec::new();
-            let inside = if reel { None } else { high_pass };
-            samples(file, board, inside, &mut |rate, block| {
-                let meter = meter.get_or_insert_with(|| {
-                    // A reel's samples are fixed: the filter acts on what they are.
-                    let after = high_pass
-                        .filter(|_| reel)
-                        .map(|h| h.sections(f64::from(rate)));
-                    filter = after
-                        .unwrap_or_default()
-                        .into_iter()
-                        .map(crate::sound::biquad::Biquad::new)
-                        .collect();
-                    CurrentMeter::new(load, rate)
-                });
-                let filtered = |&s: &i16| {
-                    let y = filter.iter_mut().fold(f64::from(s), |y, f| f.push(y));
-                    y.round().clamp(-32_768.0, 32_767.0) as i16
-                };
-                let block: Vec<i16> = block.iter().map(filtered).collect();
-                meter.push(&block);
-                Ok(())
-            })?;
-            Ok(meter.context("the sound is empty")?.finish())
+        let of_board = Link::of(board);
+        let first = of_board.first().copied().context("the board has no link")?;
+        let mut plain = facts(file, board, reel)?;
+        let supply_v = PowerModel::new(&plain, board, first).power().amplifier_v;
+        let (programme, as_it_is) = heard(file, board, None, supply_v)?;
+        plain.programme = programme;
+        let mut cut = plain.clone();
+        let (programme, behind) = heard(file, board, Some(high_pass), supply_v)?;
+        cut.programme = programme;
+        let both = [&plain, &cut];
+        let pair = |&link: &Link| Pair {
+            power: both.map(|facts| PowerModel::new(facts, board, link).power()),
+            changes: changes(&plain, board, link),
         };
+        let heat = |facts| PowerModel::new(facts, board, first).heat(minutes * 60.0);
         Ok(Self {
-            plain: drawn(None)?,
-            cut: drawn(Some(high_pass))?,
+            links: of_board.iter().map(pair).collect(),
+            heat: both.map(heat),
+            used: [as_it_is, behind],
             board: board.clone(),
-            feed: speaker::feed(board),
             high_pass,
             reel,
             minutes,
         })
     }
 
-    fn heat(&self, used: &CurrentUse) -> Heat {
-        self.feed.heat(used, self.minutes * 60.0)
-    }
-
     pub(super) fn print(&self) {
         say!(
-            "\nsupply current of the amplifier while this sound plays (computed from its samples; 5 ms means)"
+            "\nsupply current of the amplifier while this sound plays at the strapped gain of {:.0} dB (computed from its samples)",
+            self.board.sound.amplifier.gain_db
         );
-        self.lines().iter().for_each(|line| say!("{line}"));
-    }
-
-    /// What it draws, against which limits, and what gets how warm.
-    fn lines(&self) -> Vec<String> {
-        let mut lines: Vec<String> = self.draws().iter().map(|d| d.line()).collect();
-        lines.push("the same over time, one bar a sixtieth of the length".into());
-        let top = self.draws().map(|d| d.used.peak_ma);
-        let top = top.into_iter().fold(1e-9, f64::max);
-        for draw in self.draws() {
-            lines.push(format!(
-                "  {:<44} {}",
-                draw.name,
-                sparkline(&draw.used.curve_ma, top)
-            ));
+        self.draw_lines().iter().for_each(|line| say!("{line}"));
+        say!(
+            "the same over time, one bar a sixtieth of the length, highest mean over 5 ms in each"
+        );
+        let top = self.used.iter().map(|u| u.peak_ma).fold(1e-9, f64::max);
+        for (name, used) in self.names().iter().zip(&self.used) {
+            say!("  {name:<44} {}", sparkline(&used.curve_ma, top));
         }
-        lines.push(format!("peaks against limits ({})", self.origin()));
-        lines.extend(self.limits());
-        lines.extend(self.heats());
-        lines
+        for pair in &self.links {
+            say!("from {} ({}):", pair.power[0].link.name(), self.origin());
+            self.words(pair).iter().for_each(|line| say!("  {line}"));
+        }
+        self.heats().iter().for_each(|line| say!("{line}"));
     }
 
-    /// What the limits and the currents held against them come from.
+    /// What limits and currents come from.
     fn origin(&self) -> Origin {
-        let power = &self.board.power;
-        let source = match power.source {
-            PowerSource::Cell => "power.cell_limit_ma",
+        let source = match self.board.power.source {
+            PowerSource::Cell => "power.cell_mah",
             PowerSource::Usb => "power.usb_limit_ma",
         };
-        let keys = [
-            "sound.amplifier",
-            "power.regulator.max_ma",
-            "power.base_ma",
-            source,
-        ];
+        let keys = ["sound.amplifier", "power.base_ma", source];
         Origin::plain(Provenance::Computed, "the samples").and(Origin::keys(&self.board, &keys))
     }
 
-    /// As it is, and behind the high-pass.
-    fn draws(&self) -> [Draw<'_>; 2] {
+    fn names(&self) -> [String; 2] {
         let what = if self.reel {
             "on top of what the reel has"
         } else {
             "in place"
         };
         let behind = format!("high-pass {:.0} Hz {what}", self.high_pass.hz);
-        [("as it is".to_owned(), &self.plain), (behind, &self.cut)]
-            .map(|(name, used)| Draw { name, used })
+        ["as it is".to_owned(), behind]
     }
 
-    fn limits(&self) -> Vec<String> {
-        let power = &self.board.power;
-        let (peak, cut) = (
-            self.feed.currents(self.plain.peak_ma),
-            self.feed.currents(self.cut.peak_ma),
-        );
-        let cell = power.source == PowerSource::Cell;
-        let mut limits = vec![(
-            "regulator",
-            [peak.regulator, cut.regulator],
-            power.regulator.max_ma,
-        )];
-        let source = [peak.source, cut.source];
-        if power.diode_drop_v > 0.0 {
-            limits.push(("diode", source, power.diode_limit_ma));
-        }
-        limits.push(match cell {
-            true => ("cell", source, power.cell_limit_ma),
-            false => ("USB port", source, power.usb_limit_ma),
-        });
-        let line = |(part, [drawn, behind], limit): (&str, [f64; 2], f64)| {
-            let verdict = if drawn > limit { "TOO MUCH" } else { "fits" };
+    /// The amplifier's mean and instant, as it is and behind the high-pass.
+    fn draw_lines(&self) -> Vec<String> {
+        let power = &self.links[0].power;
+        let line = |(name, power): (&String, &Power)| {
             format!(
-                "  {part:<10} {drawn:6.0} mA of {limit:.0} mA: {verdict}; behind the high-pass {behind:.0} mA"
+                "  {name:<44} mean {:6.1} mA, instant {:6.1} mA, {:.3} W in the speaker",
+                power.amplifier_ma, power.amplifier_peak_ma, power.speaker_w
             )
         };
-        let mut lines: Vec<String> = limits.into_iter().map(line).collect();
-        if cell {
-            let mean = self.feed.currents(self.plain.mean_ma).source;
-            lines.push(format!(
-                "  cell       {:.2} V left at the peaks; {:.1} h on {:.0} mAh at {mean:.0} mA on average ({:.1} h behind the high-pass), less when old or cold",
-                self.feed.sagged_v(peak.source),
-                self.feed.hours(power.cell_mah, self.plain.mean_ma),
-                power.cell_mah,
-                self.feed.hours(power.cell_mah, self.cut.mean_ma),
-            ));
-        }
+        self.names().iter().zip(power).map(line).collect()
+    }
+
+    /// One link's supply in words, and what the high-pass would change.
+    fn words(&self, pair: &Pair) -> Vec<String> {
+        let [plain, cut] = &pair.power;
+        let mut lines = sentences(plain, &pair.changes);
+        let hours = cut
+            .run_time
+            .as_ref()
+            .map_or_else(String::new, |run| format!(", {:.1} hours", run.hours));
+        lines.push(format!(
+            "behind the high-pass: {:.0} mA in the mean, {:.0} mA at the worst instant{hours}",
+            cut.mean_ma, cut.peak_ma
+        ));
         lines
     }
 
     fn heats(&self) -> Vec<String> {
-        let (heat, cut) = (self.heat(&self.plain), self.heat(&self.cut));
+        let [heat, cut] = self.heat;
         let warmest = if heat.regulator_c >= heat.amplifier_c {
             "the regulator"
         } else {
@@ -302,7 +315,7 @@ impl Sounding {
         let mut lines = vec![format!(
             "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C behind the high-pass); {warmest} is the warmest",
             self.minutes,
-            self.feed.ambient_c,
+            self.board.power.ambient_c,
             heat.regulator_w,
             heat.regulator_c,
             heat.amplifier_w,
@@ -321,70 +334,51 @@ impl Sounding {
         lines
     }
 
-    /// The same as plain values for the report.
+    /// The amplifier's current and the temperatures for the report; what each
+    /// link's supply does stands with the link.
     pub(super) fn findings(&self) -> (Vec<String>, [Curve; 2]) {
-        let mut words: Vec<String> = self.draws().iter().map(|d| d.line()).collect();
+        let mut words = self.draw_lines();
         words.push(format!("All of it is {}.", self.origin()));
-        words.extend(self.limits());
         words.extend(self.heats());
         let tidy = |line: &String| line.split_whitespace().collect::<Vec<_>>().join(" ");
+        let [a, b] = self.names();
+        let curve = |name: String, used: &CurrentUse| Curve {
+            points: (0..)
+                .zip(&used.curve_ma)
+                .map(|(i, &ma)| ((f64::from(i) + 0.5) * used.step_seconds, ma))
+                .collect(),
+            name,
+        };
         (
             words.iter().map(tidy).collect(),
-            self.draws().map(|d| d.curve()),
+            [curve(a, &self.used[0]), curve(b, &self.used[1])],
         )
     }
 
     pub(super) fn json(&self) -> Value {
-        let used = |u: &CurrentUse| {
-            let (peak, heat) = (self.feed.currents(u.peak_ma), self.heat(u));
+        let used = |i: usize| {
+            let (power, used, heat) = (&self.links[0].power[i], &self.used[i], &self.heat[i]);
             json!({
-                "mean_ma": u.mean_ma, "peak_ma": u.peak_ma, "speaker_w": u.output_w,
-                "source_peak_ma": peak.source, "regulator_peak_ma": peak.regulator,
+                "mean_ma": power.amplifier_ma, "peak_ma": power.amplifier_peak_ma,
+                "speaker_w": power.speaker_w,
                 "regulator_w": heat.regulator_w, "regulator_c": heat.regulator_c,
                 "amplifier_w": heat.amplifier_w, "amplifier_c": heat.amplifier_c,
-                "step_seconds": u.step_seconds, "curve_ma": u.curve_ma,
+                "step_seconds": used.step_seconds, "curve_ma": used.curve_ma,
             })
         };
-        let power = &self.board.power;
-        let cell = power.source == PowerSource::Cell;
-        let hours = |used: &CurrentUse| cell.then(|| self.feed.hours(power.cell_mah, used.mean_ma));
+        let link = |pair: &Pair| {
+            json!({
+                "link": pair.power[0].link, "as_it_is": pair.power[0],
+                "high_passed": pair.power[1], "changes": pair.changes,
+            })
+        };
         json!({
-            "as_it_is": used(&self.plain),
-            "high_passed": used(&self.cut),
+            "as_it_is": used(0),
+            "high_passed": used(1),
             "high_pass_hz": self.high_pass.hz,
-            "limits_ma": {
-                "regulator": power.regulator.max_ma,
-                "diode": (power.diode_drop_v > 0.0).then_some(power.diode_limit_ma),
-                "source": if cell { power.cell_limit_ma } else { power.usb_limit_ma },
-            },
+            "links": self.links.iter().map(link).collect::<Vec<_>>(),
             "minutes": self.minutes,
-            "cell_hours": hours(&self.plain),
-            "cell_hours_high_passed": hours(&self.cut),
         })
-    }
-}
-
-/// One way of playing the sound.
-struct Draw<'a> {
-    name: String,
-    used: &'a CurrentUse,
-}
-
-impl Draw<'_> {
-    fn line(&self) -> String {
-        format!(
-            "  {:<44} mean {:6.1} mA, peak {:6.1} mA, {:.3} W in the speaker",
-            self.name, self.used.mean_ma, self.used.peak_ma, self.used.output_w
-        )
-    }
-
-    fn curve(&self) -> Curve {
-        let (step, values) = (self.used.step_seconds, &self.used.curve_ma);
-        let at = |(i, &ma): (usize, &f64)| ((i as f64 + 0.5) * step, ma);
-        Curve {
-            name: self.name.clone(),
-            points: values.iter().enumerate().map(at).collect(),
-        }
     }
 }
 

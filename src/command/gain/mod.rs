@@ -11,7 +11,6 @@ use super::out::say;
 use super::{Usage, values};
 use crate::board::Board;
 use crate::report::Curve;
-use crate::sound::gain::{Bound, Choice};
 use current::Sounding;
 use staging::Staging;
 
@@ -68,7 +67,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     };
     let staging = Staging::new(&board, &sound, &args.volume, args.distance)?;
     let sounding = match &args.file {
-        Some(file) => Some(Sounding::new(file, &board, staging.best(), args.minutes)?),
+        Some(file) => Some(Sounding::new(file, &board, args.minutes)?),
         None => None,
     };
     if args.json {
@@ -82,7 +81,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if let Some(sounding) = sounding {
         sounding.print();
     }
-    staging::cautions();
+    staging::cautions(&board);
     Ok(ExitCode::SUCCESS)
 }
 
@@ -96,11 +95,6 @@ pub(super) fn drawn(
     if !current::sounds(reel)? {
         return Ok(None);
     }
-    let strapped = Choice {
-        gain_db: board.sound.amplifier.gain_db,
-        volume_db: 0.0,
-        bound: Bound::Gain,
-    };
-    let sounding = Sounding::new(reel, board, strapped, MINUTES)?;
+    let sounding = Sounding::new(reel, board, MINUTES)?;
     Ok(Some(sounding.findings()))
 }

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use crate::board::{Board, PowerSource};
+use crate::budget::power;
 use crate::command::out::say;
 use crate::convert::speaker;
 use crate::sound::SoundError;
@@ -58,7 +59,7 @@ impl Staging {
     ) -> Result<Self, SoundError> {
         let stage = speaker::output_stage(board);
         stage.check()?;
-        let (supplies, own) = (speaker::supplies(board), speaker::own_supply(board));
+        let (supplies, own) = (power::supplies(board), power::weakest_supply(board));
         let (peak, mean) = (levels.peak_dbfs, levels.mean_db());
         let rows = stage
             .gains_db
@@ -101,10 +102,6 @@ impl Staging {
             own_choice,
             distance,
         })
-    }
-
-    pub(super) fn best(&self) -> Choice {
-        self.own_choice
     }
 
     pub(super) fn print(&self) {
@@ -288,11 +285,16 @@ fn reason(bound: Bound) -> &'static str {
 }
 
 /// What every answer about power and loudness ends with.
-pub(super) fn cautions() {
+pub(super) fn cautions(board: &Board) {
+    say!("\ncautions");
+    for caution in power::cautions(board) {
+        say!("  {caution}");
+    }
+    if board.power.source == PowerSource::Usb {
+        say!("  {}", power::cell_caution(board));
+    }
     say!(
-        "\ncautions: the output is a bridge: neither wire of the speaker may touch ground. Regulator, diode and \
-         amplifier can get hot; a lithium cell takes 4.2 V at most, is charged at 0 to 45 C, stops at 3.0 V, and is \
-         never used swollen or damaged nor charged unattended. The parts' own datasheets, local codes and licensed \
-         practice go before every figure here."
+        "  Regulator, diode and amplifier can get hot, and loud sound harms hearing. The parts' own datasheets, local \
+         codes and licensed practice go before every figure here."
     );
 }

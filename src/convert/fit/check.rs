@@ -22,7 +22,7 @@ const STORMY: f64 = 4.0;
 pub(super) fn is_ours(line: &Line) -> bool {
     !matches!(
         line.part,
-        Part::Regulator | Part::Heat | Part::Source | Part::Space
+        Part::Regulator | Part::Heat | Part::Source | Part::Rail | Part::Space
     )
 }
 

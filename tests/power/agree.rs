@@ -1,0 +1,192 @@
+//! One board, one reel, one truth: every command gives the same run time, mean
+//! and peak current, from its own output.
+
+use std::path::Path;
+
+use assert_cmd::Command;
+use serde_json::Value;
+use thumbreel::board::{AmplifierSupply, Board, PowerSource, RegulatorKind};
+use thumbreel::reel::{Draft, Picture, ReelWriter, Settings, Slice, SoundCoding};
+
+use crate::Luck;
+
+/// Boards with a reel each.
+const CASES: u64 = 50;
+
+fn run(args: &[&str]) -> String {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+    let run = command.args(args).output().unwrap();
+    // Tight or not fitting is an answer, too.
+    let answered = matches!(run.status.code(), Some(0 | 3 | 4));
+    assert!(
+        answered,
+        "{args:?}: {}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    String::from_utf8(run.stdout).unwrap()
+}
+
+fn json(args: &[&str]) -> Value {
+    serde_json::from_str(&run(args)).unwrap()
+}
+
+fn seeded_board(luck: &mut Luck, folder: &Path) -> String {
+    let built_in = Board::built_in();
+    let names: Vec<usize> = (0..built_in.len()).collect();
+    let mut board = built_in[luck.pick(&names)].clone();
+    let power = &mut board.power;
+    power.source = luck.pick(&[PowerSource::Cell, PowerSource::Usb]);
+    power.cell_mah = luck.between(200.0, 2500.0);
+    power.cell_ohm = luck.between(0.05, 0.5);
+    power.diode_drop_v = luck.pick(&[0.0, 0.2, 0.35]);
+    power.base_ma = luck.between(20.0, 90.0);
+    power.ambient_c = luck.between(0.0, 40.0);
+    power.regulator.kind = luck.pick(&[RegulatorKind::Linear, RegulatorKind::Switching]);
+    power.regulator.dropout_v = luck.between(0.05, 0.3);
+    let amplifier = &mut board.sound.amplifier;
+    amplifier.gain_db = luck.pick(&[3.0, 6.0, 9.0, 12.0, 15.0]);
+    amplifier.supply = luck.pick(&[AmplifierSupply::Source, AmplifierSupply::Regulator]);
+    board.sound.speaker.impedance_ohm = luck.pick(&[4.0, 8.0, 16.0]);
+    board.memory.internal_bytes = 400_000;
+    let path = folder.join("board.toml");
+    std::fs::write(&path, board.to_toml()).unwrap();
+    path.display().to_string()
+}
+
+/// A second and a half of pulsing tones over raw pictures of 32x24.
+fn seeded_reel(luck: &mut Luck, folder: &Path) -> String {
+    let path = folder.join("reel.tbr");
+    let settings = Settings {
+        width: 32,
+        height: 24,
+        clock_rate: 16_000,
+        sound: SoundCoding::PcmS16,
+        ..Settings::default()
+    };
+    let mut writer = ReelWriter::new(Draft::create(&path, true).unwrap(), &settings, None).unwrap();
+    let (hz, loud) = (luck.between(50.0, 2000.0), luck.between(500.0, 32_000.0));
+    for n in 0..6u64 {
+        let tone = |i: u64| {
+            let t = (n * 4000 + i) as f64 / 16_000.0;
+            let swell = 0.5 + 0.5 * (t * 7.0).sin();
+            (loud * swell * (std::f64::consts::TAU * hz * t).sin()) as i16
+        };
+        let sound: Vec<u8> = (0..4000).flat_map(|i| tone(i).to_le_bytes()).collect();
+        let picture = Picture {
+            key: true,
+            windows: 1,
+            bus_bytes: 11 + 32 * 24 * 2,
+            bytes: vec![n as u8; 32 * 24 * 2],
+            ..Picture::default()
+        };
+        writer
+            .slice(&Slice::new(n * 4000, 4000, sound, vec![picture]))
+            .unwrap();
+    }
+    let (draft, _) = writer.finish().unwrap();
+    draft.publish().unwrap();
+    path.display().to_string()
+}
+
+/// Mean, peak and hours of a model's figures in JSON.
+fn figures(power: &Value) -> (f64, f64, Option<f64>) {
+    (
+        power["mean_ma"].as_f64().unwrap(),
+        power["peak_ma"].as_f64().unwrap(),
+        power["run_time"]["hours"].as_f64(),
+    )
+}
+
+/// The same from the page's own markup.
+fn on_page(page: &str, link: &str) -> (f64, f64, Option<f64>) {
+    let from = page.find(&format!("data-link=\"{link}\"")).unwrap();
+    let tag = &page[from..from + page[from..].find('>').unwrap()];
+    let value = |name: &str| -> Option<f64> {
+        let at = tag.find(&format!("{name}=\""))? + name.len() + 2;
+        tag[at..at + tag[at..].find('"')?].parse().ok()
+    };
+    (
+        value("data-mean-ma").unwrap(),
+        value("data-peak-ma").unwrap(),
+        value("data-hours"),
+    )
+}
+
+/// The same figures, but for the last bit that a parser may lose.
+fn same(a: (f64, f64, Option<f64>), b: (f64, f64, Option<f64>)) -> bool {
+    let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.abs();
+    let hours = match (a.2, b.2) {
+        (Some(a), Some(b)) => near(a, b),
+        (a, b) => a == b,
+    };
+    near(a.0, b.0) && near(a.1, b.1) && hours
+}
+
+#[test]
+fn every_command_gives_the_same_figures() {
+    let (mut cells, mut seen) = (0, std::collections::BTreeSet::new());
+    for case in 0..CASES {
+        let folder = tempfile::tempdir().unwrap();
+        let mut luck = Luck::new(case + 77);
+        let board = seeded_board(&mut luck, folder.path());
+        let reel = seeded_reel(&mut luck, folder.path());
+        let page = folder.path().join("page.html").display().to_string();
+        let budget = json(&["budget", &reel, "--board", &board, "--json"]);
+        let spoken = run(&["budget", &reel, "--board", &board]);
+        let gain = json(&["gain", &reel, "--board", &board, "--json"]);
+        run(&[
+            "report",
+            &reel,
+            "--board",
+            &board,
+            "-o",
+            &page,
+            "--rehearsals",
+            "2",
+        ]);
+        let page = std::fs::read_to_string(page).unwrap();
+        let budgets = budget["budgets"].as_array().unwrap();
+        for (i, budget) in budgets.iter().enumerate() {
+            let wanted = figures(&budget["power"]);
+            let link = &gain["supply"]["links"][i];
+            assert_eq!(link["link"], budget["link"], "case {case}");
+            assert!(
+                same(figures(&link["as_it_is"]), wanted),
+                "case {case}: gain"
+            );
+            let card = budget["link"] == "card";
+            let (name, option) = if card {
+                ("card", "card")
+            } else {
+                ("Wi-Fi", "wifi")
+            };
+            assert!(same(on_page(&page, name), wanted), "case {case}: page");
+            let rehearsed = json(&[
+                "rehearse", &reel, "--board", &board, "--link", option, "--runs", "2", "--json",
+            ]);
+            assert!(
+                same(figures(&rehearsed["power"]), wanted),
+                "case {case}: rehearsal"
+            );
+            let mut words = vec![
+                format!("{:.0} mA from the source in the mean", wanted.0),
+                format!("{:.0} mA at the worst instant", wanted.1),
+            ];
+            words.extend(wanted.2.map(|h| format!("{h:.1} hours on a full cell")));
+            for word in words {
+                assert!(
+                    spoken.contains(&word) && page.contains(&word),
+                    "case {case}: {word}"
+                );
+            }
+            assert!(wanted.1 > wanted.0, "case {case}: {wanted:?}");
+            cells += u32::from(wanted.2.is_some());
+            seen.insert(format!("{wanted:?}"));
+        }
+    }
+    assert!(
+        cells >= 15 && seen.len() >= 45,
+        "{cells} cells, {} answers",
+        seen.len()
+    );
+}
