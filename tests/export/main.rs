@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use thumbreel::coding::expand_565;
-use thumbreel::reel::{PictureHeader, ReelFile, repair};
+use thumbreel::reel::{PictureHeader, ReelFile, SYNC, repair};
 use thumbreel::sound::{SoundCoding, decode_block};
 
 fn export(arguments: &[&str]) -> Output {
@@ -383,8 +383,10 @@ fn a_gap_is_silent_for_as_long_as_it_lasts_before_and_after_a_repair() {
         .unwrap()
         .header();
     let mut damaged = whole;
-    let middle = damaged.len() / 2;
-    damaged[middle] ^= 1;
+    // The header of a slice in the middle: all of it is lost.
+    let sync = |at: &usize| damaged[*at..].starts_with(&SYNC);
+    let middle = (damaged.len() / 2..damaged.len()).find(sync).unwrap();
+    damaged[middle + 20] ^= 1;
     std::fs::write(fixture.at("damaged.tbr"), &damaged).unwrap();
     let source = std::io::Cursor::new(damaged);
     let (mended, repaired) = repair(source, std::io::Cursor::new(Vec::new())).unwrap();
