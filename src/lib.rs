@@ -1,6 +1,6 @@
 //! # Thumbreel
 //!
-//! Film clips with sound for tiny panels. The modules stand in the order in
+//! Film clips with sound for tiny panels. The modules are in the order in
 //! which the data flows:
 //!
 //! ```text
@@ -11,7 +11,7 @@
 //! ```
 //!
 //! A stage knows the stages before it only by the plain data it is given, and
-//! nothing imports what stands after it. Without features the crate is `no_std`
+//! no module imports a later one. Without features the crate is `no_std`
 //! and never allocates: the container reader and the decoders. `files` adds reels
 //! in files, `host` all the rest.
 //!
@@ -121,8 +121,6 @@ pub mod convert;
 pub mod demo;
 #[cfg(feature = "host")]
 pub mod export;
-#[cfg(feature = "files")]
-pub mod faults;
 #[cfg(feature = "host")]
 pub mod page;
 #[cfg(feature = "host")]

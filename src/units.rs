@@ -1,7 +1,10 @@
-//! Units shared by every module: rational rates, rectangles, times, and which
-//! pixels a round panel shows.
+//! Units shared by every module: rational rates, rectangles, times, the visible
+//! part of a panel and its byte order.
 
 pub mod mask;
+mod pixel;
+
+pub use pixel::{ByteOrder, Shape};
 
 /// A positive rational number, for example frames per second: 30000/1001.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -26,7 +29,7 @@ impl Ratio {
         })
     }
 
-    /// The time of item `n` in ticks of `clock_rate` a second, rounded to the
+    /// The time of item `n` in ticks of `clock_rate` per second, rounded to the
     /// nearest tick, halves up. Saturates at `u64::MAX`.
     #[must_use]
     pub const fn tick_of(self, n: u64, clock_rate: u32) -> u64 {
@@ -40,7 +43,8 @@ impl Ratio {
     }
 }
 
-const fn gcd(mut a: u32, mut b: u32) -> u32 {
+/// Greatest common divisor.
+pub(crate) const fn gcd(mut a: u32, mut b: u32) -> u32 {
     while b != 0 {
         (a, b) = (b, a % b);
     }

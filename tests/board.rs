@@ -1,6 +1,6 @@
 //! Board profiles: every key documented, every mistake named with its remedy.
 
-use thumbreel::board::{Board, PixelOrder, Provenance, Shape, sections};
+use thumbreel::board::{Board, ByteOrder, Provenance, Shape, sections};
 use toml::{Table, Value};
 
 const LEAST: &str = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 128\n[card]\n";
@@ -28,7 +28,7 @@ fn built_in_boards_differ_in_shape_and_need_no_advice() {
 fn a_short_profile_takes_defaults_for_all_else() {
     let board = Board::parse(LEAST, "gull-post.toml").unwrap();
     assert_eq!(board.panel.window_bytes, 11);
-    assert_eq!(board.panel.pixel_order, PixelOrder::HighFirst);
+    assert_eq!(board.panel.pixel_order, ByteOrder::HighFirst);
     assert_eq!(board.panel.tone.gamma, 1.0);
     assert!(board.wifi.is_none());
 }

@@ -71,8 +71,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
     let with = |base: &[&'static str], more: &[&'static str]| [base, more].concat();
     BTreeMap::from([
         ("units", vec![]),
-        ("faults", vec!["units"]),
-        ("reel", vec!["units", "faults"]),
+        ("reel", vec!["units", "coding"]),
         ("source", vec!["units"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
@@ -81,7 +80,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",
-            vec!["units", "board", "reel", "coding", "budget", "faults"],
+            vec!["units", "board", "reel", "coding", "budget"],
         ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert", "export"])),

@@ -454,7 +454,7 @@ static int tbr_play_filled(tbr_player *p)
 /* --- sound -------------------------------------------------------------- */
 
 /* Whether sound is to fade out now. */
-static int tbr_hear_hush(const tbr_player *p)
+static int tbr_hear_is_muted(const tbr_player *p)
 {
     return p->paused || p->wants_seek || p->wants_stop;
 }
@@ -684,10 +684,10 @@ static int tbr_hear_next(tbr_player *p)
 /* Samples of the slice that is being heard, at their volume. */
 static uint32_t tbr_hear_block(tbr_player *p)
 {
-    const int32_t goal = tbr_hear_hush(p) ? 0 : p->volume;
+    const int32_t goal = tbr_hear_is_muted(p) ? 0 : p->volume;
     const int32_t step = 32768 / (int32_t)tbr_play_fade(p) + 1;
     uint32_t n = TBR_PLAYER_BLOCK, i;
-    if (goal == 0 && p->gain > 0 && tbr_hear_hush(p)) {
+    if (goal == 0 && p->gain > 0 && tbr_hear_is_muted(p)) {
         /* No further than to silence. */
         const uint32_t falls = (uint32_t)(p->gain / step + 1);
         n = falls < n ? falls : n;
@@ -731,7 +731,7 @@ static uint32_t tbr_hear_make(tbr_player *p)
         if (p->silence > 0) {
             return tbr_hear_silence(p);
         }
-        if (p->state != TBR_PLAY_ON || (tbr_hear_hush(p) && p->gain == 0)) {
+        if (p->state != TBR_PLAY_ON || (tbr_hear_is_muted(p) && p->gain == 0)) {
             return 0;
         }
         if (p->hearing && p->block.left > 0) {
@@ -929,7 +929,7 @@ static void tbr_see_decode(tbr_player *p, int sends)
 
 /* How late a picture may be before pictures are passed over: less if they hold
  * the memory that the sound to come needs. */
-static int64_t tbr_see_patience(const tbr_player *p)
+static int64_t tbr_see_max_lag(const tbr_player *p)
 {
     const uint64_t clock = p->header.clock_rate;
     if (tbr_take8(&p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
@@ -956,7 +956,7 @@ static int tbr_see(tbr_player *p)
         p->need_key = 1; /* lost on its way */
         return 1;
     }
-    p->need_key |= (uint8_t)(due >= p->from && now - due > tbr_see_patience(p));
+    p->need_key |= (uint8_t)(due >= p->from && now - due > tbr_see_max_lag(p));
     if (p->need_key && !(p->picture.flags & TBR_PICTURE_KEY)) {
         p->counts.waiting += p->picture.flags & TBR_PICTURE_UNCHANGED ? 0 : 1;
         return 1;

@@ -267,7 +267,8 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
     if board.card.is_none() && board.wifi.is_none() {
         return Err((
             "card",
-            "neither [card] nor [wifi] is there; a reel must come from somewhere".into(),
+            "the profile has neither [card] nor [wifi]; add the link that the reel is read from"
+                .into(),
         ));
     }
     sound_rules(board)?;
@@ -286,10 +287,7 @@ fn rules(board: &Board) -> Result<(), (&'static str, String)> {
         ),
     ] {
         if stalls.is_some_and(|s| s.worst_ms < s.typical_ms) {
-            return Err((
-                key,
-                "the worst stall is shorter than the typical one".into(),
-            ));
+            return Err((key, "worst_ms is less than typical_ms".into()));
         }
     }
     Ok(())
@@ -306,7 +304,7 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
     if rates.iter().any(|r| !(8_000..=48_000).contains(r)) {
         return Err((
             "sound.sample_rates",
-            "rates must lie in 8000 to 48000 Hz".into(),
+            "rates must be 8000 to 48000 Hz".into(),
         ));
     }
     let gains = &board.sound.amplifier.gains_db;
@@ -331,7 +329,7 @@ fn power_rules(board: &Board) -> Result<(), (&'static str, String)> {
     if !(power.cell_empty_v < power.cell_typical_v && power.cell_typical_v < power.cell_full_v) {
         return Err((
             "power.cell_typical_v",
-            "must lie between cell_empty_v and cell_full_v".into(),
+            "must be between cell_empty_v and cell_full_v".into(),
         ));
     }
     let linear = power.regulator.kind == RegulatorKind::Linear;
@@ -363,7 +361,7 @@ fn quantile_rules(quantiles: &[(f64, f64)], bytes: u32) -> Result<(), (&'static 
     if bytes == 0 {
         return Err((
             "card.quantile_bytes",
-            "must say how many bytes each read in `quantiles` had".into(),
+            "must be the size of each read in `quantiles`".into(),
         ));
     }
     Ok(())
@@ -380,11 +378,11 @@ fn amplifier_supply(board: &Board) -> Option<String> {
     let (least, most) = (amplifier.supply_min_v, amplifier.supply_max_v);
     if high > most {
         Some(format!(
-            "{high:.1} V reaches the amplifier, which bears {most:.1} V"
+            "{high:.1} V reaches the amplifier, whose limit is {most:.1} V"
         ))
     } else if low < least {
         Some(format!(
-            "no more than {low:.1} V may reach the amplifier, which needs {least:.1} V"
+            "the amplifier may get only {low:.1} V, but needs {least:.1} V"
         ))
     } else {
         None
@@ -413,7 +411,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
         if card.stalls.worst_ms < 100.0
             && board.provenance_of("card.stalls") != super::Provenance::Measured
         {
-            say("card.stalls.worst_ms", "a card may take 100 ms over a read (SD specification 4.6.2); measure before you trust less".into());
+            say("card.stalls.worst_ms", "a card may take 100 ms for a read (SD specification 4.6.2); use a smaller value only if you measured it".into());
         }
     }
     if board.player.wait_tearing && !board.panel.tearing_signal {
@@ -425,7 +423,8 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     if !board.panel.dma && board.player.picture_buffers > 1 {
         say(
             "player.picture_buffers",
-            "decoding ahead gains nothing while the core itself feeds the bus".into(),
+            "decoding ahead has no effect without DMA, because the core itself feeds the bus"
+                .into(),
         );
     }
     if board.power.source == PowerSource::Cell
@@ -433,7 +432,7 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     {
         say(
             "power.cell_limit_ma",
-            "more than twice the capacity an hour; check it in the cell's datasheet".into(),
+            "more than 2 C (twice the capacity per hour); check the cell's datasheet".into(),
         );
     }
     if let Some(text) = amplifier_supply(board) {

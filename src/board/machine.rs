@@ -67,7 +67,7 @@ section! {
 }
 
 /// What the player does with a late frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum LatePolicy {
     /// Drop it once the next one is due; the panel keeps the previous frame.
@@ -77,7 +77,7 @@ pub enum LatePolicy {
 }
 
 /// What the player does on a sound underrun.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum StarvePolicy {
     /// Stop the clock, refill the buffer to the start level, then continue.

@@ -92,7 +92,7 @@ impl Measured {
         };
         if measured == Self::default() {
             return Err(log(
-                "there is no sample in it; fill in at least one of the probe's hooks".into(),
+                "the log has no samples; implement at least one of the probe's hooks".into(),
             ));
         }
         let sizes = samples.card.iter().map(|s| s[0]);
@@ -230,7 +230,7 @@ fn read(text: &str, file: &str) -> Result<Samples, MeasureError> {
         _ => Err(MeasureError::Log {
             file: file.into(),
             message: format!(
-                "the log was cut off or lost lines ({count} came through); record it again from the first line to `end`"
+                "the log is incomplete ({count} lines); record it again from the first line to `end`"
             ),
         }),
     }
@@ -250,7 +250,7 @@ fn latency(samples: &[[f64; 2]], kind: &str) -> Result<Option<Latency>, String> 
     }
     if samples.len() < LEAST_SAMPLES {
         return Err(format!(
-            "{} {kind} samples are too few; take at least {LEAST_SAMPLES}, better 20000",
+            "{} {kind} samples are too few; record at least {LEAST_SAMPLES}, better 20000",
             samples.len()
         ));
     }
@@ -261,13 +261,13 @@ fn latency(samples: &[[f64; 2]], kind: &str) -> Result<Option<Latency>, String> 
     let worst = times[times.len() - 1];
     if worst > LONGEST_US {
         return Err(format!(
-            "a {kind} time of {:.0} s cannot be; does the clock wrap?",
+            "a {kind} time of {:.0} s is impossible; does the clock wrap?",
             worst / 1e6
         ));
     }
     if bytes <= 0.0 || total <= 0.0 || bytes * samples.len() as f64 / total > 500.0 {
         return Err(format!(
-            "{kind} samples faster than 500 MB/s cannot be; is the clock in microseconds?"
+            "{kind} samples faster than 500 MB/s are impossible; is the clock in microseconds?"
         ));
     }
     let median = times[times.len() / 2];
@@ -275,7 +275,7 @@ fn latency(samples: &[[f64; 2]], kind: &str) -> Result<Option<Latency>, String> 
     let usual = &times[..times.partition_point(|t| *t <= limit)];
     if usual.len() * 10 < times.len() * 9 {
         return Err(format!(
-            "more than a tenth of the {kind} times are stalls; something else held the board up"
+            "more than a tenth of the {kind} times are stalls; something else blocked the board"
         ));
     }
     let at = |share: f64| {
@@ -307,7 +307,7 @@ fn bus(samples: &[[f64; 3]]) -> Result<Option<(f64, f64)>, String> {
     let (pt, wt) = (sum(&|s| s[0] * s[2]), sum(&|s| s[1] * s[2]));
     let determinant = pp * ww - pw * pw;
     if determinant <= 1e-6 * pp * ww {
-        return Err("bus lines must vary both pixels and windows".into());
+        return Err("bus lines must vary in both pixels and windows".into());
     }
     let pixel = (pt * ww - wt * pw) / determinant;
     let window = (wt * pp - pt * pw) / determinant;
@@ -331,7 +331,9 @@ fn work(samples: &[[f64; 2]]) -> Result<Option<(f64, f64)>, String> {
     let median = rates[rates.len() / 2];
     let slow = rates[rates.len() / 20];
     if !(0.1..=10_000.0).contains(&median) {
-        return Err(format!("{median:.2} instructions a microsecond cannot be"));
+        return Err(format!(
+            "{median:.2} instructions per microsecond is impossible"
+        ));
     }
     Ok(Some((median, (median / slow - 1.0).clamp(0.0, 1.0))))
 }

@@ -26,7 +26,7 @@ pub use check::{Advice, BoardError};
 pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
 pub use machine::{Cpu, InstructionSet, LatePolicy, Memory, Player, StarvePolicy};
 pub use measure::{Latency, MeasureError, Measured};
-pub use panel::{Panel, PixelOrder, Shape, Tone};
+pub use panel::{ByteOrder, Panel, Shape, Tone};
 pub use power::{Power, PowerSource, Regulator, RegulatorKind};
 pub use questions::{AskError, ask};
 pub use sound_chain::{Amplifier, AmplifierSupply, SoundChain, Speaker};

@@ -1,28 +1,7 @@
 //! The panel: geometry, wire, tearing signal, and its tone.
 
-use serde::{Deserialize, Serialize};
-
 use super::keys::section;
-
-/// What part of the pixel grid can be seen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Shape {
-    /// Every pixel.
-    Rectangle,
-    /// The ellipse that touches all four edges.
-    Ellipse,
-}
-
-/// Which byte of a 16-bit pixel goes over the wire first.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum PixelOrder {
-    /// High byte first.
-    HighFirst,
-    /// Low byte first.
-    LowFirst,
-}
+pub use crate::units::{ByteOrder, Shape};
 
 section! {
     /// The panel and the bus in front of it.
@@ -36,7 +15,7 @@ section! {
         /// Bits per pixel on the bus.
         bits_per_pixel: u8 = 16, "12 | 16 | 18", "firmware: the value set by interface pixel format (3Ah), low nibble 3, 5 or 6";
         /// Order of a 16-bit pixel's bytes on the bus.
-        pixel_order: PixelOrder = PixelOrder::HighFirst, "high-first | low-first", "MIPI DCS panels take the high byte first; a parallel bus may differ";
+        pixel_order: ByteOrder = ByteOrder::HighFirst, "high-first | low-first", "MIPI DCS panels take the high byte first; a parallel bus may differ";
         /// The panel swaps red and blue.
         bgr: bool = false, "true | false", "show a red picture: if it is blue, set it";
         /// The panel inverts all colours.
@@ -63,8 +42,6 @@ section! {
         rotation: u16 = 0, "0 | 90 | 180 | 270 degrees", "look at it", 0 ..= 270;
         /// Mirror the picture, for example for a panel seen in a mirror.
         mirror: bool = false, "true | false", "look at it";
-        /// Width of the visible area.
-        width_mm: f64 = 27.7, "millimetres", "the panel's datasheet: active area, or a ruler", 5 ..= 200;
     }
     nested {
         /// Correction of the panel's look; neutral by default.

@@ -60,8 +60,6 @@ section! {
         noise_uv: f64 = 30.0, "microvolts", "the amplifier's datasheet: output noise", 0 ..= 10000;
         /// Thermal resistance, junction to ambient.
         theta_ja: f64 = 60.0, "degrees Celsius per watt", "the amplifier's datasheet, for its package on a small board", 5 ..= 500;
-        /// Switching frequency of the output.
-        switching_hz: f64 = 330e3, "Hz", "the amplifier's datasheet", 50e3 ..= 5e6;
     }
 }
 

@@ -1,7 +1,7 @@
 //! Less noise before a picture is coded: grain costs bytes in every picture
 //! and nobody looks at it twice.
 //!
-//! What stands still is averaged over time, what moves over its like
+//! Static parts are averaged over time, moving parts over similar
 //! neighbours. How much counts as noise is measured in each picture, so that a
 //! clean clip is left as it is.
 

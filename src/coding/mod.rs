@@ -8,9 +8,7 @@
 pub mod dirty;
 pub mod patch;
 pub mod raw;
-use byteorder::{BE, ByteOrder as _, LE};
-
-pub use crate::units::mask;
+pub use crate::units::{ByteOrder, Shape, mask};
 
 #[cfg(feature = "host")]
 mod denoise;
@@ -46,12 +44,13 @@ pub const WINDOW_BYTES: u32 = 11;
 
 /// How a picture is coded; the number is the container's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "host", derive(clap::ValueEnum))]
 pub enum Coding {
-    /// Rectangles of pixels in wire order.
+    /// Pixels ready for the bus, largest.
     Raw = 0,
-    /// Baseline JPEG, tables out of band.
+    /// Baseline JPEG.
     Jpeg = 1,
-    /// Our own coding, light or full.
+    /// Our own coding between frames, smallest.
     Patch = 2,
 }
 
@@ -74,48 +73,6 @@ impl Coding {
             Self::Raw => "raw",
             Self::Jpeg => "jpeg",
             Self::Patch => "patch",
-        }
-    }
-}
-
-/// The visible part of a panel; the number is the container's.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum Shape {
-    /// Every pixel shows.
-    #[default]
-    Rectangle = 0,
-    /// The ellipse that touches all four sides shows; a round panel.
-    Ellipse = 1,
-}
-
-/// Order of a pixel's two bytes on the wire and in `raw` payloads.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum ByteOrder {
-    /// High byte first, as serial panels take it.
-    #[default]
-    HighFirst = 0,
-    /// Low byte first, as a little-endian parallel bus takes it.
-    LowFirst = 1,
-}
-
-impl ByteOrder {
-    /// One pixel's two bytes.
-    #[must_use]
-    pub fn bytes(self, pixel: u16) -> [u8; 2] {
-        let mut bytes = [0; 2];
-        match self {
-            Self::HighFirst => BE::write_u16(&mut bytes, pixel),
-            Self::LowFirst => LE::write_u16(&mut bytes, pixel),
-        }
-        bytes
-    }
-
-    /// The pixel in two bytes.
-    #[must_use]
-    pub fn pixel(self, bytes: [u8; 2]) -> u16 {
-        match self {
-            Self::HighFirst => BE::read_u16(&bytes),
-            Self::LowFirst => LE::read_u16(&bytes),
         }
     }
 }
@@ -165,7 +122,7 @@ pub(crate) const fn six(v: u16) -> u16 {
     (v * 253 + 505) >> 10
 }
 
-/// The 8-bit colour that RGB565 stands for, by bit replication.
+/// RGB565 as 8-bit colour, by bit replication.
 #[must_use]
 pub const fn expand_565(p: u16) -> [u8; 3] {
     let (r, g, b) = (p >> 11, p >> 5 & 63, p & 31);
@@ -254,7 +211,7 @@ mod host {
         pub unchanged: bool,
         /// Windows the panel is sent.
         pub windows: u16,
-        /// Bytes on the panel's bus: 2 a pixel and [`super::WINDOW_BYTES`] a window.
+        /// Bytes on the panel's bus: 2 per pixel and [`super::WINDOW_BYTES`] per window.
         pub bus_bytes: u32,
         /// Estimated instructions to decode and convert, on a scalar core.
         pub instructions: u32,

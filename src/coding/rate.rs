@@ -13,7 +13,7 @@ use crate::units::Ratio;
 /// payload bytes are sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Bucket {
-    /// Bytes that leak out a second.
+    /// Drain rate, bytes per second.
     pub rate: u32,
     /// Bytes it holds.
     pub depth: u32,

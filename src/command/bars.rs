@@ -45,7 +45,7 @@ fn columns() -> u16 {
     console::Term::stderr().size().1
 }
 
-/// What a line of so many columns holds; the message fills the rest.
+/// The progress line for a terminal width; the message fills the rest.
 fn template(columns: u16) -> &'static str {
     match columns {
         0..60 => "{prefix:12!} {percent:>3} % {wide_msg}",

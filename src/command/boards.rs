@@ -200,14 +200,14 @@ fn print_measured(measured: &Measured, after: &Board) {
     }
     if measured.bus.is_some() {
         say!(
-            "panel bus: {:.1} MHz, {:.0} us a window (measured)",
+            "panel bus: {:.1} MHz, {:.0} us per window (measured)",
             f64::from(after.panel.clock_hz) / 1e6,
             after.panel.window_us
         );
     }
     if measured.work.is_some() {
         say!(
-            "cores: {:.2} instructions a cycle, spread {:.0} % (measured)",
+            "cores: {:.2} instructions per cycle, spread {:.0} % (measured)",
             after.cpu.instructions_per_cycle,
             after.cpu.jitter * 100.0
         );
@@ -226,12 +226,12 @@ fn print_latency(name: &str, log: &Latency) {
     }
     match log.stalls_us.last() {
         Some(worst) => say!(
-            "  {} stalls, the worst {:.1} ms",
+            "  {} stalls, the longest {:.1} ms",
             log.stalls_us.len(),
             worst / 1e3
         ),
         None => say!(
-            "  no stall seen; at most {:.2} a minute with 95 % confidence",
+            "  no stall measured; at most {:.2} per minute with 95 % confidence",
             3.0 / log.minutes
         ),
     }

@@ -269,15 +269,9 @@ fn amount(value: f64, unit: &str) -> String {
     }
 }
 
-/// Bytes in powers of ten.
+/// Bytes with a decimal unit.
 pub(super) fn bytes(value: f64) -> String {
-    if value >= 1e9 {
-        format!("{:.2} GB", value / 1e9)
-    } else if value >= 1e6 {
-        format!("{:.2} MB", value / 1e6)
-    } else {
-        format!("{:.1} kB", value / 1e3)
-    }
+    super::bars::size(value as u64)
 }
 
 /// Minutes and seconds.

@@ -2,9 +2,8 @@
 //! convert.
 
 use anyhow::Result;
-use clap::ValueEnum;
 
-use super::{Usage, values};
+use super::{Usage, size, values};
 use crate::board::Board;
 use crate::coding;
 use crate::convert::{Choices, CodingChoice, SubtitleSource};
@@ -38,10 +37,10 @@ pub(crate) struct ChoiceArgs {
     frame_rate: Option<Ratio>,
     /// Where the frame rates differ: show the nearest source frame, or blend the frames in between
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    pace: Pace,
+    pace: picture::Pace,
     /// How to fit the picture to the panel: letterbox, crop or stretch
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    framing: Framing,
+    framing: picture::Framing,
     /// Part to keep when cropping: middle, left, top-right, or X,Y from 0 to 1
     #[arg(long, value_name = "PLACE", value_parser = values::anchor, default_value = "middle", help_heading = "Picture")]
     anchor: picture::Anchor,
@@ -53,16 +52,16 @@ pub(crate) struct ChoiceArgs {
     mirror: bool,
     /// Resampling kernel
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    filter: Filter,
+    filter: picture::Filter,
     /// Scale in linear light instead of in code values (slower)
     #[arg(long, help_heading = "Picture")]
     linear_light: bool,
     /// Dither for the conversion to RGB565
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    dither: Dither,
+    dither: picture::Dither,
     /// Deinterlacing
     #[arg(long, value_enum, default_value_t, help_heading = "Picture")]
-    deinterlace: Deinterlace,
+    deinterlace: picture::Deinterlace,
 
     /// Detect black bars in the clip and crop them
     #[arg(long, help_heading = "Picture")]
@@ -82,10 +81,10 @@ pub(crate) struct ChoiceArgs {
     sound_rate: Option<u32>,
     /// Sound coding
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
-    sound_coding: SoundCoding,
+    sound_coding: sound::SoundCoding,
     /// Mix to mono: the sum by ITU-R BS.775, the left or right channels only, or a sum that avoids phase cancellation
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
-    downmix: Downmix,
+    downmix: sound::Downmix,
 
     /// Normalise to this integrated loudness, -40 to -5 LUFS, for example -16 [default: unchanged]
     #[arg(
@@ -126,16 +125,16 @@ pub(crate) struct ChoiceArgs {
     high_shelf: Option<f64>,
     /// Compress the dynamic range: night (2.5:1) or noisy-room (4:1); full changes nothing, and the loudness stays the same
     #[arg(long, value_enum, default_value_t, help_heading = "Sound")]
-    dynamic_range: DynamicRange,
+    dynamic_range: sound::DynamicRange,
 
     /// Picture coding [default: chosen for the board]
     #[arg(long, value_enum, help_heading = "Coding")]
-    coding: Option<Coding>,
+    coding: Option<coding::Coding>,
     /// Picture quality, 1 to 100
     #[arg(long, value_name = "Q", value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Coding")]
     quality: Option<u8>,
     /// Peak rate of the reel in bytes per second, for example 350k [default: what the link carries]
-    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Coding")]
+    #[arg(long, value_name = "BYTES", value_parser = size::bytes, help_heading = "Coding")]
     peak_rate: Option<u64>,
     /// Encoder search: 0 fastest, 3 slowest and smallest [default: 2]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=3), help_heading = "Coding")]
@@ -144,8 +143,8 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, help_heading = "Coding")]
     denoise: bool,
 
-    /// Split a longer reel into parts of at most this size, for example 2GB
-    #[arg(long, value_name = "BYTES", value_parser = values::bytes, help_heading = "Reel")]
+    /// Split a longer reel into parts of at most this size, for example 2GB or fat32
+    #[arg(long, value_name = "BYTES", value_parser = size::part, help_heading = "Reel")]
     part_size: Option<u64>,
     /// Title for menus [default: the clip's title, else its file name]
     #[arg(long, value_name = "TEXT", help_heading = "Reel")]
@@ -179,15 +178,15 @@ impl ChoiceArgs {
         Ok(Choices {
             size: self.size,
             rate: self.frame_rate,
-            pace: self.pace.into(),
-            framing: self.framing.into(),
+            pace: self.pace,
+            framing: self.framing,
             anchor: self.anchor,
             turns: self.rotate,
             mirror: self.mirror,
-            filter: self.filter.into(),
+            filter: self.filter,
             linear_light: self.linear_light,
-            dither: self.dither.into(),
-            deinterlace: self.deinterlace.into(),
+            dither: self.dither,
+            deinterlace: self.deinterlace,
             crop_bars: self.crop_bars,
             subtitles: self.subtitles.clone(),
             from,
@@ -198,18 +197,18 @@ impl ChoiceArgs {
                 (false, None) => SoundChoice::Default,
             },
             sound_rate: self.sound_rate,
-            sound_coding: self.sound_coding.into(),
-            downmix: self.downmix.into(),
+            sound_coding: self.sound_coding,
+            downmix: self.downmix,
             shaping: crate::convert::SoundChoice {
                 loudness: self.loudness,
                 ceiling: self.ceiling,
                 high_pass: self.high_pass,
                 virtual_bass: self.virtual_bass,
                 high_shelf: self.high_shelf,
-                dynamic_range: self.dynamic_range.into(),
+                dynamic_range: self.dynamic_range,
             },
             coding: CodingChoice {
-                coding: self.coding.map(Into::into),
+                coding: self.coding,
                 quality: self.quality,
                 peak_rate: self.peak_rate.map(|r| u32::try_from(r).unwrap_or(u32::MAX)),
                 search: self.search,
@@ -223,36 +222,3 @@ impl ChoiceArgs {
         })
     }
 }
-
-/// A word on the command line for each value of a stage's own type.
-macro_rules! words {
-    ($(#[$meta:meta])* $name:ident => $target:path { $first:ident, $($word:ident),+ $(,)? }) => {
-        $(#[$meta])*
-        #[derive(Clone, Copy, Debug, Default, ValueEnum)]
-        enum $name {
-            #[default]
-            $first,
-            $($word),+
-        }
-
-        impl From<$name> for $target {
-            fn from(word: $name) -> Self {
-                use $target as T;
-                match word {
-                    $name::$first => T::$first,
-                    $($name::$word => T::$word),+
-                }
-            }
-        }
-    };
-}
-
-words!(Pace => picture::Pace { Nearest, Blend });
-words!(Framing => picture::Framing { Letterbox, Crop, Stretch });
-words!(Filter => picture::Filter { CatmullRom, Box, Bilinear, Hamming, Mitchell, Lanczos3 });
-words!(Dither => picture::Dither { BlueNoise, None, Bayer, ErrorDiffusion });
-words!(Deinterlace => picture::Deinterlace { Auto, Off, Always });
-words!(SoundCoding => sound::SoundCoding { Pcm16, Pcm8, Adpcm });
-words!(Downmix => sound::Downmix { Sum, Left, Right, PhaseSafe });
-words!(DynamicRange => sound::DynamicRange { Full, Night, NoisyRoom });
-words!(Coding => coding::Coding { Raw, Jpeg, Patch });

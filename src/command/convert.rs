@@ -363,7 +363,7 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
     value.to_string()
 }
 
-/// Closing lines; failures were told when they came.
+/// Summary lines; failures are printed as they occur.
 fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),

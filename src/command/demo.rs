@@ -10,11 +10,9 @@ use super::Usage;
 use super::convert::{closing, quietly};
 use super::out::say;
 use crate::board::Board;
-use crate::coding::patch::Level;
-use crate::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
 use crate::convert::Choices;
 use crate::demo;
-use crate::reel::{self, ReelFile};
+use crate::export::{Damages, Span, Step, Walk};
 
 /// Make a short harbour film, convert it and check the reel
 #[derive(clap::Args)]
@@ -100,34 +98,26 @@ fn make_film(film: &Path) -> Result<()> {
     std::fs::rename(&part, film).with_context(|| format!("cannot write {}", film.display()))
 }
 
-/// Reads every slice back and decodes every picture.
+/// Plays the reel and counts its slices and pictures.
 fn check(path: &Path) -> Result<(u32, u32)> {
-    let mut file = ReelFile::open(path)?;
-    let header = *file.header();
-    let mut panel = PanelDecoder::new(PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: match header.shape {
-            reel::Shape::Rectangle => Shape::Rectangle,
-            reel::Shape::Ellipse => Shape::Ellipse,
-        },
-        order: match header.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables: file.tables()?.unwrap_or_default(),
-    })?;
+    let mut walk = Walk::open(path)?;
     let (mut slices, mut pictures) = (0, 0);
-    while let Some(slice) = file.next_slice()? {
-        slices += 1;
-        for picture in slice.pictures {
-            let flags = u8::from(picture.key) | u8::from(picture.unchanged) << 1;
-            panel.decode(picture.coding, flags, &picture.bytes)?;
-            pictures += 1;
+    let all = Span {
+        from: 0,
+        to: u64::MAX,
+    };
+    let damages = walk.run(all, |step| {
+        match step {
+            Step::Slice { .. } => slices += 1,
+            Step::Picture(_) => pictures += 1,
+            Step::Sound(_) => {}
         }
-    }
-    if !file.damage().is_empty() || slices != header.slice_count || pictures != header.picture_count
+        Ok(())
+    })?;
+    let header = walk.header();
+    if damages != Damages::default()
+        || slices != header.slice_count
+        || pictures != header.picture_count
     {
         bail!(
             "{} does not read back as it was written; please report this",

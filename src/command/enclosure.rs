@@ -45,7 +45,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
     if !(0.01..=100.0).contains(&args.distance) {
         return Err(Usage(format!(
-            "--distance is {}, but must lie between 0.01 and 100",
+            "--distance is {}, but must be between 0.01 and 100",
             args.distance
         ))
         .into());

@@ -9,7 +9,7 @@ use serde_json::{Map, Value, json};
 use super::out::say;
 use super::show::{count, grouped, plain, time};
 use crate::reel::{
-    ChunkHeader, Event, Header, Kind, PictureHeader, PixelFormat, ReelFile, Shape, SliceRecord,
+    ByteOrder, ChunkHeader, Event, Header, Kind, PictureHeader, ReelFile, Shape, SliceRecord,
     SoundCoding, Survey,
 };
 
@@ -86,7 +86,7 @@ fn print(name: &str, s: &Survey) {
     row(
         "rate",
         format!(
-            "mean {} bytes/s, worst second {} bytes; start with {} bytes in hand",
+            "mean {} bytes/s, worst second {} bytes; start with {} bytes buffered",
             grouped(s.mean_rate.into()),
             grouped(s.worst_rate.into()),
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
@@ -122,7 +122,7 @@ fn print(name: &str, s: &Survey) {
     }
 }
 
-/// A note in lines: what stands alone in it first, then a line a group. A note
+/// A note as lines: single values first, then one line per group. A note
 /// is data from a file, so no control characters go to the terminal.
 fn note_lines(note: &str) -> Vec<String> {
     let lines = match serde_json::from_str(note) {
@@ -146,8 +146,8 @@ fn panel(h: &Header) -> String {
         Shape::Ellipse => " round",
     };
     let order = match h.pixel_format {
-        PixelFormat::HighFirst => "high byte first",
-        PixelFormat::LowFirst => "low byte first",
+        ByteOrder::HighFirst => "high byte first",
+        ByteOrder::LowFirst => "low byte first",
     };
     let swapped = if h.wire.bgr {
         ", red and blue swapped"

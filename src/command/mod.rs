@@ -38,7 +38,7 @@ struct Cli {
     command: Command,
 }
 
-/// One variant a command, in alphabetical order.
+/// One variant per command, in alphabetical order.
 #[derive(Subcommand)]
 enum Command {
     Boards(boards::Args),
@@ -77,7 +77,7 @@ pub fn main() -> ExitCode {
     }
 }
 
-/// An error with its causes, each told once: some name their cause themselves.
+/// An error with its causes, without repetition.
 fn told(error: &anyhow::Error) -> String {
     let mut text = String::new();
     for cause in error.chain().map(ToString::to_string) {

@@ -34,7 +34,7 @@ fn settle(result: std::io::Result<()>) {
 }
 
 /// Writes a whole file: beside the target, synced, renamed, so that no half
-/// file ever stands under the final name.
+/// file ever has the final name.
 pub fn file(path: &std::path::Path, data: &[u8]) -> anyhow::Result<()> {
     use anyhow::Context;
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty());

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Context;
-use clap::ValueEnum;
 
 use crate::board::{LatePolicy, StarvePolicy};
 use crate::budget::{Link, ReelFacts};
@@ -42,10 +41,10 @@ pub struct Args {
     ring_buffer: Option<u64>,
     /// Policy for late frames [default: the profile's].
     #[arg(long)]
-    late: Option<Late>,
+    late: Option<LatePolicy>,
     /// Policy for sound underruns [default: the profile's].
     #[arg(long)]
-    starve: Option<Starve>,
+    starve: Option<StarvePolicy>,
     /// Stall at this time in the reel, instead of random stalls; may be repeated.
     #[arg(long, value_name = "TIME=MS", value_parser = stall)]
     stall_at: Vec<(Nanos, f64)>,
@@ -60,22 +59,6 @@ pub struct Args {
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
-}
-
-#[derive(Clone, Copy, ValueEnum)]
-enum Late {
-    /// Drop it once the next one is due.
-    Drop,
-    /// Show every frame, however late.
-    CatchUp,
-}
-
-#[derive(Clone, Copy, ValueEnum)]
-enum Starve {
-    /// Stop the clock and refill to the start level.
-    Pause,
-    /// Keep the clock running over silence.
-    Silence,
 }
 
 fn stall(text: &str) -> Result<(Nanos, f64), String> {
@@ -144,14 +127,8 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     Ok(Conditions {
         start_bytes: args.start,
         ring_buffer_bytes: args.ring_buffer,
-        late: args.late.map(|late| match late {
-            Late::Drop => LatePolicy::Drop,
-            Late::CatchUp => LatePolicy::CatchUp,
-        }),
-        starve: args.starve.map(|starve| match starve {
-            Starve::Pause => StarvePolicy::Pause,
-            Starve::Silence => StarvePolicy::Silence,
-        }),
+        late: args.late,
+        starve: args.starve,
         stalls,
     })
 }

@@ -30,7 +30,7 @@ pub struct Args {
     overwrite: bool,
     /// Split into parts of at most SIZE bytes: 700M, 2Gi, or fat32. The parts
     /// are named like harbour.1of3.tbr.
-    #[arg(long, value_name = "SIZE", value_parser = super::size::bytes)]
+    #[arg(long, value_name = "SIZE", value_parser = super::size::part)]
     part_size: Option<u64>,
     /// Print one JSON object.
     #[arg(long)]

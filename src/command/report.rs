@@ -170,7 +170,7 @@ fn quality(reel: &Path, clip: &Path) -> anyhow::Result<Vec<Quality>> {
     Ok(scores)
 }
 
-/// The reel's own note on how it was made; it stands before the first slice.
+/// The reel's note on how it was made; it precedes the first slice.
 fn note(path: &Path) -> anyhow::Result<String> {
     let mut reel = ReelFile::open(path).with_context(|| path.display().to_string())?;
     loop {

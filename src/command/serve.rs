@@ -48,7 +48,7 @@ pub struct Args {
 /// Serves until interrupted.
 ///
 /// # Errors
-/// When the folder cannot be opened or an address cannot be had.
+/// If the folder cannot be opened or an address is not available.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the network threads")?;
     runtime.block_on(serve(args))?;
@@ -106,7 +106,7 @@ fn stop_signal() -> anyhow::Result<impl Future<Output = ()>> {
 
 fn print_json(report: &Report) {
     if let Ok(line) = serde_json::to_string(report) {
-        // A log that nobody reads any more must not end the server.
+        // A closed log must not stop the server.
         let _ = writeln!(std::io::stdout(), "{line}");
     }
 }

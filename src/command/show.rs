@@ -70,7 +70,7 @@ pub fn plain(value: &Value) -> String {
     }
 }
 
-/// At most six decimal places, and none that say nothing.
+/// At most six decimal places, without trailing zeros.
 fn decimal(n: f64) -> String {
     let text = format!("{n:.6}");
     let text = text.trim_end_matches('0').trim_end_matches('.');

@@ -102,29 +102,6 @@ pub(crate) fn sound_track(text: &str) -> Result<SoundChoice, String> {
     })
 }
 
-/// Bytes per second or bytes: `350000`, `350k`, `1.5M`, with k = 1000.
-pub(crate) fn bytes(text: &str) -> Result<u64, String> {
-    let (number, unit) = match text.trim_end_matches(|c: char| c.is_ascii_alphabetic()) {
-        number if number.len() < text.len() => (number, &text[number.len()..]),
-        number => (number, ""),
-    };
-    let factor = match unit {
-        "" => 1.0,
-        "k" | "kB" => 1e3,
-        "M" | "MB" => 1e6,
-        "G" | "GB" => 1e9,
-        "KiB" => 1024.0,
-        "MiB" => 1024.0 * 1024.0,
-        "GiB" => 1024.0 * 1024.0 * 1024.0,
-        _ => -1.0,
-    };
-    let value = number.parse::<f64>().unwrap_or(-1.0) * factor;
-    if !(1.0..1e15).contains(&value) {
-        return Err("write it as bytes, with k, M, G, KiB, MiB or GiB if you like: 350k".into());
-    }
-    Ok(value.round() as u64)
-}
-
 /// A file, or a subtitle track by number or language. What is neither a number
 /// nor two or three letters is a file.
 pub(crate) fn subtitles(text: &str) -> Result<SubtitleSource, String> {
@@ -173,8 +150,5 @@ mod tests {
         assert!(anchor("2,0").is_err() && anchor("centre-ish").is_err());
         assert_eq!((rotation("270"), rotation("0")), (Ok(3), Ok(0)));
         assert!(rotation("45").is_err() && rotation("1").is_err());
-        assert_eq!(bytes("1.5M"), Ok(1_500_000));
-        assert_eq!(bytes("4GiB"), Ok(4_294_967_296));
-        assert!(bytes("k").is_err() && bytes("5x").is_err());
     }
 }

@@ -9,8 +9,7 @@ use serde_json::{Value, json};
 
 use super::out::say;
 use super::show::{count, grouped, time};
-use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder};
-use crate::export::panel_settings;
+use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
 use crate::reel::{FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict};
 use crate::sound::{SoundCoding, decode_block};
 
@@ -93,8 +92,8 @@ fn examine(path: &Path, args: &Args) -> Result<(Verdict, Option<BadPayload>), Fi
 fn bad_payload(path: &Path) -> Result<Option<BadPayload>, FileError> {
     let mut reel = ReelFile::open(path)?;
     let header = *reel.header();
-    let tables = reel.tables()?.unwrap_or_default();
-    let mut panel = match PanelDecoder::new(panel_settings(&header, tables)) {
+    let tables = reel.tables()?;
+    let mut panel = match PanelDecoder::new(PanelSettings::from(&header).with_tables(tables)) {
         Ok(panel) => panel,
         Err(error) => return Ok(Some(first_slice_bad(&header, error.to_string()))),
     };

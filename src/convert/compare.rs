@@ -8,8 +8,7 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
-use crate::coding::patch::Level;
-use crate::coding::{self, ByteOrder, CodingError, PanelDecoder, PanelSettings};
+use crate::coding::{self, CodingError, PanelDecoder, PanelSettings};
 use crate::picture::dither::expand;
 use crate::picture::pace::Shown;
 use crate::picture::quality::{mean_squared_error, psnr_of_error, ssim};
@@ -289,8 +288,8 @@ impl Panel {
         };
         let mut file = ReelFile::open(path).map_err(failed)?;
         let header = *file.header();
-        let tables = file.tables().map_err(failed)?.unwrap_or_default();
-        let decoder = PanelDecoder::new(panel_settings(&header, tables))
+        let tables = file.tables().map_err(failed)?;
+        let decoder = PanelDecoder::new(PanelSettings::from(&header).with_tables(tables))
             .map_err(|reason| CompareError::Coding { number: 0, reason })?;
         Ok(Self {
             path: path.into(),
@@ -383,7 +382,7 @@ impl Panel {
     /// Blackens what a round panel does not show: those pixels are never sent,
     /// and hold whatever the memory began with.
     fn hide(&mut self) {
-        if self.header.shape == reel::Shape::Rectangle {
+        if self.header.shape == coding::Shape::Rectangle {
             return;
         }
         let (width, height) = (self.header.width, self.header.height);
@@ -393,23 +392,6 @@ impl Panel {
             row[..3 * usize::from(start)].fill(0);
             row[3 * usize::from(end)..].fill(0);
         }
-    }
-}
-
-fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
-    PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: match header.shape {
-            reel::Shape::Rectangle => coding::Shape::Rectangle,
-            reel::Shape::Ellipse => coding::Shape::Ellipse,
-        },
-        order: match header.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables,
     }
 }
 

@@ -5,6 +5,7 @@ use super::error::ConvertError;
 use crate::board;
 use crate::picture::{self, PicturePlan};
 use crate::source::QuarterTurns;
+use crate::units::Shape;
 
 /// What the picture stage does for this board.
 ///
@@ -37,8 +38,8 @@ pub(super) fn picture_plan(choices: &Choices) -> Result<PicturePlan, ConvertErro
         deinterlace: choices.deinterlace,
         tone: tone(&panel.tone),
         shape: match panel.shape {
-            board::Shape::Ellipse if whole => picture::Shape::Ellipse,
-            _ => picture::Shape::Rectangle,
+            Shape::Ellipse if whole => Shape::Ellipse,
+            _ => Shape::Rectangle,
         },
         ..PicturePlan::new(width, height)
     };

@@ -9,11 +9,11 @@ use super::footage;
 use super::framing::{picture_offset, picture_plan};
 use super::limits;
 use super::speaker;
-use crate::board::{self, Board};
+use crate::board::Board;
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::text::{Cue, Subtitles};
-use crate::picture::{self, Pace, PicturePlan};
+use crate::picture::{Pace, PicturePlan};
 use crate::reel;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, HighShelf, Measured, SoundPlan, VirtualBass};
@@ -63,7 +63,7 @@ pub struct ConvertPlan {
     /// How pictures are coded.
     pub coding: PlannedCoding,
     /// Order of a pixel's bytes.
-    pub pixel_format: reel::PixelFormat,
+    pub pixel_format: reel::ByteOrder,
     /// What is done to pixels for the wire.
     pub wire: reel::Wire,
     /// Column and row of the panel's memory at which the picture starts.
@@ -163,10 +163,7 @@ impl ConvertPlan {
             rate,
             sound,
             clipping: Clipping::of(board),
-            pixel_format: match board.panel.pixel_order {
-                board::PixelOrder::HighFirst => reel::PixelFormat::HighFirst,
-                board::PixelOrder::LowFirst => reel::PixelFormat::LowFirst,
-            },
+            pixel_format: board.panel.pixel_order,
             wire: reel::Wire {
                 bgr: board.panel.bgr,
                 inverted: board.panel.inverted,
@@ -218,17 +215,11 @@ impl ConvertPlan {
     }
 
     pub(super) fn byte_order(&self) -> ByteOrder {
-        match self.pixel_format {
-            reel::PixelFormat::HighFirst => ByteOrder::HighFirst,
-            reel::PixelFormat::LowFirst => ByteOrder::LowFirst,
-        }
+        self.pixel_format
     }
 
     pub(super) fn coding_shape(&self) -> coding::Shape {
-        match self.picture.shape {
-            picture::Shape::Rectangle => coding::Shape::Rectangle,
-            picture::Shape::Ellipse => coding::Shape::Ellipse,
-        }
+        self.picture.shape
     }
 
     /// Length of the reel, as far as the clip states it.
@@ -248,10 +239,7 @@ impl ConvertPlan {
         reel::Settings {
             width: self.picture.width,
             height: self.picture.height,
-            shape: match self.picture.shape {
-                picture::Shape::Rectangle => reel::Shape::Rectangle,
-                picture::Shape::Ellipse => reel::Shape::Ellipse,
-            },
+            shape: self.picture.shape,
             pixel_format: self.pixel_format,
             wire: self.wire,
             offset: self.offset,
@@ -359,7 +347,7 @@ fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {
         return refuse("the start lies before the clip; --from counts from its beginning".into());
     }
     if open.length.is_some_and(|l| l.0 <= 0) {
-        return refuse("the end does not lie behind the start; choose a later --to".into());
+        return refuse("the end is not after the start; choose a later --to".into());
     }
     match clip.duration {
         Some(duration) if open.from >= duration => refuse(format!(

@@ -1,28 +1,27 @@
-//! How far a conversion is.
+//! Progress of a conversion.
 
 use std::time::Duration;
 
-/// How far a conversion is.
+/// Progress of a conversion.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct State {
-    /// Pictures written.
+    /// Frames written.
     pub pictures: u64,
-    /// Time of the reel that is written.
+    /// Length written so far.
     pub position: Duration,
-    /// Length of the whole, if the clip states it.
+    /// Total length, if the clip states it.
     pub total: Option<Duration>,
     /// Bytes written.
     pub bytes: u64,
 }
 
-/// Someone who is told how far a conversion is. Called from its last thread,
-/// once a slice.
+/// Progress observer. Called from the last thread, once per slice.
 pub trait Progress: Sync {
     /// Takes the new state.
     fn update(&self, state: &State);
 }
 
-/// Nobody.
+/// An observer that does nothing.
 pub struct Quiet;
 
 impl Progress for Quiet {

@@ -46,7 +46,7 @@ const MOVING: Rational = Rational(1, RATE as i32);
 const SOUNDING: Rational = Rational(1, SOUND_RATE as i32);
 
 /// Draws, plays and encodes the film into a file that is made or replaced.
-/// `told` is told of each picture drawn.
+/// Calls `told` with the number of each picture drawn.
 ///
 /// # Errors
 /// See [`FilmError`].

@@ -58,7 +58,7 @@ pub fn film(
             "no pictures in that time",
         ));
     }
-    film.finish().map_err(failed("cannot end the film"))?;
+    film.finish().map_err(failed("cannot finish the film"))?;
     target.publish()?;
     Ok(damages)
 }
@@ -94,7 +94,7 @@ impl Film {
     fn new(walk: &Walk, span: Span, look: Look, target: &Target) -> Result<Self, Error> {
         // Once is enough, more does no harm.
         ffmpeg_next::init()?;
-        // The encoders' own account is nobody's concern.
+        // Encoder statistics are not printed.
         ffmpeg_next::log::set_level(ffmpeg_next::log::Level::Quiet);
         let header = walk.header();
         let mut out = format::output_as(target.path(), "mp4")?;
@@ -143,7 +143,7 @@ impl Film {
     }
 
     fn finish(mut self) -> Result<(), Error> {
-        // The last picture stands to the end: said once more just before it.
+        // The last picture lasts to the end: it is sent again just before it.
         let end = self.end.saturating_sub(self.from) as i64 - 1;
         if let Some(mut frame) = self.last.take()
             && frame.pts().is_some_and(|at| at < end)

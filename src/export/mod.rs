@@ -19,7 +19,7 @@ pub use picture::{Look, pictures, single};
 pub use sheet::{SheetPlan, sheet, sheet_image};
 pub use target::Target;
 pub use upright::upright;
-pub use walk::{Damages, Shown, Sound, Span, Step, Walk, panel_settings};
+pub use walk::{Damages, Shown, Sound, Span, Step, Walk};
 pub use wav::wav;
 
 use crate::coding::CodingError;

@@ -4,11 +4,9 @@ use std::path::Path;
 
 use image::{Rgb, RgbImage, imageops};
 
-use super::walk::shape;
 use super::{Damages, ExportError, Span, Step, Target, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
-use crate::picture;
 use crate::picture::panel::safe_area_view;
 use crate::reel::{Mounting, Wire};
 
@@ -28,7 +26,7 @@ pub struct Look {
     /// Outline the part that is shown whole.
     pub safe_area: bool,
     /// How the picture was turned for the way the panel is mounted, to be
-    /// turned back: the image stands as the viewer sees it.
+    /// undone: the image is upright as the viewer sees it.
     pub mounting: Mounting,
 }
 
@@ -40,7 +38,7 @@ impl Look {
         Self {
             width: header.width,
             height: header.height,
-            shape: shape(header),
+            shape: header.shape,
             enlarge: enlarge.max(1),
             wire: header.wire,
             safe_area: false,
@@ -88,11 +86,7 @@ impl Look {
     }
 
     fn outline(&self, image: &mut RgbImage) {
-        let shape = match self.shape {
-            Shape::Rectangle => picture::Shape::Rectangle,
-            Shape::Ellipse => picture::Shape::Ellipse,
-        };
-        let view = safe_area_view(image.as_raw(), self.width, self.height, shape);
+        let view = safe_area_view(image.as_raw(), self.width, self.height, self.shape);
         image.copy_from_slice(&view);
     }
 
@@ -104,7 +98,7 @@ impl Look {
     }
 }
 
-/// Writes the picture that stands at `tick` as one PNG.
+/// Writes the picture shown at `tick` as one PNG.
 ///
 /// # Errors
 /// When there is no picture, or reading or writing fails.

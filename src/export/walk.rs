@@ -8,12 +8,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::ExportError;
-use crate::coding::patch::Level;
-use crate::coding::{ByteOrder, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape};
-use crate::reel::{
-    Header, Picture, Piece, PixelFormat, ReelFile, Shape as ReelShape, Slice, SoundCoding as Coded,
-    WholeSlice,
-};
+use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
+use crate::reel::{Header, Picture, Piece, ReelFile, Slice, SoundCoding as Coded, WholeSlice};
 use crate::sound::{SoundCoding, decode_block};
 use crate::units::Rect;
 
@@ -26,7 +22,7 @@ pub struct Span {
     pub to: u64,
 }
 
-/// A picture as it stands on the panel.
+/// A picture on the panel.
 pub struct Shown<'a> {
     /// When it is shown.
     pub tick: u64,
@@ -97,8 +93,8 @@ impl Walk {
         let failed = |error| ExportError::Reel(path.to_owned(), error);
         let mut reel = ReelFile::open(path).map_err(failed)?;
         let header = *reel.header();
-        let tables = reel.tables().map_err(failed)?.unwrap_or_default();
-        let panel = PanelDecoder::new(panel_settings(&header, tables))
+        let tables = reel.tables().map_err(failed)?;
+        let panel = PanelDecoder::new(PanelSettings::from(&header).with_tables(tables))
             .map_err(|error| ExportError::Coding(path.to_owned(), error))?;
         let sound = match header.sound {
             Coded::None => None,
@@ -325,30 +321,6 @@ impl Walk {
     }
 }
 
-/// The picture that stands on the panel when the span begins.
+/// The picture on the panel at the start of the span.
 #[derive(Default)]
 struct Standing(Option<(u32, Vec<Rect>, Picture)>);
-
-/// What a decoder must know of a reel; `jpeg_tables` is its tables chunk.
-#[must_use]
-pub fn panel_settings(header: &Header, jpeg_tables: Vec<u8>) -> PanelSettings {
-    PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: shape(header),
-        order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables,
-    }
-}
-
-/// The panel's shape in the codings' words.
-pub(super) fn shape(header: &Header) -> Shape {
-    match header.shape {
-        ReelShape::Rectangle => Shape::Rectangle,
-        ReelShape::Ellipse => Shape::Ellipse,
-    }
-}

@@ -211,7 +211,7 @@
       act();
     }
 
-    // Work on the reader is done one piece at a time, in the order it was asked for.
+    // Calls to the reader run one at a time, in order.
     queue(work) {
       this.busy = this.busy.then(work).catch((error) => this.fail(error));
       return this.busy;
@@ -243,7 +243,7 @@
       this.note.classList.add("bad");
     }
 
-    // Shows the picture at `seconds`; play goes on from there if it was playing.
+    // Shows the picture at `seconds`; playback continues from there if it was running.
     seek(seconds) {
       if (this.reel.live) return Promise.resolve();
       const last = Math.max(0, this.length());

@@ -177,7 +177,7 @@ var Thumbreel = Thumbreel || {};
       reel.viewer = await Viewer.load(wasm);
       reel.rest = new Uint8Array(0);
       reel.header = await reel.next();
-      // Tables stand before the first slice; whoever seeks at once would miss them.
+      // Tables precede the first slice: read them before the first seek.
       if (!reel.live) await reel.passChunks();
       return reel;
     }

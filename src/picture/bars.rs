@@ -106,7 +106,7 @@ impl BarFinder {
     }
 }
 
-/// The first and last place, as told by `place` from a pixel's number and the
+/// The first and last place, computed by `place` from a pixel's number and the
 /// width, where a pixel is not black.
 fn bright(canvas: &Canvas, place: impl Fn(u32, u32) -> u32) -> Option<(u32, u32)> {
     let width = u32::from(canvas.width);

@@ -86,7 +86,7 @@ impl Canvas {
         }
     }
 
-    /// As [`Self::mix`], but of the light that the values stand for.
+    /// As [`Self::mix`], but in linear light.
     ///
     /// # Panics
     /// If `parts` is empty or sizes differ.

@@ -1,6 +1,6 @@
 //! From a stream's component values to red, green and blue.
 //!
-//! Where a stream does not tag its colours, this rule stands in: RGB and grey
+//! Where a stream does not tag its colours, this rule applies: RGB and grey
 //! formats are full range, others limited; the matrix follows the primaries or the
 //! transfer if they say BT.2020, else it is BT.709 from 720 rows up and BT.601
 //! below; the transfer is standard range; primaries are BT.2020 with PQ and

@@ -39,7 +39,7 @@ pub struct Stored {
 pub struct Layout {
     /// The part of the stored picture that is shown.
     pub window: Window,
-    /// Where it stands on the viewed canvas, in pixels.
+    /// Its position on the viewed canvas, in pixels.
     pub place: Rect,
     /// Turns from stored to upright.
     pub rotation: QuarterTurns,

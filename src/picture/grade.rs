@@ -4,7 +4,7 @@
 //! Component codes become linear light in which 1 is the panel's white (203
 //! nits, the reference white of Report ITU-R BT.2408); HDR is bent to it by
 //! BT.2390's curve on the largest component, so that hues stay; the gamut is
-//! brought to BT.709's by matrix; what still lies outside loses its negative
+//! converted to BT.709 by matrix; colours outside it lose their negative
 //! components and is dimmed until its largest is white; then the sRGB curve.
 
 use super::canvas::WHITE;

@@ -22,7 +22,7 @@ pub struct Part {
 }
 
 /// Means of 2x2 samples, `width / 2` x `height / 2` rounded up; the last row
-/// and column stand twice where there is no partner. `out` is overwritten.
+/// and column count twice if they have no partner. `out` is overwritten.
 pub fn halve(data: &[u8], part: Part, out: &mut Vec<u8>) {
     let width = part.width.div_ceil(2);
     out.resize(width * part.height.div_ceil(2), 0);

@@ -1,18 +1,20 @@
-//! From the source's picture times to the panel's even ones.
+//! Frame rate conversion: from the source's frame times to the panel's.
 
 use serde::{Deserialize, Serialize};
 
 use crate::units::{Nanos, Ratio};
 
-/// How pictures are made for the panel's times.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// How panel frames are made from source frames.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Pace {
-    /// The source picture that is on show at the panel picture's time.
+    /// The source frame at the panel frame's time.
     #[default]
     Nearest,
-    /// The mean of all source pictures on show during the panel picture's
-    /// time, weighted by how long each is.
+    /// The mean of all source frames during the panel frame, weighted by
+    /// duration.
     Blend,
 }
 
@@ -80,7 +82,7 @@ impl Steps {
 }
 
 impl<P> FramePacer<P> {
-    /// A pacer for panel pictures at `rate` a second from `start` on.
+    /// A pacer for panel frames at `rate` frames per second from `start`.
     #[must_use]
     pub fn new(rate: Ratio, start: Nanos, pace: Pace) -> Self {
         Self {

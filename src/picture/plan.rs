@@ -3,21 +3,24 @@
 use serde::{Deserialize, Serialize};
 
 use crate::source::QuarterTurns;
+pub use crate::units::Shape;
 
-/// How the picture meets the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// How the picture fits the panel.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Framing {
-    /// All of the picture is shown; bars fill the rest.
+    /// Show the whole picture, with bars.
     #[default]
     Letterbox,
-    /// All of the panel is used; what does not fit is cut off.
+    /// Fill the panel and crop the rest.
     Crop,
-    /// The picture is stretched to the panel's shape.
+    /// Stretch to the panel's aspect ratio.
     Stretch,
 }
 
-/// Which part stays when something is cut off, and where the picture stands
+/// The part to keep when cropping, and the position of the picture
 /// between bars: 0 left or top, 0.5 middle, 1 right or bottom.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Anchor {
@@ -34,7 +37,9 @@ impl Default for Anchor {
 }
 
 /// Resampling kernel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Filter {
     /// Mean of the covered area.
@@ -52,8 +57,10 @@ pub enum Filter {
     Lanczos3,
 }
 
-/// How 8 bits and more a component become RGB565.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// Dither for the conversion to RGB565.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Dither {
     /// Rounding to the nearest level.
@@ -67,28 +74,19 @@ pub enum Dither {
     ErrorDiffusion,
 }
 
-/// What is done with interlaced pictures.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+/// Deinterlacing.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Deinterlace {
-    /// Pictures marked as interlaced are deinterlaced.
+    /// Deinterlace frames marked as interlaced.
     #[default]
     Auto,
     /// Never.
     Off,
-    /// Every picture is; the top field is first where nothing is said.
+    /// Deinterlace every frame; the top field is first unless marked.
     Always,
-}
-
-/// The visible part of the panel.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Shape {
-    /// All pixels.
-    #[default]
-    Rectangle,
-    /// The ellipse inscribed in the panel (a round panel).
-    Ellipse,
 }
 
 /// Adjustments of tone. The default changes nothing.
@@ -123,7 +121,7 @@ impl Tone {
     }
 }
 
-/// A part of the source's stored pixels, for example what lies between bars.
+/// A part of the source's stored pixels, for example the part between bars.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct SourceCrop {
     /// Columns to leave out at the left.
@@ -144,19 +142,19 @@ pub struct PicturePlan {
     pub width: u16,
     /// Panel height in pixels, as the panel's memory is addressed.
     pub height: u16,
-    /// How the picture meets the panel.
+    /// How the picture fits the panel.
     pub framing: Framing,
-    /// Which part stays. In the viewer's directions.
+    /// The part to keep, in the viewer's directions.
     pub anchor: Anchor,
-    /// Turns of the upright picture in the panel's memory, for the way the
-    /// panel is mounted.
+    /// Rotation of the upright picture in the panel's memory, for the mounting
+    /// of the panel.
     #[serde(rename = "rotation", with = "rotation")]
     pub turns: QuarterTurns,
-    /// Left and right exchanged in the panel's memory, after the turns.
+    /// Mirror left and right in the panel's memory, after the rotation.
     pub mirror: bool,
     /// Resampling kernel.
     pub filter: Filter,
-    /// Average in light instead of code values; slower.
+    /// Scale in linear light instead of code values; slower.
     pub linear_light: bool,
     /// Dither.
     pub dither: Dither,

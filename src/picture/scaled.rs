@@ -107,7 +107,7 @@ impl ScaledSource {
     }
 }
 
-/// The first row of the field that came first, if fields are to be told apart.
+/// The first row of the first field, if the fields are scaled separately.
 fn first_field(asked: Deinterlace, interlace: Interlace) -> Option<u32> {
     match (asked, interlace) {
         (Deinterlace::Off, _) | (Deinterlace::Auto, Interlace::Progressive) => None,

@@ -6,7 +6,7 @@ use super::layout::{
     MAX_SIDE, MAX_SIDE_DATA, MAX_SLICE_SECONDS, MAX_TIME, MAX_WORKING_MEMORY, SECTOR, UNKNOWN,
     VERSION_MAJOR, VERSION_MINOR, byte_enum, check_crc, crc32, fields, limit, require,
 };
-use super::panel::{Mounting, PixelFormat, Shape, Wire};
+use super::panel::{ByteOrder, Mounting, Shape, Wire};
 use crate::units::Ratio;
 
 /// Bytes in the title, zero padded.
@@ -95,7 +95,7 @@ fields! {
         /// Visible part of the panel.
         shape: Shape = 80,
         /// Order of a pixel's bytes.
-        pixel_format: PixelFormat = 81,
+        pixel_format: ByteOrder = 81,
         /// What was done to the pixels for the wire.
         wire: Wire = 82,
         /// Picture coding of all pictures and the poster: 0 raw, 1 jpeg, 2 patch.

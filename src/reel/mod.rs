@@ -28,6 +28,8 @@ mod slice;
 
 #[cfg(feature = "files")]
 mod content;
+#[cfg(feature = "host")]
+mod decoder;
 #[cfg(feature = "files")]
 mod draft;
 #[cfg(feature = "files")]
@@ -59,7 +61,7 @@ pub use event::{Damage, Event, Need};
 pub use header::{Header, SoundCoding, TITLE_BYTES};
 pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
 pub use layout::*;
-pub use panel::{Mounting, PixelFormat, Shape, Wire};
+pub use panel::{ByteOrder, Mounting, Shape, Wire};
 pub use reader::Reader;
 
 /// Where index sectors lie, and how long an index is.

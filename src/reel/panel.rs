@@ -1,24 +1,33 @@
 //! What a reel says of the panel it was made for.
 
-use super::layout::{Field, byte_enum};
+use super::layout::Field;
+pub use crate::units::{ByteOrder, Shape};
 
-byte_enum! {
-    /// The visible part of the panel.
-    pub enum Shape {
-        /// All of it.
-        Rectangle = 0,
-        /// The ellipse that touches all four edges.
-        Ellipse = 1,
+impl Field for Shape {
+    const SIZE: usize = 1;
+    fn get(bytes: &[u8]) -> Option<Self> {
+        match *bytes.first()? {
+            0 => Some(Self::Rectangle),
+            1 => Some(Self::Ellipse),
+            _ => None,
+        }
+    }
+    fn put(&self, bytes: &mut [u8]) {
+        bytes[0] = *self as u8;
     }
 }
 
-byte_enum! {
-    /// How a pixel lies in bytes.
-    pub enum PixelFormat {
-        /// RGB565, the byte with red first.
-        HighFirst = 0,
-        /// RGB565, the byte with blue first.
-        LowFirst = 1,
+impl Field for ByteOrder {
+    const SIZE: usize = 1;
+    fn get(bytes: &[u8]) -> Option<Self> {
+        match *bytes.first()? {
+            0 => Some(Self::HighFirst),
+            1 => Some(Self::LowFirst),
+            _ => None,
+        }
+    }
+    fn put(&self, bytes: &mut [u8]) {
+        bytes[0] = *self as u8;
     }
 }
 

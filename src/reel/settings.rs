@@ -5,7 +5,7 @@ use super::layout::{
     FIRST_CHUNK, MAX_CHUNK, MAX_PICTURES, MAX_SLICE_SECONDS, SECTOR, UNKNOWN, VERSION_MAJOR,
     VERSION_MINOR,
 };
-use super::panel::{Mounting, PixelFormat, Shape, Wire};
+use super::panel::{ByteOrder, Mounting, Shape, Wire};
 use crate::units::Ratio;
 
 /// What a reel is, apart from its slices.
@@ -18,7 +18,7 @@ pub struct Settings {
     /// Visible part of the panel.
     pub shape: Shape,
     /// Order of a pixel's bytes.
-    pub pixel_format: PixelFormat,
+    pub pixel_format: ByteOrder,
     /// What was done to the pixels for the wire.
     pub wire: Wire,
     /// Column and row of the panel's memory at which the picture starts, each below 1024.
@@ -90,7 +90,7 @@ impl Default for Settings {
             width: 240,
             height: 240,
             shape: Shape::Rectangle,
-            pixel_format: PixelFormat::HighFirst,
+            pixel_format: ByteOrder::HighFirst,
             wire: Wire::default(),
             offset: (0, 0),
             mounting: Mounting::default(),

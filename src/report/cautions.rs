@@ -14,25 +14,25 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
         };
         all.push(format!(
             "The pictures flash {kind} more than three times in one second from {:.1} s to {:.1} s \
-             (WCAG 2.3.1). Such pictures can start seizures, also on a small panel seen closely: \
-             change the film or warn before it.",
+             (WCAG 2.3.1). Such pictures can cause seizures, even on a small panel seen from nearby: \
+             change the film or show a warning.",
             flash.from.0 as f64 / 1e9,
             flash.to.0 as f64 / 1e9
         ));
     }
     if measured.integrated.is_some() {
         all.push(
-            "Sound at the ear: begin at the lowest gain and raise it by listening at the distance \
-             of use. Levels at the ear of 80 dBA for 40 hours a week, for children 75 dBA, should \
-             not be passed (ITU-T H.870)."
+            "Loud sound: start at the lowest gain and raise it while listening at the distance \
+             of use. Do not exceed 80 dBA at the ear for 40 hours per week, or 75 dBA for children \
+             (ITU-T H.870)."
                 .into(),
         );
     }
     if findings.board.power.source == PowerSource::Cell {
         all.push(
             "Lithium cell: charge to 4.2 V at most and between 0 and 45 °C, stop discharge at 3.0 V, \
-             use a protected cell and a charger made for it, never a swollen or damaged one, and do \
-             not leave it charging alone. The cell's own datasheet wins."
+             use a protected cell and a charger made for it, never a swollen or damaged cell, and do \
+             not charge it unattended. The cell's datasheet overrides these figures."
                 .into(),
         );
     }
@@ -43,15 +43,15 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
     let hottest = hottest.fold(f64::MIN, f64::max);
     if hottest > 60.0 {
         all.push(format!(
-            "The regulator is computed to reach {hottest:.0} °C inside at {:.0} °C around it: do not \
-             touch it, and give it air and copper. A closed case is warmer.",
+            "The regulator reaches a junction temperature of {hottest:.0} °C at {:.0} °C ambient \
+             (computed): do not touch it; cool it with air and copper. A closed case is warmer.",
             findings.board.power.ambient_c
         ));
     }
     all.push(
         "Figures are computed or rehearsed from the board's profile, not measured on your board. \
-         Where mains, buildings or the public are concerned, local codes and licensed practice come \
-         first."
+         For mains power, buildings or public installations, follow local codes and use a licensed \
+         professional."
             .into(),
     );
     all

@@ -26,7 +26,7 @@ fn sound_done(note: &str) -> String {
         return String::new();
     }
     format!(
-        "<p>Done to the sound when the reel was made: {}.</p>\n",
+        "<p>Sound processing in the conversion: {}.</p>\n",
         escape(&items.join("; "))
     )
 }
@@ -38,13 +38,13 @@ pub(super) fn speaker(findings: &Findings<'_>) -> Result<String, ReportError> {
     };
     let mut content = figure(&found.chart, &found.box_words);
     let mut plot = Plot::new("mA");
-    let names = ["as it is", "behind the high-pass"];
+    let names = ["without high-pass", "with the high-pass"];
     for (name, over_time) in names.into_iter().zip(&found.current) {
         plot.curves.push(curve(name, &over_time.points, 1.0));
     }
     content += &draw(
         &plot,
-        "Supply current of the amplifier, highest mean over 5 ms in each step, computed from the reel's samples at the gain that is strapped.",
+        "Supply current of the amplifier: the highest 5 ms mean in each step, computed from the reel's samples at the strapped gain.",
     )?;
     let items = found.supply.iter();
     let items: String = items
@@ -75,7 +75,7 @@ pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportErr
             format!(" The highest true peak is {peak:.1} dBTP.")
         });
         let caption = format!(
-            "Loudness over 400 ms, and of the whole, of the one channel (ITU-R BS.1770, EBU R 128; measured).{peak}"
+            "Momentary loudness (400 ms) and integrated loudness of the mono channel (ITU-R BS.1770, EBU R 128; measured).{peak}"
         );
         content += &draw(&plot, &caption)?;
     }
@@ -85,7 +85,7 @@ pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportErr
             .push(curve("from the source", &measured.current, 1.0));
         content += &draw(
             &plot,
-            "Current from the source, computed from the sound's power, the amplifier and the mean work of the other parts.",
+            "Current from the power source, computed from the sound's power, the amplifier and the mean load of the other parts.",
         )?;
     }
     if content.is_empty() {
@@ -114,11 +114,11 @@ pub(super) fn quality(findings: &Findings<'_>) -> Result<String, ReportError> {
     let content = [
         draw(
             &psnr,
-            "Peak signal-to-noise ratio of what the panel shows against the clip at the panel's size (measured).",
+            "PSNR of the decoded frames against the clip scaled to the panel (measured).",
         )?,
         draw(
             &ssim,
-            "Structural similarity (SSIM) of the same (measured); 1 is equal.",
+            "SSIM of the same frames (measured); 1 means identical.",
         )?,
     ];
     Ok(section("Quality over time", &content.concat()))

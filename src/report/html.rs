@@ -2,12 +2,14 @@
 
 use std::fmt::Write as _;
 
+use base64::prelude::{BASE64_STANDARD as BASE64, Engine as _};
+
 use super::before_after;
 use super::cautions::cautions;
 use super::curves::{quality, sound, speaker};
 use super::links::{links, needs};
 use super::pieces::section;
-use super::text::{amount, decimal, encode, escape};
+use super::text::{amount, decimal, escape};
 use super::{Findings, LinkFindings, Measured, OverTime, ReportError};
 use crate::page::{PLAYER_SCRIPT, REEL_SCRIPT, STYLE, VIEWER};
 use crate::reel::Header;
@@ -63,7 +65,7 @@ fn scripts(findings: &Findings<'_>) -> String {
     let data = |id: &str, bytes: &[u8]| {
         format!(
             "<script type=\"text/plain\" id=\"{id}\">\n{}</script>\n",
-            encode(bytes)
+            BASE64.encode(bytes)
         )
     };
     let code =
@@ -101,7 +103,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
     let damage = match measured.damaged {
         0 => String::new(),
         count => format!(
-            "<p class=\"bad\">{count} places of the reel are damaged; figures and pictures leave them out.</p>\n"
+            "<p class=\"bad\">The reel is damaged in {count} places; figures and pictures omit them.</p>\n"
         ),
     };
     format!(
@@ -124,7 +126,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
 fn because(link: &LinkFindings) -> String {
     let tightest = link.budget.bottleneck();
     let budget = format!(
-        "Nearest to its limit: {}, {:.0} % used.",
+        "Highest load: {}, {:.0} % of its capacity.",
         tightest.part.name(),
         100.0 * tightest.ratio()
     );
@@ -143,7 +145,7 @@ fn player(findings: &Findings<'_>) -> String {
         "<div class=\"place\"></div>\n<noscript><p>The player needs JavaScript.</p></noscript>\n"
             .to_owned()
     } else {
-        "<p>The reel is too long to be carried in this page. <code>thumbreel serve</code> with its folder plays it in a browser.</p>\n".to_owned()
+        "<p>The reel is too large to embed in this page. To play it in a browser, run <code>thumbreel serve</code> on its folder.</p>\n".to_owned()
     };
     format!("<section class=\"screen-only\">\n<h2>As the panel shows it</h2>\n{inside}</section>\n")
 }
@@ -151,7 +153,7 @@ fn player(findings: &Findings<'_>) -> String {
 fn sheet(measured: &Measured) -> String {
     let image = format!(
         "<img class=\"sheet\" alt=\"Twelve pictures spread over the reel, with their times\" src=\"data:image/png;base64,{}\">\n",
-        encode(&measured.sheet).replace('\n', "")
+        BASE64.encode(&measured.sheet)
     );
     section("Contact sheet", &image)
 }
@@ -163,7 +165,7 @@ fn safe_area(measured: &Measured) -> String {
     let content = format!(
         "<img class=\"sheet\" alt=\"A picture with the safe area outlined\" src=\"data:image/png;base64,{}\">\n\
          <p>What lies inside the outline is shown whole on this panel, and so are subtitles. The corners outside the circle are never sent.</p>\n",
-        encode(png).replace('\n', "")
+        BASE64.encode(png)
     );
     section("Safe area", &content)
 }
@@ -174,7 +176,7 @@ fn tone(findings: &Findings<'_>) -> Result<String, ReportError> {
     };
     let image = format!(
         "<img class=\"sheet\" alt=\"A picture without the tone on the left, with it on the right\" src=\"data:image/png;base64,{}\">\n",
-        encode(&before_after::png(pair)?).replace('\n', "")
+        BASE64.encode(before_after::png(pair)?)
     );
     let words = "<p>Without the tone on the left, with it on the right.</p>\n";
     Ok(section("Tone before and after", &(image + words)))
@@ -190,7 +192,7 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
         ),
         (
             "Pictures".to_owned(),
-            format!("{} at {rate:.3} a second", facts.pictures.len()),
+            format!("{} at {rate:.3} fps", facts.pictures.len()),
         ),
         ("Length".to_owned(), format!("{:.2} s", facts.seconds())),
         (
@@ -202,7 +204,7 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
             format!("{} Hz", header.clock_rate),
         ),
         (
-            "Before play starts".to_owned(),
+            "Before playback starts".to_owned(),
             format!("{} bytes", amount(header.prebuffer.into())),
         ),
         (

@@ -45,7 +45,7 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         ""
     };
     let caption = format!(
-        "Bytes that the link must carry in each second (from the reel), and what each link carries (computed; from what stands below).{scale}"
+        "Bytes in each second of the reel, and the capacity of each link (computed from the sources below).{scale}"
     );
     let mut busy = Plot::new("% of the time");
     busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
@@ -65,13 +65,10 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         draw(&link, &caption)?,
         draw(
             &busy,
-            "How busy sending to the panel and decoding keep bus and core in each second (computed).",
+            "Load of the panel's bus and of the display core in each second (computed).",
         )?,
     ];
-    Ok(section(
-        "Need against capacity over time",
-        &content.concat(),
-    ))
+    Ok(section("Load and capacity over time", &content.concat()))
 }
 
 /// Budget and rehearsals of each link.
@@ -152,7 +149,7 @@ fn worst_moment(trace: &Trace) -> Option<f64> {
 
 fn rehearsed(tally: &Tally, trace: &Trace) -> String {
     let mut words = format!(
-        "Clean in {} of {} rehearsals, {:.0} ms to the first sound in the mean.",
+        "Clean in {} of {} rehearsals, {:.0} ms to the first sound on average.",
         tally.clean,
         tally.runs,
         tally.mean_start_ns() as f64 / 1e6
@@ -160,7 +157,7 @@ fn rehearsed(tally: &Tally, trace: &Trace) -> String {
     if let Some((gap, _)) = tally.worst_gap {
         let _ = write!(
             words,
-            " The longest gap of the sound was {:.0} ms at {:.1} s: {}.",
+            " The longest sound gap was {:.0} ms at {:.1} s: {}.",
             gap.length_ns as f64 / 1e6,
             gap.at_ns as f64 / 1e9,
             gap.cause.words()
@@ -169,14 +166,14 @@ fn rehearsed(tally: &Tally, trace: &Trace) -> String {
     if tally.late + tally.dropped > 0 {
         let _ = write!(
             words,
-            " Pictures late {}, left out {}, in all of them.",
+            " Late frames: {}, dropped frames: {}, in all rehearsals together.",
             tally.late, tally.dropped
         );
     }
     if let Some(low) = tally.low_water_bytes {
         let _ = write!(
             words,
-            " The ring buffer was never below {:.1} kB as a slice began.",
+            " The lowest ring buffer level at the start of a slice was {:.1} kB.",
             low as f64 / 1e3
         );
     }
@@ -193,7 +190,7 @@ fn table(budget: &Budget) -> String {
     let rows: String = budget.lines.iter().map(row).collect();
     format!(
         "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget\"><table>\n<thead><tr>\
-         <th scope=\"col\">Part</th><th scope=\"col\">Need</th><th scope=\"col\">Capacity</th>\
+         <th scope=\"col\">Part</th><th scope=\"col\">Load</th><th scope=\"col\">Capacity</th>\
          <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Figures</th></tr></thead>\n\
          <tbody>\n{rows}</tbody></table></div>\n"
     )
@@ -217,7 +214,7 @@ fn row(line: &Line) -> String {
         escape(line.unit),
         100.0 * line.ratio(),
         escape(&format!(
-            "need {}; capacity {}{note}",
+            "load {}; capacity {}{note}",
             line.need_origin.short(),
             line.capacity_origin.short()
         )),

@@ -9,7 +9,6 @@ use image::{ImageFormat, RgbImage};
 use super::ReportError;
 use crate::board::Board;
 use crate::budget::{Currents, Duty};
-use crate::coding;
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
 use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
@@ -51,10 +50,7 @@ pub(super) fn measure(walk: &mut Walk, board: &Board, duty: Duty) -> Result<Meas
     };
     let look = Look::of(walk, 1);
     let mut sound = Listener::new(walk, board, duty)?;
-    let shape = match look.shape {
-        coding::Shape::Rectangle => Shape::Rectangle,
-        coding::Shape::Ellipse => Shape::Ellipse,
-    };
+    let shape = look.shape;
     let mut flashes = FlashChecker::new(shape);
     let mut seen = None;
     let (first, clock) = (

@@ -54,7 +54,7 @@ impl Sender {
     /// Hands over one piece and waits until the connection has taken it.
     ///
     /// # Errors
-    /// [`Gone`] when there is nobody left to take it.
+    /// [`Gone`] if the client has disconnected.
     pub async fn send(&self, piece: Bytes) -> Result<(), Gone> {
         let (count, begun) = (piece.len(), Instant::now());
         // A reserved place means that the piece before was taken; so the wait

@@ -36,7 +36,7 @@ pub enum Wanted {
     Whole,
     /// The bytes in this range, never empty, within the file.
     Part(Range<u64>),
-    /// 416: a range that lies past the end.
+    /// 416: a range after the end.
     Unsatisfiable,
 }
 

@@ -175,7 +175,7 @@ pub fn m3u(entries: &[Entry], host: Option<&str>) -> String {
         let facts = entry.facts.as_ref();
         let title = facts.map(|f| &f.title).filter(|title| !title.is_empty());
         let title = title.unwrap_or(&entry.name).replace(['\r', '\n'], " ");
-        // -1 stands for a length that is not known.
+        // -1 means an unknown length.
         let seconds = facts.and_then(|f| f.seconds).map_or(-1.0, f64::ceil);
         let _ = writeln!(out, "#EXTINF:{seconds},{title}\n{base}{}", entry.path);
     }

@@ -1,7 +1,8 @@
 //! The paced live stream: a reel of unknown duration, sent at the pace of its
 //! sound clock.
 //!
-//! The file's own chunks are passed through; only their headers are made anew, so that numbers and times run on where the stream begins, also
+//! The file's own chunks are passed through; only their headers are rewritten,
+//! so that numbers and times are continuous from the start of the stream, also
 //! when the reel begins again. What a watcher receives is a valid reel.
 
 use byteorder::{ByteOrder as _, LE};
@@ -149,7 +150,7 @@ impl Course {
         }
     }
 
-    /// The side chunks as they stand in the stream, poster first.
+    /// The side chunks in stream order, poster first.
     fn side(&mut self, stream: &Header) -> Vec<Place> {
         let mut chunks = Vec::new();
         for kind in [Kind::Poster, Kind::Tables] {

@@ -11,7 +11,7 @@
 //! | `/list`, `/list.json`, `/list.m3u` | the reels as plain text, JSON, an M3U playlist |
 //! | `/reels/NAME` | the file; ranges and conditional requests |
 //! | `/live/NAME` | the reel at the pace of its sound clock |
-//! | `/streams`, `/streams.json` | who is watching |
+//! | `/streams`, `/streams.json` | the streams being sent |
 
 mod announce;
 mod assets;
@@ -44,7 +44,7 @@ use folder::Folder;
 use live::Tables;
 use watch::StreamLog;
 
-/// What a server is told.
+/// Options of a server.
 #[derive(Clone)]
 pub struct Options {
     /// The folder whose reels are served.
@@ -59,7 +59,7 @@ pub struct Options {
     pub head_time: Duration,
     /// How long a client may leave waiting bytes untouched.
     pub patience: Duration,
-    /// How long streams may go on once the server is told to stop.
+    /// How long streams may continue after the server starts to shut down.
     pub grace: Duration,
     /// Hears of each stream as it opens and closes.
     pub listener: Listener,
@@ -89,7 +89,7 @@ pub enum ServeError {
     /// The folder cannot be opened.
     #[error("{0}: cannot open the folder to serve: {1}; name an existing folder of reels")]
     Folder(PathBuf, io::Error),
-    /// An address cannot be had.
+    /// An address is not available.
     #[error("cannot listen at {0}: {1}; choose another address or port with --listen")]
     Listen(SocketAddr, io::Error),
     /// The reels cannot be announced.
@@ -120,7 +120,7 @@ impl Server {
     /// Opens the folder and takes the addresses.
     ///
     /// # Errors
-    /// When the folder cannot be opened or an address cannot be had.
+    /// If the folder cannot be opened or an address is not available.
     pub async fn bind(options: Options) -> Result<Self, ServeError> {
         let folder = Folder::open(&options.folder)
             .map_err(|error| ServeError::Folder(options.folder.clone(), error))?;

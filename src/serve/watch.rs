@@ -223,7 +223,7 @@ impl Watch {
         }
     }
 
-    /// A live stream stands `lag` behind its clock.
+    /// Reports that a live stream is `lag` behind its clock.
     pub fn lag(&self, lag: Duration) {
         let mut figures = lock(&self.record.figures);
         figures.lag = lag;

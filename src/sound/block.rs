@@ -15,17 +15,17 @@ use super::block_error::BlockError;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(
     feature = "host",
-    derive(serde::Serialize),
+    derive(serde::Serialize, clap::ValueEnum),
     serde(rename_all = "kebab-case")
 )]
 #[repr(u8)]
 pub enum SoundCoding {
-    /// Signed 16-bit little-endian.
+    /// 16-bit signed PCM.
     #[default]
     Pcm16 = 1,
-    /// Unsigned 8-bit, 128 is silence.
+    /// 8-bit unsigned PCM.
     Pcm8 = 2,
-    /// IMA ADPCM, 4 bits per sample (IMA Digital Audio Focus Group, 1992).
+    /// IMA ADPCM, 4 bits per sample.
     Adpcm = 3,
 }
 

@@ -1,17 +1,17 @@
-//! Less range between soft and loud, for quiet hours and for noisy rooms.
+//! Dynamic range compression, for quiet hours and for noisy rooms.
 
 use serde::Serialize;
 
-/// How much range is taken away.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+/// Dynamic range of the reel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum DynamicRange {
-    /// None.
+    /// Unchanged.
     #[default]
     Full,
-    /// For the night: loud passages are brought down to the speech.
+    /// For the night: loud passages come down to the level of speech.
     Night,
-    /// For a noisy room: everything is brought close to one level.
+    /// For a noisy room: everything comes close to one level.
     NoisyRoom,
 }
 

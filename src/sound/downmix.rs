@@ -4,20 +4,20 @@ use serde::Serialize;
 
 use super::layout::{Channel, Layout};
 
-/// How the channels become one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+/// Mix of all channels to mono.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum Downmix {
-    /// The weights of ITU-R BS.775, scaled so that a tone that is the same in
-    /// left and right keeps its level.
+    /// ITU-R BS.775 weights, scaled so that a tone that is equal in left and
+    /// right keeps its level.
     #[default]
     Sum,
-    /// The left half of the room alone (and the centre).
+    /// The left channels and the centre only.
     Left,
-    /// The right half of the room alone (and the centre).
+    /// The right channels and the centre only.
     Right,
-    /// Left and right a quarter turn apart before they are added: nothing that
-    /// is out of phase is lost, at the price of the phase itself.
+    /// Left and right shifted 90 degrees apart before the sum, so that opposite
+    /// phases do not cancel.
     PhaseSafe,
 }
 

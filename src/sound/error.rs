@@ -4,7 +4,7 @@
 #[derive(Debug, thiserror::Error)]
 pub enum SoundError {
     /// A plan's value lies outside what the stage can do.
-    #[error("{what} is {value}, but must lie between {min} and {max} {unit}")]
+    #[error("{what} is {value}, but must be between {min} and {max} {unit}")]
     Range {
         /// The value's name.
         what: &'static str,

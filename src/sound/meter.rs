@@ -14,7 +14,7 @@ use super::plan::SoundPlan;
 pub struct Measured {
     /// Gain from the mono sound's loudness to the target, dB.
     pub gain_db: f64,
-    /// Further gain that makes up for dynamic_range and limits, dB.
+    /// Further gain that makes up for compressor and limiter, dB.
     pub makeup_db: f64,
     /// Loudness of the shaped mono sound.
     pub before: Option<Loudness>,

@@ -109,7 +109,7 @@ impl Engine {
         if from == 0 || to == 0 {
             return Err(failed(from, to, "a rate of zero"));
         }
-        let common = gcd(from, to);
+        let common = crate::units::gcd(from, to);
         let units = FILTER.div_ceil((from / common).min(to / common));
         // An even number of units makes both halves of the delay whole samples.
         let chunk = (units.next_multiple_of(2) * (from / common)) as usize;
@@ -164,8 +164,4 @@ fn failed(from: u32, to: u32, cause: impl ToString) -> SoundError {
         to,
         cause: cause.to_string(),
     }
-}
-
-const fn gcd(a: u32, b: u32) -> u32 {
-    if b == 0 { a } else { gcd(b, a % b) }
 }

@@ -173,7 +173,7 @@ impl Clip {
         }
     }
 
-    /// Reads one packet and decodes what comes of it.
+    /// Reads and decodes one packet.
     fn step(&mut self) -> Result<(), SourceError> {
         if self.complete() {
             return self.end();

@@ -89,8 +89,8 @@ pub enum SourceError {
     },
     /// The chosen subtitle track holds pictures.
     #[error(
-        "subtitle track {number} of {path} ({codec}) holds pictures of text, which cannot be set \
-         anew for a small panel; choose a text track, or give a file of text",
+        "subtitle track {number} of {path} ({codec}) contains bitmaps, which are unreadable on a small \
+         panel; choose a text track, or give a subtitle file",
         path = .path.display()
     )]
     PicturesOfText {
@@ -127,9 +127,9 @@ pub enum SourceError {
         /// Damaged packets.
         packets: u64,
     },
-    /// The wanted start lies behind the end.
+    /// The start is after the end of the clip.
     #[error(
-        "{path} ends before the wanted start, {from:.3} s; choose an earlier one",
+        "{path} ends before the start, {from:.3} s; choose an earlier start",
         path = .path.display()
     )]
     StartBehindEnd {

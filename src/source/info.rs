@@ -81,6 +81,6 @@ pub struct SubtitleInfo {
     pub language: Option<String>,
     /// Codec by the name of its standard.
     pub codec: String,
-    /// Whether it is text; pictures of text cannot be set anew.
+    /// Whether it is text; bitmap subtitles cannot be rendered again.
     pub text: bool,
 }

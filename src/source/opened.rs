@@ -6,7 +6,7 @@ use ffmpeg::format::context::Input;
 use ffmpeg_next as ffmpeg;
 
 /// The file of a clip that was opened and looked into, but not read. Whoever
-/// asks first has it; a copy holds nothing. Opening and looking anew takes a
+/// asks first has it; a copy holds nothing. Opening and probing again takes a
 /// part of a second.
 #[derive(Default)]
 pub struct Opened(Mutex<Option<Input>>);

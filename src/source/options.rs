@@ -13,7 +13,7 @@ pub enum SoundChoice {
     /// By number among the sound tracks, from 1.
     Number(usize),
     /// The first of a language: two or three letters (ISO 639), or the tag as
-    /// it stands in the file.
+    /// its position in the file.
     Language(String),
 }
 

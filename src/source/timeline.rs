@@ -144,7 +144,7 @@ impl SoundRun {
     }
 
     /// Places the next `frames` samples, stamped `stamp`: silence goes into a
-    /// hole before them, what overlaps or lies behind the end goes out.
+    /// hole before them; overlaps and samples after the end are dropped.
     pub(super) fn place(&mut self, frames: u64, rate: u32, stamp: Option<i64>) -> Place {
         if self.rate != rate {
             (self.base, self.done, self.rate) = (self.now(), 0, rate);

@@ -43,7 +43,7 @@ pub(super) enum Start {
 }
 
 impl Start {
-    /// Pictures after which to show what there is: ten seconds at 30 a second.
+    /// Pictures after which to show what there is: ten seconds at 30 fps.
     const PATIENCE: u32 = 300;
 
     /// Learns from a packet's key flag.

@@ -4,7 +4,7 @@
 /// (1..=4096 each) as a half-open range, or `None` if no pixel of the row
 /// shows (also for a `y` outside the panel).
 ///
-/// A pixel shows if its centre lies in the ellipse that touches the four
+/// A pixel is visible if its centre is inside the ellipse that touches the four
 /// sides: with u = 2x + 1 - width and v = 2y + 1 - height,
 /// (u x height)^2 + (v x width)^2 <= (width x height)^2.
 #[must_use]

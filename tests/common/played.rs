@@ -2,9 +2,8 @@
 
 use std::path::Path;
 
-use thumbreel::coding::patch::Level;
-use thumbreel::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape, expand_565};
-use thumbreel::reel::{self, Header, PixelFormat, ReelFile};
+use thumbreel::coding::{PanelDecoder, PanelSettings, expand_565};
+use thumbreel::reel::{self, Header, ReelFile};
 use thumbreel::sound::{SoundCoding, decode_block};
 
 /// What a board would show and sound.
@@ -26,21 +25,9 @@ pub fn play(path: &Path) -> Played {
 pub fn play_some(path: &Path, wanted: impl Fn(usize) -> bool) -> Played {
     let mut file = ReelFile::open(path).unwrap();
     let header = *file.header();
-    let mut panel = PanelDecoder::new(PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: match header.shape {
-            reel::Shape::Rectangle => Shape::Rectangle,
-            reel::Shape::Ellipse => Shape::Ellipse,
-        },
-        order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables: file.tables().unwrap().unwrap_or_default(),
-    })
-    .unwrap();
+    let mut panel =
+        PanelDecoder::new(PanelSettings::from(&header).with_tables(file.tables().unwrap()))
+            .unwrap();
     let mut played = Played {
         header,
         pictures: Vec::new(),

@@ -1,7 +1,7 @@
 //! Small reels made by hand: synthetic payloads under the real container.
 
+use super::faults::Chance;
 use std::io::Cursor;
-use thumbreel::faults::Chance;
 use thumbreel::reel::{
     Event, Header, Mounting, Picture, Reader, ReelFile, ReelWriter, Settings, Slice, SoundCoding,
     Summary, Survey, crc32,

@@ -11,13 +11,12 @@ use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{
-    self, ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PictureEncoder, PictureIn,
-    RawEncoder, Weights,
+    self, ByteOrder, Coding, EncoderPlan, Limits, PanelDecoder, PanelSettings, PictureEncoder,
+    PictureIn, RawEncoder, Weights,
 };
-use thumbreel::export::panel_settings;
 use thumbreel::reel::{
-    CHUNK_HEADER, Event, LiveWriter, Mounting, Picture, PixelFormat, ReelFile, Settings, Shape,
-    Slice, SoundCoding, Wire, crc32, find_chunk, repair, split, verify,
+    CHUNK_HEADER, Event, LiveWriter, Mounting, Picture, ReelFile, Settings, Shape, Slice,
+    SoundCoding, Wire, crc32, find_chunk, repair, split, verify,
 };
 use thumbreel::sound::{self, BlockEncoder};
 use thumbreel::units::Ratio;
@@ -52,7 +51,8 @@ fn played(reel: &[u8]) -> String {
     let mut file = ReelFile::new(Cursor::new(reel)).unwrap();
     let header = *file.header();
     let tables = file.tables().unwrap().unwrap_or_default();
-    let mut panel = PanelDecoder::new(panel_settings(&header, tables)).unwrap();
+    let mut panel =
+        PanelDecoder::new(PanelSettings::from(&header).with_tables(Some(tables))).unwrap();
     let mut sum = crc32fast::Hasher::new();
     let mut heard = header.first_tick;
     while let Some(slice) = file.next_slice().unwrap() {
@@ -234,7 +234,7 @@ fn round_reel() -> Vec<u8> {
     let mut encoder = raw(coding::Shape::Ellipse, ByteOrder::LowFirst);
     let settings = Settings {
         shape: Shape::Ellipse,
-        pixel_format: PixelFormat::LowFirst,
+        pixel_format: ByteOrder::LowFirst,
         ..settings("Round harbour", SoundCoding::PcmU8)
     };
     let (settings, slices) = film(&mut encoder, Some(sound::SoundCoding::Pcm8), settings);
@@ -291,7 +291,7 @@ fn coded_live() -> Vec<u8> {
 }
 
 /// A small reel whose pixels were turned for the wire.
-fn wired(bgr: bool, inverted: bool, pixel_format: PixelFormat) -> Vec<u8> {
+fn wired(bgr: bool, inverted: bool, pixel_format: ByteOrder) -> Vec<u8> {
     let (settings, poster, slices) = coded(Coding::Patch, Level::Light, SoundCoding::PcmU8);
     let settings = Settings {
         wire: Wire { bgr, inverted },
@@ -503,14 +503,12 @@ fn kinds() -> Vec<(&'static str, Maker)> {
         }),
         ("patch-live.tbr", coded_live),
         ("patch-quiet.tbr", quiet_reel),
-        ("patch-bgr.tbr", || {
-            wired(true, false, PixelFormat::HighFirst)
-        }),
+        ("patch-bgr.tbr", || wired(true, false, ByteOrder::HighFirst)),
         ("patch-inverted.tbr", || {
-            wired(false, true, PixelFormat::LowFirst)
+            wired(false, true, ByteOrder::LowFirst)
         }),
         ("patch-bgr-inverted.tbr", || {
-            wired(true, true, PixelFormat::HighFirst)
+            wired(true, true, ByteOrder::HighFirst)
         }),
         ("minor-1.tbr", newer_reel),
     ]

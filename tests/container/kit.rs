@@ -13,10 +13,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{
-    ByteOrder, Coding, EncoderPlan, FLAG_KEY, FLAG_UNCHANGED, Limits, PanelDecoder, PictureEncoder,
-    PictureIn, Shape, Weights, encoder, nearest_565,
+    ByteOrder, Coding, EncoderPlan, FLAG_KEY, FLAG_UNCHANGED, Limits, PanelDecoder, PanelSettings,
+    PictureEncoder, PictureIn, Shape, Weights, encoder, nearest_565,
 };
-use thumbreel::export::panel_settings;
 use thumbreel::reel::{
     CHUNK_HEADER, ChunkHeader, FileError, Header, Kind, LiveWriter, PICTURE_ENTRY, Picture, Piece,
     ReelFile, Settings, Slice, SoundCoding, align4, crc32, find_chunk, part_length, verify,
@@ -36,8 +35,8 @@ fn present(reel: &[u8]) -> String {
 fn try_present(reel: &[u8]) -> Result<String, FileError> {
     let mut file = ReelFile::new(Cursor::new(reel))?;
     let header = *file.header();
-    let tables = file.tables().ok().flatten().unwrap_or_default();
-    let mut panel = PanelDecoder::new(panel_settings(&header, tables)).unwrap();
+    let tables = file.tables().ok().flatten();
+    let mut panel = PanelDecoder::new(PanelSettings::from(&header).with_tables(tables)).unwrap();
     let coding = sound::SoundCoding::from_number(header.sound as u8);
     let (mut samples, mut panels) = (crc32fast::Hasher::new(), crc32fast::Hasher::new());
     let (mut heard, mut shown, mut broken, mut waiting) = (header.first_tick, 0, false, true);

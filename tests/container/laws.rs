@@ -1,9 +1,9 @@
 //! Parse and emit are each other's inverse, and input may come in any pieces.
 
+use crate::common::faults::{Chance, Fault};
 use crate::common::reels::{events, tiny_poster, tiny_reel, tiny_settings, write_reel};
 use proptest::prelude::*;
 use std::io::Cursor;
-use thumbreel::faults::{Chance, Fault};
 use thumbreel::reel::{
     CHUNK_HEADER, ChunkHeader, End, Header, IndexEntry, IndexSector, PICTURE_ENTRY, Picture,
     PictureHeader, SECTOR, Settings, Slice, SoundCoding, crc32, verify,

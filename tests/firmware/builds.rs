@@ -12,7 +12,7 @@ use std::process::Command;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use thumbreel::coding::patch::Level;
-use thumbreel::reel::{Event, PixelFormat, SoundCoding, crc32};
+use thumbreel::reel::{ByteOrder, Event, SoundCoding, crc32};
 use thumbreel::sound::decode_block;
 
 /// A compiler and its flags, and what runs its programs.
@@ -96,7 +96,7 @@ fn films() -> Vec<Film> {
         pictures: 5,
         quality: 80,
         dither: true,
-        format: PixelFormat::LowFirst,
+        format: ByteOrder::LowFirst,
         sound: SoundCoding::ImaAdpcm,
         ..Film::default()
     };
@@ -114,7 +114,7 @@ fn films() -> Vec<Film> {
 fn expected(name: &str, film: &Film, reel: &[u8]) -> String {
     let header = crate::common::reels::header_of(reel);
     let mut decoder = panel_decoder(&header).unwrap();
-    let order = super::films::order(header.pixel_format);
+    let order = header.pixel_format;
     let (mut sent, mut samples, mut windows, mut ticks_before) = (Vec::new(), Vec::new(), 0, 0);
     walk(reel, |event| match event {
         Event::Sound { ticks, bytes, .. } => {

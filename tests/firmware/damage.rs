@@ -7,7 +7,7 @@ use super::play::{
     with,
 };
 use super::tools::{EVERYWHERE, Target};
-use thumbreel::faults::Fault;
+use crate::common::faults::Fault;
 use thumbreel::reel::{CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, find_chunk, part_length};
 
 /// Ticks of one slice, and samples of one fade.

@@ -4,11 +4,11 @@
 use super::films::{Film, FilmCoding};
 use super::rust_side::events;
 use super::tools::{EVERYWHERE, Target};
+use crate::common::faults::Chance;
 use crate::common::reels::tiny_reel;
 use std::fs;
 use std::path::Path;
 use thumbreel::coding::patch::Level;
-use thumbreel::faults::Chance;
 use thumbreel::reel::{
     CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, PIECE, SoundCoding, align4, crc32, find_chunk,
     part_length,

@@ -7,7 +7,7 @@ use thumbreel::coding::{
     ByteOrder, Coding, Encoded, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
     encoder,
 };
-use thumbreel::reel::{Picture, PixelFormat, Settings, Slice, SoundCoding, Wire};
+use thumbreel::reel::{Picture, Settings, Slice, SoundCoding, Wire};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
 use thumbreel::units::Ratio;
 
@@ -32,7 +32,7 @@ pub struct Film {
     pub offset: (u16, u16),
     /// What is done to the pixels before they are coded, and their byte order.
     pub wire: Wire,
-    pub format: PixelFormat,
+    pub format: ByteOrder,
     pub title: &'static str,
 }
 
@@ -59,7 +59,7 @@ impl Default for Film {
             dither: false,
             offset: (0, 0),
             wire: Wire::default(),
-            format: PixelFormat::HighFirst,
+            format: ByteOrder::HighFirst,
             title: "Harbour at dusk",
         }
     }
@@ -120,7 +120,7 @@ impl Film {
             width: self.width,
             height: self.height,
             shape: Shape::Rectangle,
-            order: order(self.format),
+            order: self.format,
             rate: Ratio::new(self.rate, 1).unwrap(),
             coding,
             level,
@@ -228,13 +228,6 @@ impl FilmCoding {
             Self::Raw | Self::Jpeg => 0,
             Self::Patch(level) => level as u8,
         }
-    }
-}
-
-pub const fn order(format: PixelFormat) -> ByteOrder {
-    match format {
-        PixelFormat::HighFirst => ByteOrder::HighFirst,
-        PixelFormat::LowFirst => ByteOrder::LowFirst,
     }
 }
 

@@ -6,7 +6,7 @@ use super::rust_side::{panel_decoder, walk, wire};
 use super::tools::{EVERYWHERE, Target};
 use std::collections::HashMap;
 use std::fs;
-use thumbreel::reel::{Event, PixelFormat, SoundCoding, Wire};
+use thumbreel::reel::{ByteOrder, Event, SoundCoding, Wire};
 use thumbreel::sound::decode_block;
 
 /// A picture on the fake panel.
@@ -369,8 +369,8 @@ fn jpeg_pictures_reach_the_boards_own_decoder() {
 fn seen_colour(bytes: &[u8], film: &Film) -> [i32; 3] {
     let both = [bytes[0], bytes[1]];
     let pixel = match film.format {
-        PixelFormat::HighFirst => u16::from_be_bytes(both),
-        PixelFormat::LowFirst => u16::from_le_bytes(both),
+        ByteOrder::HighFirst => u16::from_be_bytes(both),
+        ByteOrder::LowFirst => u16::from_le_bytes(both),
     };
     // An inverted panel shows the complement of what it is sent; a swapped one
     // takes its highest bits for blue.
@@ -397,8 +397,8 @@ fn inverted_and_swapped_panels_show_the_sources_colours() {
                     inverted: kind & 2 != 0,
                 },
                 format: match kind & 4 {
-                    0 => PixelFormat::HighFirst,
-                    _ => PixelFormat::LowFirst,
+                    0 => ByteOrder::HighFirst,
+                    _ => ByteOrder::LowFirst,
                 },
                 ..Film::default()
             };

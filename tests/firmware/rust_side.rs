@@ -1,12 +1,10 @@
 //! The Rust reader's and decoders' account of a reel, in the words of
 //! `board/dump.c`.
 
-use super::films::order;
 use std::fmt::Write;
-use thumbreel::coding::patch::Level;
-use thumbreel::coding::{CodingError, DecodeError, PanelDecoder, PanelSettings, Shape};
+use thumbreel::coding::{CodingError, DecodeError, PanelDecoder, PanelSettings};
 use thumbreel::reel::{
-    ErrorKind, Event, Header, PartName, PictureHeader, PixelFormat, Reader, ReelError, SoundCoding,
+    ByteOrder, ErrorKind, Event, Header, PartName, PictureHeader, Reader, ReelError, SoundCoding,
     crc32,
 };
 use thumbreel::sound::decode_block;
@@ -195,9 +193,7 @@ impl Story {
                 for r in rectangles {
                     write!(line, " {},{},{},{}", r.x + x, r.y + y, r.w, r.h).unwrap();
                 }
-                let order = self
-                    .header
-                    .map_or(PixelFormat::HighFirst, |h| h.pixel_format);
+                let order = self.header.map_or(ByteOrder::HighFirst, |h| h.pixel_format);
                 write!(line, " {told} {}", crc32(&wire(decoder, order))).unwrap();
             }
         }
@@ -235,19 +231,11 @@ pub fn walk(reel: &[u8], mut see: impl FnMut(&Event<'_>)) {
 
 /// A decoder of the host's for the pictures of a reel.
 pub fn panel_decoder(h: &Header) -> Result<PanelDecoder, CodingError> {
-    PanelDecoder::new(PanelSettings {
-        width: h.width,
-        height: h.height,
-        shape: Shape::Rectangle,
-        order: order(h.pixel_format),
-        level: Level::from_number(h.level).unwrap_or_default(),
-        jpeg_tables: Vec::new(),
-    })
+    PanelDecoder::new(PanelSettings::from(h))
 }
 
 /// What the panel shows, in the order in which it was sent.
-pub fn wire(decoder: &PanelDecoder, format: PixelFormat) -> Vec<u8> {
-    let order = order(format);
+pub fn wire(decoder: &PanelDecoder, order: ByteOrder) -> Vec<u8> {
     decoder
         .pixels()
         .iter()

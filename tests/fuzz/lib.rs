@@ -1,4 +1,7 @@
-//! What the fuzz targets share.
+//! Helpers of the fuzz targets.
+
+#[path = "../common/faults.rs"]
+pub mod faults;
 
 use thumbreel::reel::{Event, Reader, SECTOR, crc32};
 

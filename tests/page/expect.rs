@@ -3,9 +3,8 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use thumbreel::coding::patch::Level;
-use thumbreel::coding::{ByteOrder, PanelDecoder, PanelSettings, Shape};
-use thumbreel::reel::{Header, PictureHeader, PixelFormat, ReelFile, Shape as ReelShape};
+use thumbreel::coding::{PanelDecoder, PanelSettings, Shape};
+use thumbreel::reel::{Header, PictureHeader, ReelFile};
 use thumbreel::sound::{SoundCoding, decode_block};
 
 /// Every reel of `folder` by name.
@@ -19,21 +18,7 @@ pub fn folder(folder: &Path) -> Value {
 }
 
 pub fn panel(header: &Header, tables: Vec<u8>) -> PanelDecoder {
-    PanelDecoder::new(PanelSettings {
-        width: header.width,
-        height: header.height,
-        shape: match header.shape {
-            ReelShape::Rectangle => Shape::Rectangle,
-            ReelShape::Ellipse => Shape::Ellipse,
-        },
-        order: match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
-        },
-        level: Level::from_number(header.level).unwrap_or_default(),
-        jpeg_tables: tables,
-    })
-    .unwrap()
+    PanelDecoder::new(PanelSettings::from(header).with_tables(Some(tables))).unwrap()
 }
 
 /// Ten pictures spread over the reel, and all of its sound.
@@ -91,7 +76,7 @@ fn reel(path: &Path) -> Value {
 /// hidden if its centre lies outside the inscribed ellipse.
 fn visible(header: &Header, pixels: &[u16]) -> Vec<u8> {
     let (width, height) = (i64::from(header.width), i64::from(header.height));
-    let round = header.shape == ReelShape::Ellipse;
+    let round = header.shape == Shape::Ellipse;
     let mut bytes = Vec::with_capacity(2 * pixels.len());
     for (i, pixel) in (0..).zip(pixels) {
         let off = |at: i64, size: i64| (2 * at + 1 - size) as f64 / size as f64;

@@ -6,10 +6,11 @@
 //! and bursts, lost, doubled and swapped sectors and chunks. Without `--ignored` a
 //! seeded part of both runs.
 
+use crate::common::faults::Chance;
 use std::collections::BTreeMap;
 use std::io::Cursor;
 use std::path::Path;
-use thumbreel::faults::Chance;
+
 use thumbreel::reel::{
     CHUNK_HEADER, Header, Kind, PICTURE_ENTRY, Piece, ReelFile, Survey, crc32, part_length, verify,
 };

@@ -1,10 +1,10 @@
 //! Random faults, several at once: what is whole is saved, what is not is told.
 
+use crate::common::faults::{Chance, Fault, FaultySource, SourceFault};
 use crate::common::reels::{read_slices, slice_ends, tiny_reel, tiny_slice, tiny_slices};
 use proptest::prelude::*;
 use std::io::Cursor;
 use std::time::Duration;
-use thumbreel::faults::{Chance, Fault, FaultySource, SourceFault};
 use thumbreel::reel::{ReelFile, RepairError, Slice, repair, verify};
 
 /// Every slice of a repaired reel, stale pictures included.

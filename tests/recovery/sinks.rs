@@ -1,11 +1,11 @@
 //! Disks that fail, shorten and tear at each write.
 
+use crate::common::faults::{FaultySink, SinkFault};
 use crate::common::reels::{
     read_slices, tiny_poster, tiny_reel, tiny_settings, tiny_slices, write_reel,
 };
 use std::io::{Cursor, Seek, Write};
 use std::path::Path;
-use thumbreel::faults::{FaultySink, SinkFault};
 use thumbreel::reel::{Draft, ReelWriter, WriteError, repair, verify};
 
 const SLICES: u64 = 7;

@@ -64,7 +64,7 @@ fn it_holds_everything_and_asks_for_nothing() {
     for part in [
         "As the panel shows it",
         "Contact sheet",
-        "Need against capacity over time",
+        "Load and capacity over time",
         "From the card",
         "Over Wi-Fi",
         "Sound and current over time",
@@ -219,7 +219,7 @@ fn the_verdict_is_the_worse_of_formula_and_rehearsal() {
         "{}",
         &page[..6000]
     );
-    assert!(page.contains("<strong>Wi-Fi: fit.</strong>"));
+    assert!(page.contains("<strong>Wi-Fi: fits.</strong>"));
     assert!(page.contains("the link stalled"));
 }
 

@@ -1,9 +1,9 @@
-//! What a macroblock leaves behind for those to its right and below.
+//! Properties of a macroblock that those to its right and below use.
 
-/// What later macroblocks want to know of the one above or to the left.
+/// Properties of the macroblock above or to the left.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Neighbour {
-    /// It keeps its pixels.
+    /// It is skipped.
     pub skip: bool,
     /// It is predicted from its own picture.
     pub intra: bool,
@@ -20,8 +20,8 @@ pub struct Neighbour {
 /// Longest vector component, in its own unit.
 pub const MOST_VECTOR: i32 = 2047;
 
-/// The vector expected for block `i`: median of those to the left, above, and
-/// above to the right; in the first line of macroblocks that to the left.
+/// The vector predictor of block `i`: the median of those to the left, above, and
+/// above right; in the first line of macroblocks that to the left.
 /// `above` starts with the macroblock above; `vectors` holds the blocks before.
 #[must_use]
 pub fn predictor(

@@ -50,7 +50,7 @@ impl<B: Memory> Plane<B> {
         self.history[slot * n..][..n].copy_from_slice(&self.now[line * n..][..n]);
     }
 
-    /// Copies a block from a whole place that lies inside what is kept;
+    /// Copies a block from an integer position inside the kept rows;
     /// elsewhere it says no, and the block is to be fetched piece by piece.
     #[inline]
     pub fn copy<const N: usize>(&mut self, x: usize, y: usize, vector: [i16; 2]) -> bool {

@@ -46,7 +46,7 @@ impl Previous<'_> {
         }
         let end = y + h;
         while y < end {
-            // A run that lies in one piece.
+            // The run is contiguous.
             let (from, run) = match y.checked_sub(self.kept) {
                 None => {
                     let slot = y & (self.ring - 1);
@@ -284,9 +284,9 @@ fn weigh<const N: usize>(out: &mut [u8; N], rows: [&[u8]; 4], by: &[[u16; N]; 4]
 /// How an 8x8 block is predicted from the samples above and to its left.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Mode {
-    /// Their mean.
+    /// The mean of both edges.
     Dc = 0,
-    /// A smooth surface between them.
+    /// Bilinear interpolation between the edges.
     Planar = 1,
     /// Left + above - corner.
     Gradient = 2,

@@ -101,7 +101,7 @@ impl<B: Memory> Decoder<B> {
     }
 
     /// Converts the pixels in `rect` to RGB565, R in the high bits, into
-    /// `out`, whose rows are `pitch` apart. What lies outside the panel is
+    /// `out`, whose rows are `pitch` apart. Pixels outside the panel are
     /// left as it is. Nothing happens if `out` is too short for `rect`, or
     /// `pitch` is less than its width.
     pub fn paint(&self, rect: Rect, out: &mut [u16], pitch: usize) {

@@ -1,14 +1,14 @@
 //! Contexts of the syntax elements, numbered as in `spec/coding.md`.
 
-/// Macroblock keeps its pixels; + neighbours that do (0..=2).
+/// Macroblock is skipped; + skipped neighbours (0..=2).
 pub const SKIP: usize = 0;
-/// Macroblock is predicted from its own picture; + such neighbours (0..=2).
+/// Macroblock is intra; + intra neighbours (0..=2).
 pub const INTRA: usize = 3;
 /// Four vectors instead of one.
 pub const SPLIT: usize = 6;
-/// Vector is the predicted one; + 1 in a split macroblock.
+/// Vector equals the predictor; + 1 in a split macroblock.
 pub const SAME: usize = 7;
-/// Residual follows; + 0 predicted vector, 1 other or split, 2 intra.
+/// Residual follows; + 0 vector equals the predictor, 1 other or split, 2 intra.
 pub const CODED: usize = 9;
 /// Change of quantiser, a number (last context + 5).
 pub const QUANT: usize = 12;
@@ -41,7 +41,7 @@ pub const CONTEXTS: usize = BLOCK + 4 * 8 * 3 * 2;
 /// Statistics of a coded block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
-    /// Luma, moved, 8x8.
+    /// Luma, inter, 8x8.
     Inter = 0,
     /// Luma, intra, 8x8.
     Intra = 1,

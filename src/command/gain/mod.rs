@@ -15,7 +15,7 @@ use crate::sound::gain::{Bound, Choice};
 use current::Sounding;
 use staging::Staging;
 
-/// Minutes of play that temperatures stand for, unless others are asked for.
+/// Default minutes of playback before temperatures are computed.
 const MINUTES: f64 = 30.0;
 
 /// Recommend the amplifier gain, and compute supply current and heat for a sound.
@@ -113,7 +113,7 @@ impl Args {
                 return Ok(());
             }
             Err(Usage(format!(
-                "{what} is {value}, but must lie between {low} and {high}"
+                "{what} is {value}, but must be between {low} and {high}"
             )))
         };
         for &volume in &self.volume {

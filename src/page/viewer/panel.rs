@@ -6,7 +6,7 @@ use spin::{Mutex, MutexGuard};
 use thumbreel::coding::patch::{Decoder, Level, memory_bytes};
 use thumbreel::coding::raw::Rectangles;
 use thumbreel::coding::{ByteOrder, Coding, DecodeError, MOST_SIDE, expand_565};
-use thumbreel::reel::{Header, Kind, PixelFormat, Wire};
+use thumbreel::reel::{Header, Kind, Wire};
 use thumbreel::units::Rect;
 
 const PIXELS: usize = MOST_SIDE as usize * MOST_SIDE as usize;
@@ -60,10 +60,7 @@ impl Panel {
             return Err(DecodeError::Unsuited("the panel is too large for this page"));
         }
         (self.width, self.height) = (header.width.into(), header.height.into());
-        self.order = match header.pixel_format {
-            PixelFormat::HighFirst => ByteOrder::HighFirst,
-            PixelFormat::LowFirst => ByteOrder::LowFirst,
-        };
+        self.order = header.pixel_format;
         self.wire = header.wire;
         if let Some(level) = Level::from_number(header.level) {
             let memory = MutexGuard::leak(PATCH.lock()).as_mut_slice();

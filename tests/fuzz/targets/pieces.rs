@@ -2,8 +2,8 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use thumbreel::faults::Chance;
 use thumbreel_fuzz::events;
+use thumbreel_fuzz::faults::Chance;
 
 fuzz_target!(|data: &[u8]| {
     let Some((seed, reel)) = data.split_first() else {

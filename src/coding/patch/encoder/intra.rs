@@ -7,7 +7,7 @@ use super::elements::price_mode;
 use super::macroblock::Picture;
 use super::write::BIT;
 
-/// Intra prediction from the source itself may be so many times worse than the
+/// Intra prediction from the source itself may be this many times worse than the
 /// motion found, and coding it is still tried.
 const INTRA_HOPE: f32 = 1.6;
 

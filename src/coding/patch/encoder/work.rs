@@ -60,7 +60,7 @@ pub const fn moved(level: Level, vector: [i16; 2], side: u64) -> u64 {
     cost
 }
 
-/// A residual whose last level stands at `last`.
+/// A residual whose last level is at place `last`.
 pub const fn block(last: usize, transform4x4: bool) -> u64 {
     match (transform4x4, last) {
         (true, _) => TRANSFORM_4X4,
@@ -91,7 +91,7 @@ impl Work {
         self.sum += INTRA;
     }
 
-    /// A coded block whose last level stands at `last`.
+    /// A coded block whose last level is at place `last`.
     pub fn block(&mut self, last: usize, transform4x4: bool) {
         self.sum += block(last, transform4x4);
     }

@@ -11,7 +11,7 @@ pub const BIT: u32 = 256;
 /// Levels of one block in the order of the scan.
 pub type Levels = [i16; 64];
 
-/// Prices of elements, in 1/256 bit, with the contexts as they stand.
+/// Prices of elements, in 1/256 bit, with the current contexts.
 pub struct Rates {
     pub level: Level,
     pub contexts: Contexts,

@@ -1,5 +1,5 @@
-//! Faults on purpose: what cards, links and power do to bytes. Tests, rehearsals
-//! and the emulated board share them, so that all speak of the same faults.
+//! Faults on purpose: what cards, links and power do to bytes. All tests share
+//! them.
 
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::time::Duration;
@@ -29,7 +29,7 @@ impl Chance {
 /// One change to stored bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fault {
-    /// One bit turned over; bit 0 is the lowest of byte 0.
+    /// One flipped bit; bit 0 is the lowest of byte 0.
     Flip {
         /// The bit's number.
         bit: u64,
@@ -134,7 +134,7 @@ pub enum SinkFault {
     Seek(u64),
 }
 
-/// A sink that fails as told.
+/// A sink that fails as configured.
 #[derive(Debug)]
 pub struct FaultySink<W> {
     inner: W,
@@ -223,7 +223,7 @@ pub enum SourceFault {
     Interrupt(u64),
 }
 
-/// A source that stalls and fails as told, and hands out random pieces.
+/// A source that stalls and fails as configured, and returns pieces of random size.
 #[derive(Debug)]
 pub struct FaultySource<R> {
     inner: R,
@@ -308,6 +308,8 @@ impl<R: Seek> Seek for FaultySource<R> {
 }
 
 #[cfg(test)]
+// A bench without a harness drops the tests, but not their imports.
+#[allow(unused_imports)]
 mod tests {
     use super::{Chance, Fault, FaultySink, FaultySource, SinkFault, SourceFault};
     use std::io::{Cursor, ErrorKind, Read, Write};
