@@ -105,6 +105,7 @@
 #![warn(missing_docs)]
 
 pub mod coding;
+pub mod play;
 pub mod reel;
 pub mod sound;
 pub mod units;

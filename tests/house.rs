@@ -72,6 +72,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
     BTreeMap::from([
         ("units", vec![]),
         ("reel", vec!["units", "coding"]),
+        ("play", vec![]),
         ("source", vec!["units"]),
         ("picture", vec!["units", "source"]),
         ("sound", vec!["units", "source"]),
@@ -80,7 +81,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("budget", vec!["units", "board", "reel", "coding"]),
         (
             "rehearsal",
-            vec!["units", "board", "reel", "coding", "budget"],
+            vec!["units", "board", "reel", "coding", "budget", "play"],
         ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert", "export"])),

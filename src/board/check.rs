@@ -420,13 +420,6 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
             "the panel has no tearing signal to wait for; it is ignored".into(),
         );
     }
-    if !board.panel.dma && board.player.picture_buffers > 1 {
-        say(
-            "player.picture_buffers",
-            "decoding ahead has no effect without DMA, because the core itself feeds the bus"
-                .into(),
-        );
-    }
     if board.power.source == PowerSource::Cell
         && board.power.cell_limit_ma > board.power.cell_mah * 2.0
     {

@@ -55,6 +55,8 @@ section! {
     Stalls {
         /// Mean number of stalls per minute of playback.
         per_minute: f64 = 0.5, "per minute", "probe; else assume 0.5 for a card, 2 for Wi-Fi", 0 ..= 6000;
+        /// Mean number of stalls per megabyte read, beside those per minute: a card's own housekeeping.
+        per_megabyte: f64 = 0.0, "per megabyte", "probe: `thumbreel boards measure`", 0 ..= 1000;
         /// Median length of a stall.
         typical_ms: f64 = 30.0, "milliseconds", "probe", 0 ..= 60000;
         /// Longest stall that playback must survive.
@@ -83,6 +85,12 @@ section! {
         loss: f64 = 0.0005, "share", "network stack counters; 0.0001 near, 0.01 far", 0 ..= 0.3;
         /// Retransmission timeout, used when too few later segments arrive to reveal the loss.
         retransmit_ms: f64 = 200.0, "milliseconds", "the server's minimum retransmission timeout; often 200 ms, 1 s by RFC 6298", 10 ..= 10000;
+        /// Longest wait of a segment for a radio that sleeps between beacons; 0 with power saving off.
+        power_save_ms: f64 = 0.0, "milliseconds", "firmware: 0 with power saving off, else the beacon interval (usually 102.4 ms) times the beacons slept through", 0 ..= 10000;
+        /// Mean number of lost and remade connections per hour of playback.
+        reconnects_per_hour: f64 = 0.0, "per hour", "firmware's log over a day where the board will stand", 0 ..= 3600;
+        /// Time from a lost connection to the next byte.
+        reconnect_ms: f64 = 3000.0, "milliseconds", "firmware's log; some seconds with a new address, less with a fixed one", 10 ..= 600_000;
         /// Response time of the server.
         server_ms: f64 = 10.0, "milliseconds", "time to the first byte, measured on the server itself", 0 ..= 60000;
         /// Rate limit of the server; 0 for none.
@@ -112,6 +120,29 @@ impl Wifi {
         let bits = DATA_BITS_PER_SYMBOL[usize::from(self.mcs.min(7))];
         let symbol_us = if self.short_guard { 3.6 } else { 4.0 };
         f64::from(bits) / symbol_us * 1e6
+    }
+}
+
+impl Wifi {
+    /// Mean time from a segment to its acknowledgement in milliseconds, the
+    /// wait for a sleeping radio included.
+    #[must_use]
+    pub fn turn_ms(&self) -> f64 {
+        self.round_trip_ms + self.power_save_ms / 2.0
+    }
+}
+
+impl Stalls {
+    /// Whether there are any.
+    #[must_use]
+    pub fn strike(&self) -> bool {
+        self.per_minute > 0.0 || self.per_megabyte > 0.0
+    }
+
+    /// How many are met in so much play.
+    #[must_use]
+    pub fn met(&self, seconds: f64, bytes: u64) -> f64 {
+        self.per_minute * seconds / 60.0 + self.per_megabyte * bytes as f64 / 1e6
     }
 }
 

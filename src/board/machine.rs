@@ -49,7 +49,7 @@ section! {
     Cpu {
         /// Clock frequency of the cores.
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
-        /// Cores that the player may use. With two, the I/O core reads and plays sound while the display core decodes.
+        /// Cores that the player may use. With two, the I/O core reads while the display core decodes and plays sound.
         cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
         /// Instruction set. Decoding cost was counted on two; `other` uses the slower one's figures.
         instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
@@ -66,26 +66,6 @@ section! {
     }
 }
 
-/// What the player does with a late frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "kebab-case")]
-pub enum LatePolicy {
-    /// Drop it once the next one is due; the panel keeps the previous frame.
-    Drop,
-    /// Show every frame, however late, and catch up when time allows.
-    CatchUp,
-}
-
-/// What the player does on a sound underrun.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "kebab-case")]
-pub enum StarvePolicy {
-    /// Stop the clock, refill the buffer to the start level, then continue.
-    Pause,
-    /// Keep the clock running over silence and continue with data that arrives in time.
-    Silence,
-}
-
 section! {
     /// How the firmware plays: buffers and policies.
     Player {
@@ -95,16 +75,12 @@ section! {
         start_bytes: u32 = 0, "bytes", "firmware", 0 ..= 67_108_864;
         /// Size of one read from the card.
         read_bytes: u32 = 8192, "bytes", "firmware: a multiple of 512", 512 ..= 1_048_576;
-        /// 1: decodes each frame when it is due and sends it in strips; 2: decodes ahead into two frame buffers.
-        picture_buffers: u8 = 1, "1 | 2", "your firmware; the supplied player uses 1", 1 ..= 2;
         /// Total size of the DMA send buffers in internal memory.
         send_bytes: u32 = 7680, "bytes", "firmware: two strips of a few panel rows", 512 ..= 1_048_576;
         /// Wait for the panel's tearing signal before sending.
         wait_tearing: bool = false, "true | false", "firmware";
-        /// Policy for late frames.
-        late: LatePolicy = LatePolicy::Drop, "drop | catch-up", "firmware";
-        /// Policy for sound underruns.
-        starve: StarvePolicy = StarvePolicy::Pause, "pause | silence", "firmware";
+        /// Reading waits for its bytes. If not, one core starts a read, goes on playing, and takes the bytes when they are there. Counts only with one core.
+        read_blocks: bool = true, "true | false", "firmware: whether the read hook waits, or starts a transfer and returns 0 until it is over";
         /// How late a frame may be and still count as in sync.
         tolerance_ms: f64 = 45.0, "milliseconds", "ITU-R BT.1359: viewers notice sound that leads by 45 ms", 1 ..= 1000;
         /// Memory for the stacks and state of the player's tasks.

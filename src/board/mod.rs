@@ -24,7 +24,7 @@ use toml::Table;
 
 pub use check::{Advice, BoardError};
 pub use links::{Card, CardBus, DATA_BITS_PER_SYMBOL, Stalls, Wifi};
-pub use machine::{Cpu, InstructionSet, LatePolicy, Memory, Player, StarvePolicy};
+pub use machine::{Cpu, InstructionSet, Memory, Player};
 pub use measure::{Latency, MeasureError, Measured};
 pub use panel::{ByteOrder, Panel, Shape, Tone};
 pub use power::{Power, PowerSource, Regulator, RegulatorKind};

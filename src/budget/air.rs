@@ -5,6 +5,8 @@ use serde::Serialize;
 
 use crate::board::{DATA_BITS_PER_SYMBOL, Wifi};
 
+use super::tcp::Flow;
+
 /// Bytes of IPv4 and UDP headers, of IPv4 and TCP headers, and of LLC, MAC
 /// header and frame check sequence around them.
 const IP_UDP: u32 = 28;
@@ -44,13 +46,6 @@ pub fn window_bps(window_bytes: u32, round_trip_ms: f64) -> f64 {
     f64::from(window_bytes) * 8e3 / round_trip_ms
 }
 
-/// Payload bit/s that random loss allows: segment / round trip x 1.22 / sqrt(loss)
-/// (Mathis, Semke, Mahdavi, Ott 1997); infinite without loss.
-#[must_use]
-pub fn loss_bps(segment: u32, round_trip_ms: f64, loss: f64) -> f64 {
-    f64::from(segment) * 8e3 / round_trip_ms * 1.22 / loss.sqrt()
-}
-
 /// What binds the rate of a wireless link.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -75,38 +70,40 @@ impl AirLimit {
             Self::Share => "limited by the share of the link rate that payload can use",
             Self::Frames => "limited by Wi-Fi frame overhead",
             Self::Window => "limited by the TCP window over the round trip",
-            Self::Loss => "limited by lost segments",
+            Self::Loss => "limited by lost segments and the timeouts they cost",
             Self::Server => "limited by the server's rate",
         }
     }
 }
+
+/// Share of the window's rate below which losses bind it.
+const BOUND_BY_LOSS: f64 = 0.98;
 
 /// Sustained payload rate in bit/s and what binds it.
 #[must_use]
 pub fn rate_bps(wifi: &Wifi) -> (f64, AirLimit) {
     let symbol = if wifi.short_guard { 3.6 } else { 4.0 };
     let bits = DATA_BITS_PER_SYMBOL[usize::from(wifi.mcs.min(7))];
-    let mut limits = vec![
-        (wifi.rate_bps() * wifi.usable_share, AirLimit::Share),
-        (
-            window_bps(wifi.window_bytes, wifi.round_trip_ms),
-            AirLimit::Window,
-        ),
-        (
-            loss_bps(wifi.segment_bytes, wifi.round_trip_ms, wifi.loss),
-            AirLimit::Loss,
-        ),
-    ];
+    let mut air = vec![(wifi.rate_bps() * wifi.usable_share, AirLimit::Share)];
     if wifi.link_bps == 0 {
-        limits.push((tcp_bps(wifi.segment_bytes, bits, symbol), AirLimit::Frames));
+        air.push((tcp_bps(wifi.segment_bytes, bits, symbol), AirLimit::Frames));
     }
     if wifi.server_bps > 0 {
-        limits.push((wifi.server_bps as f64, AirLimit::Server));
+        air.push((wifi.server_bps as f64, AirLimit::Server));
     }
-    limits
+    let calm = window_bps(wifi.window_bytes, wifi.turn_ms());
+    air.push((calm, AirLimit::Window));
+    let (most, limit) = air
         .into_iter()
         .min_by(|a, b| a.0.total_cmp(&b.0))
-        .unwrap_or((0.0, AirLimit::Share))
+        .unwrap_or((0.0, AirLimit::Share));
+    let segment = f64::from(wifi.segment_bytes) * 8.0;
+    let flow = Flow::of(wifi).through(most / segment) * segment;
+    if flow < most * BOUND_BY_LOSS {
+        (flow, AirLimit::Loss)
+    } else {
+        (flow.min(most), limit)
+    }
 }
 
 /// Least received power for MCS 0 to 7, dBm (IEEE 802.11n-2009 table of

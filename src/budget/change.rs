@@ -73,10 +73,12 @@ fn board_changes(board: &Board, link: Link) -> Vec<(String, Board)> {
             b.panel.bits_per_pixel = 16
         });
     }
-    if board.player.picture_buffers == 1 {
-        try_it("decode pictures ahead into two buffers".into(), &|b| {
-            b.player.picture_buffers = 2
-        });
+    if board.cpu.cores == 1 && board.player.read_blocks {
+        try_it(
+            "let the reading hook start a transfer and return at once (player.read_blocks = false)"
+                .into(),
+            &|b| b.player.read_blocks = false,
+        );
     }
     if board.cpu.cores == 1 {
         try_it("take a part with two cores".into(), &|b| b.cpu.cores = 2);

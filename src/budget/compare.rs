@@ -6,9 +6,9 @@ use crate::board::{Board, Wifi};
 
 use super::{Budget, BudgetError, Link, ReelFacts, Terms, Verdict, air};
 
-/// Beyond this share of lost segments the rule of TCP's rate no longer holds:
-/// time-outs, and not halved windows, set the pace (Padhye et al. 1998).
-pub const MOST_LOSS: f64 = 0.05;
+/// Longest round trip and greatest loss that a profile may state.
+const LONGEST_MS: f64 = 5000.0;
+const MOST_LOSS: f64 = 0.3;
 
 /// Where Wi-Fi stops sufficing, each figure with all else as it is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -21,10 +21,10 @@ pub struct Crossover {
     pub mcs: Option<u8>,
     /// Reach of that MCS in metres, an order of magnitude.
     pub reach_m: Option<f64>,
-    /// Longest round trip in milliseconds that the TCP window allows.
-    pub round_trip_ms: f64,
-    /// Largest share of lost segments, at most [`MOST_LOSS`].
-    pub loss: f64,
+    /// Longest round trip in milliseconds; `None` if none is short enough.
+    pub round_trip_ms: Option<f64>,
+    /// Largest share of lost segments; `None` if even none lost is too many.
+    pub loss: Option<f64>,
 }
 
 /// Both links side by side.
@@ -124,16 +124,39 @@ impl Crossover {
             air::rate_bps(&at).0 >= need_bps
         };
         let mcs = (0..8).find(suffices);
-        let segment_bits = f64::from(wifi.segment_bytes) * 8e3;
+        let with = |edit: &dyn Fn(&mut Wifi)| {
+            let mut changed = wifi.clone();
+            edit(&mut changed);
+            air::rate_bps(&changed).0 >= need_bps
+        };
         Self {
             need_bps,
             link_bps,
             mcs,
             reach_m: mcs.map(air::reach_m),
-            round_trip_ms: f64::from(wifi.window_bytes) * 8e3 / need_bps,
-            loss: (segment_bits * 1.22 / (wifi.round_trip_ms * need_bps))
-                .powi(2)
-                .min(MOST_LOSS),
+            round_trip_ms: most(0.1, LONGEST_MS, |ms| with(&|w| w.round_trip_ms = ms)),
+            loss: most(0.0, MOST_LOSS, |loss| with(&|w| w.loss = loss)),
         }
     }
+}
+
+/// The greatest value from `low` to `high` that suffices, to a thousandth; the
+/// smaller the better.
+fn most(low: f64, high: f64, suffices: impl Fn(f64) -> bool) -> Option<f64> {
+    if !suffices(low) {
+        return None;
+    }
+    let (mut low, mut high) = (low, high);
+    if suffices(high) {
+        return Some(high);
+    }
+    while high - low > 0.001 * high {
+        let middle = low + (high - low) / 2.0;
+        if suffices(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Some(low)
 }

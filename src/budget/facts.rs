@@ -116,7 +116,33 @@ pub struct ReelFacts {
     pub pictures: Vec<PictureFacts>,
 }
 
+impl PictureCoding {
+    /// Every coding, the least lossy first.
+    pub const ALL: [Self; 4] = [Self::Raw, Self::PatchFull, Self::PatchLight, Self::Jpeg];
+}
+
 impl ReelFacts {
+    /// A reel of which only the size of its pictures is known.
+    #[must_use]
+    pub const fn unmade(width: u16, height: u16) -> Self {
+        Self {
+            assumed: true,
+            width,
+            height,
+            clock_rate: 48_000,
+            rate: 1.0,
+            sound: SoundCoding::None,
+            coding: PictureCoding::Raw,
+            largest_chunk: 4096,
+            working_bytes: 0,
+            prebuffer: 0,
+            lead_bytes: 0,
+            total_bytes: 0,
+            slices: Vec::new(),
+            pictures: Vec::new(),
+        }
+    }
+
     /// Length in ticks.
     #[must_use]
     pub fn ticks(&self) -> u64 {

@@ -22,7 +22,7 @@ pub enum Part {
     Picture,
     /// The core that draws (the only one, where there is one).
     DisplayCore,
-    /// The core that reads and sounds.
+    /// The core that reads, where there are two.
     IoCore,
     /// Internal memory.
     Internal,

@@ -77,7 +77,8 @@ pub(super) fn all(
 }
 
 /// Sustained bytes per second of a link; 0 where there is none.
-fn link_rate(board: &Board, link: Link) -> f64 {
+#[must_use]
+pub fn link_rate(board: &Board, link: Link) -> f64 {
     match link {
         Link::Card => board
             .card

@@ -34,6 +34,8 @@ pub struct MemoryPlan {
     pub buffers: Vec<Buffer>,
     /// Bytes that the ring buffer gets.
     pub ring_buffer_bytes: u64,
+    /// Bytes that memory leaves for the ring buffer, however long the reel.
+    pub room: u64,
     /// Bytes that the ring buffer needs at the least: the largest chunk and a read.
     pub least_ring: u64,
     /// Where the ring buffer lies.
@@ -59,7 +61,7 @@ impl MemoryPlan {
         let mut buffers = small_buffers(board, copies);
         let inside: u64 = buffers.iter().map(|b| b.bytes).sum();
         let free = u64::from(memory.internal_bytes).saturating_sub(inside);
-        let pictures = picture_bytes(reel, board);
+        let pictures = u64::from(reel.working_bytes);
         let ring_place = if outside >= least_ring && outside > free {
             Place::External
         } else {
@@ -96,6 +98,7 @@ impl MemoryPlan {
         Self {
             buffers,
             ring_buffer_bytes,
+            room: left.min(stated(board)) / 512 * 512,
             least_ring,
             ring_place,
             picture_place,
@@ -123,28 +126,11 @@ impl MemoryPlan {
 /// What is left for the ring buffer, never more than the reel or a stated size, in
 /// whole blocks.
 fn ring_size(reel: &ReelFacts, board: &Board, left: u64) -> u64 {
-    let stated = match board.player.ring_buffer_bytes {
-        0 => u64::MAX,
-        bytes => u64::from(bytes),
-    };
     let reel_bytes = reel.slice_bytes().max(u64::from(reel.largest_chunk));
     let size = left
-        .min(stated)
+        .min(stated(board))
         .min(reel_bytes + u64::from(board.player.read_bytes));
     size / 512 * 512
-}
-
-/// Decoder memory, with two pictures more where the player decodes ahead.
-fn picture_bytes(reel: &ReelFacts, board: &Board) -> u64 {
-    let picture = u64::from(reel.width) * u64::from(reel.height) * 2;
-    let ahead = draws_ahead(reel, board);
-    u64::from(reel.working_bytes) + if ahead { 2 * picture } else { 0 }
-}
-
-/// Pictures are decoded ahead of their time into buffers of their own.
-#[must_use]
-pub fn draws_ahead(reel: &ReelFacts, board: &Board) -> bool {
-    reel.coding != PictureCoding::Raw && board.panel.dma && board.player.picture_buffers > 1
 }
 
 /// Buffers that must lie inside whatever happens.
@@ -167,4 +153,12 @@ fn small_buffers(board: &Board, copies: bool) -> Vec<Buffer> {
             place: Place::Internal,
         })
         .collect()
+}
+
+/// A stated size of the ring buffer, or no bound.
+fn stated(board: &Board) -> u64 {
+    match board.player.ring_buffer_bytes {
+        0 => u64::MAX,
+        bytes => u64::from(bytes),
+    }
 }

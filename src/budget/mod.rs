@@ -7,38 +7,43 @@
 mod air;
 mod change;
 mod chart;
+mod choice;
 mod compare;
 mod cost;
 mod counted;
 mod current;
 mod facts;
+mod less;
 mod line;
 mod lines;
 mod memory;
 mod read;
 mod settings;
 mod stall;
+mod tcp;
 
 use serde::Serialize;
 
-use crate::board::Board;
+use crate::board::{Board, Stalls};
 
 pub use air::{
-    AirLimit, chunk_overhead, frame_us, loss_bps, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
+    AirLimit, chunk_overhead, frame_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
-pub use compare::{Comparison, Crossover, MOST_LOSS};
+pub use choice::{Choice, Wish};
+pub use compare::{Comparison, Crossover};
 pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
 pub use current::{Currents, Duty, speaker_watts};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Source, Verdict};
-pub use lines::{FAT32_FILE, MEMORY_MARGIN};
-pub use memory::{Buffer, MemoryPlan, Place, draws_ahead};
+pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
+pub use memory::{Buffer, MemoryPlan, Place};
 pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
+pub use tcp::Flow;
 
 /// Where a reel is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -57,6 +62,24 @@ impl Link {
         let card = board.card.is_some().then_some(Self::Card);
         let wifi = board.wifi.is_some().then_some(Self::Wifi);
         card.into_iter().chain(wifi).collect()
+    }
+
+    /// The stalls of this link on a board, if it has the link.
+    #[must_use]
+    pub fn stalls(self, board: &Board) -> Option<&Stalls> {
+        match self {
+            Self::Card => board.card.as_ref().map(|c| &c.stalls),
+            Self::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
+        }
+    }
+
+    /// Instructions of a core for each byte that it brings.
+    #[must_use]
+    pub fn instructions_per_byte(self, board: &Board) -> f64 {
+        match self {
+            Self::Card => board.card.as_ref().map_or(0.0, |c| c.instructions_per_byte),
+            Self::Wifi => board.wifi.as_ref().map_or(0.0, |w| w.instructions_per_byte),
+        }
     }
 
     /// The link's name in tables.

@@ -17,8 +17,6 @@ pub mod jpeg;
 #[cfg(feature = "host")]
 mod panel;
 #[cfg(feature = "host")]
-mod pick;
-#[cfg(feature = "host")]
 mod plan;
 #[cfg(feature = "host")]
 pub(crate) mod rate;
@@ -29,8 +27,6 @@ mod raw_encoder;
 pub use denoise::denoised;
 #[cfg(feature = "host")]
 pub use panel::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
-#[cfg(feature = "host")]
-pub use pick::{Means, Pick, pick};
 #[cfg(feature = "host")]
 pub use plan::{EncoderPlan, Weights, encoder};
 #[cfg(feature = "host")]

@@ -13,6 +13,7 @@ use crate::budget::{
     Budget, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed, Terms,
     Verdict, best_change, chart, stall_need,
 };
+use crate::rehearsal::{Judgement, USUAL_RUNS};
 use crate::units::Ratio;
 
 use super::out::say;
@@ -185,10 +186,17 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let links = args
         .link
         .map_or_else(|| Link::of(&board), |link| vec![link.link()]);
-    let budgets = links
+    let judged = links
         .iter()
-        .map(|link| Budget::new(&reel, &board, *link, terms))
+        .map(|link| Judgement::new(&reel, &board, *link, terms, USUAL_RUNS))
         .collect::<Result<Vec<_>, _>>()?;
+    // The verdict that is told is the worse of formula and rehearsals.
+    let told = |judged: &Judgement| Budget {
+        verdict: judged.verdict(),
+        ..judged.budget.clone()
+    };
+    let budgets: Vec<Budget> = judged.iter().map(told).collect();
+    let lines: Vec<String> = judged.iter().map(Judgement::line).collect();
     let comparison = args
         .compare
         .then(|| Comparison::new(&reel, &board, terms))
@@ -210,10 +218,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .map(|b| stall_of(&reel, &board, b, args.stall))
             .collect();
-        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison });
+        let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "lines": lines });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
-        page::print(&args, &reel, &board, terms, &budgets, comparison.as_ref())?;
+        let judged: Vec<(&Budget, &str)> = budgets
+            .iter()
+            .zip(lines.iter().map(String::as_str))
+            .collect();
+        page::print(&args, &reel, &board, terms, &judged, comparison.as_ref())?;
     }
     let verdict = budgets
         .iter()

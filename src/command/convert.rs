@@ -16,7 +16,10 @@ use super::out::say;
 use super::show::{fields, plain};
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
-use crate::convert::{Choices, ConvertError, ConvertPlan, Outcome, Quiet, listen, run as convert};
+use crate::convert::{
+    Choices, ConvertError, ConvertPlan, LinkVerdict, Outcome, Quiet, foreseen, listen,
+    run as convert, verdicts,
+};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -228,11 +231,13 @@ impl Batch {
             bar.close();
             let mut fitted = fitted?;
             fitted.outcome.previews = self.preview(&fitted.outcome.files)?;
+            fitted.outcome.plays = self.verdicts(&fitted.outcome)?;
             return Ok(Done::Fitted(Box::new(fitted)));
         }
         if self.plan_only {
             let plan = ConvertPlan::preview(&choices, &pair.source, &pair.output)?;
-            return Ok(Done::Plan(Box::new(plan)));
+            let plays = foreseen(&plan, &choices.board);
+            return Ok(Done::Plan(Box::new(plan), plays));
         }
         let plan = ConvertPlan::resolve(&choices, &pair.source, &pair.output)?;
         let bar = self.bars.bar(pair.name.clone());
@@ -240,7 +245,14 @@ impl Batch {
         bar.close();
         let mut outcome = outcome?;
         outcome.previews = self.preview(&outcome.files)?;
+        outcome.plays = self.verdicts(&outcome)?;
         Ok(Done::Reel(Box::new(outcome)))
+    }
+
+    /// Link by link, whether the reel plays; of a reel in parts, the first.
+    fn verdicts(&self, outcome: &Outcome) -> Result<Vec<LinkVerdict>, ConvertError> {
+        let first = outcome.files.first().unwrap_or(&outcome.output);
+        verdicts(first, &self.choices.board)
     }
 
     fn preview(&self, reels: &[PathBuf]) -> Result<Vec<PathBuf>, ConvertError> {
@@ -254,7 +266,7 @@ impl Batch {
 }
 
 enum Done {
-    Plan(Box<ConvertPlan>),
+    Plan(Box<ConvertPlan>, Vec<LinkVerdict>),
     Reel(Box<Outcome>),
     Fitted(Box<Fitted>),
 }
@@ -357,7 +369,9 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
         Ok(Done::Fitted(fitted)) => {
             serde_json::json!({"clip": name, "ok": true, "result": fitted.outcome, "fit": fitted})
         }
-        Ok(Done::Plan(plan)) => serde_json::json!({"clip": name, "ok": true, "plan": plan.view()}),
+        Ok(Done::Plan(plan, plays)) => {
+            serde_json::json!({"clip": name, "ok": true, "plan": plan.view(), "plays": plays})
+        }
         Err(error) => serde_json::json!({"clip": name, "ok": false, "error": error.to_string()}),
     };
     value.to_string()
@@ -368,7 +382,7 @@ fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),
         Ok(Done::Fitted(fitted)) => closing(&fitted.outcome),
-        Ok(Done::Plan(plan)) => plan_text(name, plan),
+        Ok(Done::Plan(plan, plays)) => plan_text(name, plan, plays),
         Err(_) => String::new(),
     }
 }
@@ -413,14 +427,22 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         text.push_str("\n  note: ");
         text.push_str(&note);
     }
+    for link in &outcome.plays {
+        text.push_str("\n  ");
+        text.push_str(&link.sentence());
+    }
     text
 }
 
 /// The plan as indented lines.
-fn plan_text(name: &str, plan: &ConvertPlan) -> String {
+fn plan_text(name: &str, plan: &ConvertPlan, plays: &[LinkVerdict]) -> String {
     let mut text = format!("plan for {name}:");
     if let Ok(value) = serde_json::to_value(plan.view()) {
         fields(&value, 1, &mut text);
+    }
+    for link in plays {
+        let line = link.sentence();
+        text.push_str(&format!("\n  with typical pictures (assumed) {line}"));
     }
     text
 }

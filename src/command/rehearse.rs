@@ -5,10 +5,9 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 
-use crate::board::{LatePolicy, StarvePolicy};
 use crate::budget::{Link, ReelFacts};
 use crate::rehearsal::{
-    Cause, Conditions, Fault, FaultKind, Least, Rehearsal, StallPlan, Tally, trace_chart,
+    Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan, trace_chart,
 };
 use crate::units::Nanos;
 
@@ -39,12 +38,6 @@ pub struct Args {
     /// Size of the ring buffer [default: the memory that is left].
     #[arg(long, value_name = "BYTES", value_parser = size::bytes)]
     ring_buffer: Option<u64>,
-    /// Policy for late frames [default: the profile's].
-    #[arg(long)]
-    late: Option<LatePolicy>,
-    /// Policy for sound underruns [default: the profile's].
-    #[arg(long)]
-    starve: Option<StarvePolicy>,
     /// Stall at this time in the reel, instead of random stalls; may be repeated.
     #[arg(long, value_name = "TIME=MS", value_parser = stall)]
     stall_at: Vec<(Nanos, f64)>,
@@ -88,7 +81,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let link = args.link.map_or(first, LinkArg::link);
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
-    let tally = rehearsal.many(args.runs, args.seed);
+    let mut outlook = rehearsal.outlook(args.runs, args.seed);
+    if args.no_stalls || !args.stall_at.is_empty() {
+        // Stalls that were asked for stand in the place of the profile's.
+        outlook.sweep = None;
+    }
+    let tally = &outlook.tally;
     let least = rehearsal.least(args.runs.min(LEAST_RUNS), args.seed);
     let worst = tally
         .worst_gap
@@ -102,7 +100,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         let (ring, start) = rehearsal.buffers();
         let document = serde_json::json!({
             "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
-            "tally": tally, "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
+            "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst),
         });
         say!("{}", serde_json::to_string_pretty(&document)?);
     } else {
@@ -111,9 +109,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             |p| p.display().to_string(),
         );
         say!("{what} on {} from {}", board.name, link.name());
-        print(&rehearsal, &tally, &least, &args);
+        print(&rehearsal, &outlook, &least, &args);
     }
-    Ok(exit_code(tally.verdict()))
+    Ok(exit_code(outlook.verdict()))
 }
 
 fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
@@ -127,8 +125,6 @@ fn conditions(args: &Args, reel: &ReelFacts) -> anyhow::Result<Conditions> {
     Ok(Conditions {
         start_bytes: args.start,
         ring_buffer_bytes: args.ring_buffer,
-        late: args.late,
-        starve: args.starve,
         stalls,
     })
 }
@@ -156,15 +152,13 @@ fn places(stalls: &[(Nanos, f64)], reel: &ReelFacts) -> anyhow::Result<Vec<(u64,
     Ok(places)
 }
 
-fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
+fn print(rehearsal: &Rehearsal, outlook: &Outlook, least: &Least, args: &Args) {
+    let tally = &outlook.tally;
     let (ring, start) = rehearsal.buffers();
-    say!(
-        "  Plays clean in {} of {} rehearsals (seeds {} to {})",
-        tally.clean,
-        tally.runs,
-        args.seed,
-        args.seed + u64::from(tally.runs) - 1
-    );
+    say!("  Verdict: {}", outlook.verdict().word());
+    for words in outlook.words() {
+        say!("  {}", sentence(&words));
+    }
     say!(
         "  Ring buffer {}, filled to {} before playback: first sound after {:.0} ms on average, {:.0} ms at most",
         bytes(ring as f64),
@@ -232,6 +226,13 @@ fn print(rehearsal: &Rehearsal, tally: &Tally, least: &Least, args: &Args) {
         words(least.ring_buffer_bytes)
     );
     say!("  All of this is {}", rehearsal.origin());
+}
+
+/// With a capital letter.
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
 }
 
 fn ms(ns: u64) -> f64 {

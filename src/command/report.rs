@@ -8,11 +8,11 @@ use anyhow::Context;
 use super::Usage;
 use super::out::say;
 use crate::board::Board;
-use crate::budget::{Budget, Link, Origin, ReelFacts, Terms};
+use crate::budget::{Link, Origin, ReelFacts, Terms};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::export::Target;
 use crate::reel::{Event, Kind, ReelFile};
-use crate::rehearsal::{Conditions, Rehearsal, Tally, Trace};
+use crate::rehearsal::{Conditions, Judgement, Rehearsal, Trace};
 use crate::report::{self, Findings, LinkFindings, Quality, SpeakerFindings};
 
 /// Write a report of a reel as one page: player, contact sheet, load and capacity
@@ -114,23 +114,25 @@ impl Request<'_> {
 
     fn links(&self, facts: &ReelFacts) -> anyhow::Result<Vec<LinkFindings>> {
         let judge = |link| {
+            let terms = Terms::default();
+            let judgement = Judgement::new(facts, self.board, link, terms, self.rehearsals)?;
             Ok(LinkFindings {
                 link,
-                budget: Budget::new(facts, self.board, link, Terms::default())?,
-                rehearsal: self.rehearse(facts, link),
+                trace: self.worst(facts, link, &judgement),
+                judgement,
                 origin: Origin::of_play(facts, self.board, link),
             })
         };
         Link::of(self.board).into_iter().map(judge).collect()
     }
 
-    fn rehearse(&self, facts: &ReelFacts, link: Link) -> Result<(Tally, Trace), String> {
-        let rehearsal = Rehearsal::new(facts, self.board, link, &Conditions::default());
-        let rehearsal = rehearsal.map_err(|error| error.to_string())?;
-        let tally = rehearsal.many(self.rehearsals, 1);
+    /// The worst of the rehearsals by chance, drawn out in time.
+    fn worst(&self, facts: &ReelFacts, link: Link, judged: &Judgement) -> Option<Trace> {
+        let tally = &judged.outlook.as_ref().ok()?.tally;
+        let conditions = Conditions::default();
+        let rehearsal = Rehearsal::new(facts, self.board, link, &conditions).ok()?;
         let worst = tally.worst_gap.or(tally.worst_late);
-        let trace = rehearsal.trace(worst.map_or(1, |(_, seed)| seed));
-        Ok((tally, trace))
+        Some(rehearsal.trace(worst.map_or(1, |(_, seed)| seed)))
     }
 
     /// The speaker in its box, and what the sound draws at the strapped gain.

@@ -3,7 +3,7 @@
 use crate::board::Board;
 use crate::budget::{
     Costs, Link, MEMORY_MARGIN, MemoryPlan, Part, PictureCoding, Place, ReelFacts, SoundCoding,
-    card_rate, draws_ahead, rate_bps,
+    link_rate,
 };
 use crate::coding::patch;
 
@@ -61,17 +61,6 @@ pub(super) struct Wish {
     pub more: f64,
 }
 
-/// Sustained bytes per second of a link.
-pub(super) fn link_rate(board: &Board, link: Link) -> f64 {
-    match link {
-        Link::Card => board
-            .card
-            .as_ref()
-            .map_or(0.0, |c| card_rate(c, board.player.read_bytes)),
-        Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| rate_bps(w).0 / 8.0),
-    }
-}
-
 impl Allowance {
     /// What `board` allows over `link`, or the memory that does not hold the
     /// decoder and a ring.
@@ -87,7 +76,7 @@ impl Allowance {
         let link_bytes = steady.min(ridden);
         let costs = Costs::new(board, wish.coding, &memory);
         let time = Time::new(board, link, wish, &costs, link_bytes);
-        let (bus, instructions, whole) = time.split(&costs, wish, draws_ahead(&empty, board));
+        let (bus, instructions, whole) = time.split(&costs, wish);
         Ok(Self {
             link: link_bytes,
             bus,
@@ -165,7 +154,7 @@ fn longest_wait(board: &Board, link: Link) -> f64 {
         Link::Card => board.card.as_ref().map(|c| &c.stalls),
         Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
     };
-    let worst = stalls.map_or(0.0, |s| if s.per_minute > 0.0 { s.worst_ms } else { 0.0 });
+    let worst = stalls.map_or(0.0, |s| if s.strike() { s.worst_ms } else { 0.0 });
     let loss = match (link, &board.wifi) {
         (Link::Wifi, Some(w)) if w.loss > 0.0 => w.retransmit_ms,
         _ => 0.0,
@@ -200,13 +189,13 @@ impl Time {
             Link::Card => board.card.as_ref().map_or(0.0, |c| c.instructions_per_byte),
             Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| w.instructions_per_byte),
         };
-        let beside = costs.intake_ns(link_bytes, per_byte)
-            + costs.sound_ns(f64::from(wish.sound_rate), wish.sound);
-        let beside = if board.cpu.cores == 1 {
-            beside / 1e9
+        let sound = costs.sound_ns(f64::from(wish.sound_rate), wish.sound);
+        let intake = if board.cpu.cores == 1 {
+            costs.intake_ns(link_bytes, per_byte)
         } else {
             0.0
         };
+        let beside = (sound + intake) / 1e9;
         let shared = board
             .card
             .as_ref()
@@ -228,14 +217,14 @@ impl Time {
 
     /// Bus bytes and instructions of one picture, and whether the whole panel
     /// fits into them.
-    fn split(&self, costs: &Costs, wish: &Wish, ahead: bool) -> (u32, u32, bool) {
+    fn split(&self, costs: &Costs, wish: &Wish) -> (u32, u32, bool) {
         let busy = wish.pixels as f64 * busy_work(wish.coding) * self.instruction + self.copy;
         let (send, decode) = if !costs.dma {
             // One after the other: shared out as a busy picture needs them.
             let fraction = (self.core / (self.full_send + busy)).min(1.0);
             let send = self.full_send * fraction;
             (send, self.core - send)
-        } else if ahead || wish.coding == PictureCoding::Raw {
+        } else if wish.coding == PictureCoding::Raw {
             (self.drawing, self.core)
         } else {
             // The longer of both and one strip of the other must fit; a strip
@@ -259,19 +248,11 @@ impl Time {
 /// A reel of which only the memory is asked.
 fn empty_reel(wish: &Wish) -> ReelFacts {
     ReelFacts {
-        assumed: true,
-        width: wish.size.0,
-        height: wish.size.1,
         clock_rate: wish.sound_rate,
         rate: wish.rate,
         sound: wish.sound,
         coding: wish.coding,
-        largest_chunk: 4096,
         working_bytes: wish.working_bytes,
-        prebuffer: 0,
-        lead_bytes: 0,
-        total_bytes: 0,
-        slices: Vec::new(),
-        pictures: Vec::new(),
+        ..ReelFacts::unmade(wish.size.0, wish.size.1)
     }
 }

@@ -67,7 +67,7 @@ pub(super) fn decode(
         out,
         waited: Duration::ZERO,
     };
-    let mut clip = Clip::open_again(&plan.opened, &plan.source, &plan.open)?;
+    let mut clip = Clip::open(&plan.source, &plan.open)?;
     let mut pacer = FramePacer::new(plan.rate, Nanos(0), plan.pace);
     let (mut pictures, mut end) = (0, Nanos(0));
     while let Some(item) = clip.next_item()? {

@@ -17,7 +17,7 @@ use super::allowance::{Allowance, Wish};
 use super::error::ConvertError;
 use super::plan::refuse_existing;
 use super::run::run;
-use super::{Choices, ConvertPlan, Outcome, Progress, Quiet};
+use super::{Choices, ConvertPlan, Footage, Outcome, Progress, Quiet};
 use crate::board::Board;
 use crate::budget::{Budget, Link, PictureCoding, ReelFacts, SoundCoding, Terms, Verdict};
 use crate::coding::{Coding, CodingError, patch};
@@ -100,7 +100,9 @@ pub fn fit(
     progress: &dyn Progress,
     stop: &AtomicBool,
 ) -> Result<Fitted, ConvertError> {
-    let base = ConvertPlan::resolve(choices, source, output)?;
+    refuse_existing(output, choices.overwrite)?;
+    let footage = Footage::look(choices, source)?;
+    let base = ConvertPlan::of(&footage, choices, output)?;
     has_link(&choices.board, goal.link)?;
     let folder = output
         .parent()
@@ -112,6 +114,7 @@ pub fn fit(
         .map_err(|reason| ConvertError::output(output, reason))?;
     let mut search = Search {
         choices,
+        footage: &footage,
         base: &base,
         goal,
         stop,
@@ -185,6 +188,7 @@ type Trial = (PictureCoding, Option<(u16, u16)>);
 
 struct Search<'a> {
     choices: &'a Choices,
+    footage: &'a Footage,
     base: &'a ConvertPlan,
     goal: FitGoal,
     stop: &'a AtomicBool,
@@ -259,9 +263,9 @@ impl Search<'_> {
     /// Whether a way affords fair quality, judged by a piece of the clip; the
     /// reason if not.
     fn affords(&mut self, way: &Way) -> Result<Result<(), String>, ConvertError> {
-        let plan = ConvertPlan::resolve(
+        let plan = ConvertPlan::of(
+            self.footage,
             &self.choices_of(way, FAIR_QUALITY),
-            &self.base.source,
             &self.beside.join("trial.tbr"),
         )?;
         let allowed = match self.allowance(way, &plan, self.goal.margin) {
@@ -290,7 +294,7 @@ impl Search<'_> {
         }
         choices.length = Some(choices.length.map_or(wanted, |l| Nanos(l.0.min(wanted.0))));
         let path = self.beside.join("trial.tbr");
-        let plan = ConvertPlan::resolve(&choices, &self.base.source, &path)?;
+        let plan = ConvertPlan::of(self.footage, &choices, &path)?;
         run(&plan, &Quiet, self.stop)?;
         let facts = facts_of(&path)?;
         self.trials.push((key, facts.clone()));
@@ -308,11 +312,8 @@ impl Search<'_> {
         for more in TIGHTENINGS {
             let margin = self.goal.margin + more;
             let path = self.beside.join("whole.tbr");
-            let mut plan = ConvertPlan::resolve(
-                &self.choices_of(way, BEST_QUALITY),
-                &self.base.source,
-                &path,
-            )?;
+            let mut plan =
+                ConvertPlan::of(self.footage, &self.choices_of(way, BEST_QUALITY), &path)?;
             let allowed = match self.allowance(way, &plan, margin) {
                 Ok(allowed) => allowed,
                 Err(short) => return Ok(Err(short)),

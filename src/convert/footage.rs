@@ -1,7 +1,8 @@
-//! What a plan has to look into the clip for: black bars and text.
+//! A look into the clip, apart from any plan: what it states, black bars, text.
 
 use std::path::{Path, PathBuf};
 
+use super::choices::Choices;
 use super::error::ConvertError;
 use crate::picture::SourceCrop;
 use crate::picture::bars::BarFinder;
@@ -20,6 +21,61 @@ pub enum SubtitleSource {
     Track(SubtitleChoice),
 }
 
+/// What a clip is, as far as plans need it: looked at once, planned from often.
+#[derive(Clone, Debug)]
+pub struct Footage {
+    /// The clip.
+    pub source: PathBuf,
+    /// What it states of itself.
+    pub clip: ClipInfo,
+    /// Black bars to leave out, where they were looked for.
+    pub(super) crop: Option<SourceCrop>,
+    /// Text to burn in, from the clip's start.
+    pub(super) cues: Vec<Cue>,
+}
+
+impl Footage {
+    /// Looks at a clip: opens it once, and reads in it only for bars and text
+    /// that are asked for.
+    ///
+    /// # Errors
+    /// It cannot be opened, or what is asked for is not in it.
+    pub fn look(choices: &Choices, source: &Path) -> Result<Self, ConvertError> {
+        let part = part(choices);
+        let whole = OpenOptions {
+            from: Nanos(0),
+            ..part.clone()
+        };
+        let clip = Clip::look(source, &whole)?;
+        check_part(&part, &clip)?;
+        Ok(Self {
+            crop: match choices.crop_bars {
+                true => bars(source, &part, &clip)?,
+                false => None,
+            },
+            cues: match &choices.subtitles {
+                Some(text) => cues(text, source, &clip)?,
+                None => Vec::new(),
+            },
+            source: source.into(),
+            clip,
+        })
+    }
+}
+
+/// How the wanted part of the clip is opened.
+pub(super) fn part(choices: &Choices) -> OpenOptions {
+    OpenOptions {
+        sound: choices.sound.clone(),
+        threads: choices.threads,
+        from: choices.from,
+        length: choices.length,
+        rate: None,
+        shrunk: false,
+        sound_only: false,
+    }
+}
+
 /// Places in the clip that are looked at for bars.
 const PLACES: i64 = 24;
 /// Pictures that are looked at where the clip does not state its length.
@@ -29,7 +85,7 @@ const PICTURES: usize = 1500;
 ///
 /// # Errors
 /// The clip cannot be read.
-pub(super) fn bars(
+fn bars(
     path: &Path,
     open: &OpenOptions,
     clip: &ClipInfo,
@@ -87,16 +143,11 @@ fn look(
     Ok(())
 }
 
-/// The cues of the wanted part, on the reel's clock.
+/// The cues, from the clip's start.
 ///
 /// # Errors
 /// A file or track that cannot be read or holds no text.
-pub(super) fn cues(
-    source: &SubtitleSource,
-    path: &Path,
-    open: &OpenOptions,
-    clip: &ClipInfo,
-) -> Result<Vec<Cue>, ConvertError> {
+fn cues(source: &SubtitleSource, path: &Path, clip: &ClipInfo) -> Result<Vec<Cue>, ConvertError> {
     let cues = match source {
         SubtitleSource::File(file) => {
             let failed = |reason: String| ConvertError::Subtitles {
@@ -114,6 +165,24 @@ pub(super) fn cues(
             cues.collect()
         }
     };
-    let ahead = cues.into_iter().map(|cue| cue.earlier(open.from));
-    Ok(ahead.filter(|cue| cue.end > Nanos(0)).collect())
+    Ok(cues)
+}
+
+/// Refuses a part that the clip does not have.
+pub(super) fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {
+    let refuse = |text: String| Err(ConvertError::Choice(text));
+    if open.from.0 < 0 {
+        return refuse("the start lies before the clip; --from counts from its beginning".into());
+    }
+    if open.length.is_some_and(|l| l.0 <= 0) {
+        return refuse("the end is not after the start; choose a later --to".into());
+    }
+    match clip.duration {
+        Some(duration) if open.from >= duration => refuse(format!(
+            "the clip is {:.3} s long and --from is {:.3} s; choose an earlier start",
+            duration.0 as f64 / 1e9,
+            open.from.0 as f64 / 1e9
+        )),
+        _ => Ok(()),
+    }
 }

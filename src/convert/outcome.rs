@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Serialize, Serializer};
 
+use super::verdict::LinkVerdict;
 use crate::picture::flash::{FlashKind, FlashWarning};
 use crate::sound::phase::OCTAVES;
 use crate::sound::{SoundPlan, SoundReport};
@@ -62,6 +63,8 @@ pub struct Outcome {
     pub previews: Vec<PathBuf>,
     /// What the maker should know.
     pub advice: Vec<String>,
+    /// Whether it plays on the board, link by link.
+    pub plays: Vec<LinkVerdict>,
     /// Where the time went.
     pub timings: Timings,
 }

@@ -5,19 +5,20 @@ use std::time::Duration;
 
 use super::choices::{Choices, CodingChoice};
 use super::error::ConvertError;
-use super::footage;
+use super::footage::{self, Footage};
 use super::framing::{picture_offset, picture_plan};
-use super::limits;
 use super::speaker;
 use crate::board::Board;
+use crate::budget::{self, Choice, Costs, MemoryPlan, PictureCoding, ReelFacts, Wish};
 use crate::coding::patch::{self, Level};
 use crate::coding::{self, ByteOrder, Coding};
 use crate::picture::text::{Cue, Subtitles};
 use crate::picture::{Pace, PicturePlan};
 use crate::reel;
+use crate::sound;
 use crate::sound::gain::Supply;
 use crate::sound::{HighPass, HighShelf, Measured, SoundPlan, VirtualBass};
-use crate::source::{Clip, ClipInfo, OpenOptions, Opened};
+use crate::source::{ClipInfo, OpenOptions};
 use crate::units::{Nanos, Ratio};
 
 /// Slices aim at this size: two of them fit any board's memory, and a card
@@ -39,8 +40,6 @@ pub struct ConvertPlan {
     pub board: String,
     /// How the clip is opened.
     pub open: OpenOptions,
-    /// The clip's file, open for the first pass over it.
-    pub(super) opened: Opened,
     /// What the clip states of itself.
     pub clip: ClipInfo,
     /// What is done to pictures.
@@ -97,15 +96,14 @@ pub struct PlannedCoding {
 }
 
 impl ConvertPlan {
-    /// Checks what was asked for against board and clip, which is opened and
-    /// closed again.
+    /// Looks at the clip and plans; refuses a name that is taken.
     ///
     /// # Errors
     /// A value out of its range, a clip that cannot be opened, or a name that
     /// is taken.
     pub fn resolve(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
         refuse_existing(output, choices.overwrite)?;
-        Self::preview(choices, source, output)
+        Self::of(&Footage::look(choices, source)?, choices, output)
     }
 
     /// As [`resolve`](Self::resolve), for a plan that is only looked at: a name
@@ -115,43 +113,45 @@ impl ConvertPlan {
     /// A value out of its range, or a clip that cannot be opened.
     pub fn preview(choices: &Choices, source: &Path, output: &Path) -> Result<Self, ConvertError> {
         refuse_existing(output, true)?;
-        let open = OpenOptions {
-            sound: choices.sound.clone(),
-            threads: choices.threads,
-            from: choices.from,
-            length: choices.length,
-            rate: None,
-            shrunk: false,
-            sound_only: false,
-        };
-        let whole = OpenOptions {
-            from: Nanos(0),
-            ..open.clone()
-        };
-        let (clip, opened) = Clip::look(source, &whole)?;
-        check_part(&open, &clip)?;
+        let mut plan = Self::of(&Footage::look(choices, source)?, choices, output)?;
+        if !choices.overwrite && output.symlink_metadata().is_ok() {
+            plan.advice
+                .push("the reel exists; only --overwrite would replace it".into());
+        }
+        Ok(plan)
+    }
+
+    /// The plan for footage that was looked at with these choices, or others of
+    /// the same subtitles and bars. Reads and opens nothing.
+    ///
+    /// # Errors
+    /// A value out of its range.
+    pub fn of(footage: &Footage, choices: &Choices, output: &Path) -> Result<Self, ConvertError> {
+        let open = footage::part(choices);
+        let clip = footage.clip.clone();
+        footage::check_part(&open, &clip)?;
         let board = &choices.board;
         let mut picture = picture_plan(choices)?;
         if choices.crop_bars {
-            picture.crop = footage::bars(source, &open, &clip)?;
+            picture.crop = footage.crop;
         }
-        let subtitles = match &choices.subtitles {
-            Some(text) => footage::cues(text, source, &open, &clip)?,
-            None => Vec::new(),
-        };
-        let pixels = u64::from(picture.width) * u64::from(picture.height);
-        let coding = planned_coding(choices, &clip, &picture);
-        let usual = || limits::rate_for(board, clip.picture.rate, pixels, coding.coding);
-        let rate = check_rate(choices.rate.unwrap_or_else(usual))?;
+        let ahead = footage
+            .cues
+            .iter()
+            .map(|cue| cue.clone().earlier(open.from));
+        let subtitles = ahead.filter(|cue| cue.end > Nanos(0)).collect();
         let sound = sound_plan(choices, &clip)?;
+        let chosen = chosen(choices, &clip, &picture, sound.as_ref());
+        let coding = planned_coding(choices, chosen.as_ref());
+        let own = chosen.as_ref().map_or(clip.picture.rate, |c| c.rate);
+        let rate = check_rate(choices.rate.unwrap_or(own))?;
         let mut plan = Self {
-            source: source.into(),
+            source: footage.source.clone(),
             output: output.into(),
             overwrite: choices.overwrite,
             board: board.name.clone(),
-            title: choices.title_for(source, clip.title.as_deref()),
+            title: choices.title_for(&footage.source, clip.title.as_deref()),
             open,
-            opened,
             clip,
             offset: picture_offset(&board.panel, &picture),
             picture,
@@ -179,10 +179,17 @@ impl ConvertPlan {
             plan.open.rate = Some(plan.rate);
         }
         plan.open.shrunk = plan.is_shrunk();
+        plan.slice_bytes = slice_share(board, &plan).unwrap_or(SLICE_BYTES);
         plan.advice = plan.advise(board);
-        if !choices.overwrite && output.symlink_metadata().is_ok() {
-            plan.advice
-                .push("the reel exists; only --overwrite would replace it".into());
+        if let Some(chosen) =
+            chosen.filter(|c| choices.rate.is_none() && c.rate != plan.clip.picture.rate)
+        {
+            let hertz = f64::from(plan.rate.num) / f64::from(plan.rate.den);
+            plan.advice.push(format!(
+                "{hertz:.3} frames per second are made of the clip's {:.3}: {}; --frame-rate asks for another",
+                f64::from(plan.clip.picture.rate.num) / f64::from(plan.clip.picture.rate.den),
+                chosen.reason
+            ));
         }
         if let Some(text) = plan.laid_out()? {
             plan.advice.extend(text.warnings());
@@ -286,8 +293,7 @@ impl ConvertPlan {
     fn advise(&self, board: &Board) -> Vec<String> {
         let mut advice = Vec::new();
         let hertz = f64::from(self.rate.num) / f64::from(self.rate.den);
-        let pixels = u64::from(self.picture.width) * u64::from(self.picture.height);
-        let bus = limits::bus_rate(board, pixels);
+        let bus = whole_pictures(board, &self.picture);
         if hertz > bus {
             advice.push(format!(
                 "the panel's bus carries {bus:.1} whole frames per second (computed), but {hertz:.3} are asked for"
@@ -339,24 +345,6 @@ pub(super) fn refuse_existing(path: &Path, overwrite: bool) -> Result<(), Conver
         return Err(ConvertError::Exists(path.into()));
     }
     Ok(())
-}
-
-fn check_part(open: &OpenOptions, clip: &ClipInfo) -> Result<(), ConvertError> {
-    let refuse = |text: String| Err(ConvertError::Choice(text));
-    if open.from.0 < 0 {
-        return refuse("the start lies before the clip; --from counts from its beginning".into());
-    }
-    if open.length.is_some_and(|l| l.0 <= 0) {
-        return refuse("the end is not after the start; choose a later --to".into());
-    }
-    match clip.duration {
-        Some(duration) if open.from >= duration => refuse(format!(
-            "the clip is {:.3} s long and --from is {:.3} s; choose an earlier start",
-            duration.0 as f64 / 1e9,
-            open.from.0 as f64 / 1e9
-        )),
-        _ => Ok(()),
-    }
 }
 
 fn check_rate(rate: Ratio) -> Result<Ratio, ConvertError> {
@@ -448,21 +436,83 @@ fn driver_ceiling(board: &Board) -> Option<f64> {
     (level < 0.0).then(|| level.max(-40.0))
 }
 
-/// The coding asked for, or the one of least work that the board can play at
-/// the rate its bus allows.
-fn planned_coding(choices: &Choices, clip: &ClipInfo, picture: &PicturePlan) -> PlannedCoding {
+/// What the board's budget chooses of what is left open.
+fn chosen(
+    choices: &Choices,
+    clip: &ClipInfo,
+    picture: &PicturePlan,
+    sound: Option<&SoundPlan>,
+) -> Option<Choice> {
     let board = &choices.board;
-    let pixels = u64::from(picture.width) * u64::from(picture.height);
-    let rate = choices
-        .rate
-        .unwrap_or_else(|| limits::rate_for(board, clip.picture.rate, pixels, Coding::Patch));
-    let means = limits::means(board);
-    let pick = coding::pick(picture.width, picture.height, rate, &means);
+    let light = choices.coding.level == Some(Level::Light);
+    let full = choices.coding.level == Some(Level::Full);
+    let may = |coding: &PictureCoding| {
+        let of = |c: Coding| choices.coding.coding.is_none_or(|asked| asked == c);
+        match coding {
+            PictureCoding::Raw => of(Coding::Raw),
+            PictureCoding::Jpeg => {
+                let unit = board.cpu.jpeg_pixels_per_second > 0.0;
+                choices
+                    .coding
+                    .coding
+                    .map_or(unit, |asked| asked == Coding::Jpeg)
+            }
+            PictureCoding::PatchFull => of(Coding::Patch) && !light,
+            PictureCoding::PatchLight => of(Coding::Patch) && !full,
+        }
+    };
+    let codings: Vec<PictureCoding> = PictureCoding::ALL.into_iter().filter(may).collect();
+    let coding = sound.map_or(budget::SoundCoding::None, |s| match s.coding {
+        sound::SoundCoding::Pcm16 => budget::SoundCoding::Pcm16,
+        sound::SoundCoding::Pcm8 => budget::SoundCoding::Pcm8,
+        sound::SoundCoding::Adpcm => budget::SoundCoding::Adpcm,
+    });
+    let wish = Wish {
+        size: (picture.width, picture.height),
+        clip: clip.picture.rate,
+        rate: choices.rate,
+        codings: &codings,
+        sound: (coding, sound.map_or(48_000, |s| s.rate)),
+    };
+    Choice::new(board, &wish)
+}
+
+/// The coding asked for, or the one chosen.
+fn planned_coding(choices: &Choices, chosen: Option<&Choice>) -> PlannedCoding {
+    let own = chosen.map_or(PictureCoding::PatchFull, |c| c.coding);
+    let (coding, level) = match own {
+        PictureCoding::Raw => (Coding::Raw, Level::Full),
+        PictureCoding::Jpeg => (Coding::Jpeg, Level::Full),
+        PictureCoding::PatchLight => (Coding::Patch, Level::Light),
+        PictureCoding::PatchFull => (Coding::Patch, Level::Full),
+    };
     let asked = choices.coding.coding;
     PlannedCoding {
-        coding: asked.unwrap_or(pick.coding),
-        level: choices.coding.level.unwrap_or(pick.level),
-        why: asked.is_none().then_some(pick.reason),
+        coding: asked.unwrap_or(coding),
+        level: choices.coding.level.unwrap_or(level),
+        why: chosen.filter(|_| asked.is_none()).map(|c| c.reason.clone()),
         choice: choices.coding.clone(),
     }
+}
+
+/// Whole pictures per second that the panel's bus carries.
+fn whole_pictures(board: &Board, picture: &PicturePlan) -> f64 {
+    let pixels = u64::from(picture.width) * u64::from(picture.height);
+    let reel = ReelFacts::unmade(picture.width, picture.height);
+    let memory = MemoryPlan::new(&reel, board);
+    1e9 / Costs::new(board, PictureCoding::Raw, &memory).send_ns(pixels, 1)
+}
+
+/// A slice takes a quarter of the ring buffer at most: one is heard, one is read, and
+/// one more waits in one piece.
+fn slice_share(board: &Board, plan: &ConvertPlan) -> Option<u32> {
+    let mut reel = ReelFacts::unmade(plan.picture.width, plan.picture.height);
+    reel.working_bytes = plan.settings(None).working_memory;
+    reel.coding = match plan.coding.coding {
+        Coding::Raw => PictureCoding::Raw,
+        Coding::Jpeg => PictureCoding::Jpeg,
+        Coding::Patch => PictureCoding::PatchFull,
+    };
+    let ring = MemoryPlan::new(&reel, board).room;
+    (ring > 0).then(|| ((ring / 4) as u32).clamp(2048, SLICE_BYTES))
 }

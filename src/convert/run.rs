@@ -159,6 +159,7 @@ fn outcome(
             .map(|(report, plan)| SoundDone::of(report, plan)),
         previews: Vec::new(),
         advice: advice(plan, decoded, shaped),
+        plays: Vec::new(),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
             picture: shaped.picture.as_secs_f64(),

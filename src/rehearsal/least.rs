@@ -2,8 +2,8 @@
 
 use serde::Serialize;
 
-use super::Rehearsal;
-use super::play::{Rules, Scratch};
+use super::stage::Scratch;
+use super::{Rehearsal, Rules};
 
 /// Least buffers with which every one of some rehearsals is clean; `None`
 /// where none is enough.
@@ -11,8 +11,7 @@ use super::play::{Rules, Scratch};
 pub struct Least {
     /// Least bytes before play begins, the ring buffer as it is.
     pub start_bytes: Option<u64>,
-    /// Least bytes of the ring buffer, its start level as it is or as much of it as
-    /// fits.
+    /// Least bytes of the ring buffer, its start level as it is.
     pub ring_buffer_bytes: Option<u64>,
 }
 
@@ -21,11 +20,12 @@ const STEP: u64 = 512;
 
 impl Rehearsal {
     /// Searches the least start level and ring over the seeds `first`, ...
-    /// More of either never hurts, so that halving finds them.
+    /// More of either hardly ever hurts (where chunks wrap around in the ring buffer
+    /// a little more may fit them worse), so that halving finds them.
     #[must_use]
     pub fn least(&self, runs: u32, first: u64) -> Least {
         let clean = |rules: Rules| self.all_clean(runs, first, rules);
-        let most = self.rules.ring - self.least_ring;
+        let most = self.rules.ring;
         let start_bytes = search(0, most, |start| {
             clean(Rules {
                 start,
@@ -33,10 +33,8 @@ impl Rehearsal {
             })
         });
         let ring_buffer_bytes = search(self.least_ring, self.rules.ring, |ring| {
-            let start = self.rules.start.min(ring - self.least_ring);
             clean(Rules {
-                ring,
-                start,
+                ring: ring / STEP * STEP,
                 ..self.rules
             })
         });
@@ -48,8 +46,10 @@ impl Rehearsal {
 
     fn all_clean(&self, runs: u32, first: u64, rules: Rules) -> bool {
         let mut scratch = Scratch::default();
-        (first..first + u64::from(runs))
-            .all(|seed| self.run_with(seed, rules, &mut scratch).is_clean())
+        (first..first + u64::from(runs)).all(|seed| {
+            self.run_with(seed, rules, &self.link, &mut scratch, false)
+                .is_clean()
+        })
     }
 }
 

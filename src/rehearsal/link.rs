@@ -1,6 +1,6 @@
 //! The link in simulated time: card reads, or TCP segments.
 
-use crate::board::{Board, Card, Stalls, Wifi};
+use crate::board::{Board, Card, Wifi};
 use crate::budget::{Link, card_wire_ns, rate_bps};
 
 use super::random::{Dice, Stream, scale, threshold};
@@ -24,6 +24,10 @@ pub enum StallPlan {
     },
 }
 
+/// A receiver's wait for a second segment before it acknowledges one, in
+/// nanoseconds (assumed; RFC 1122 allows up to half a second).
+const DELAYED: u64 = 15_000_000;
+
 /// What delayed the bytes since the reader was last ahead.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Delay {
@@ -32,41 +36,54 @@ pub(super) struct Delay {
 }
 
 /// A link's fixed figures, in nanoseconds and bytes.
+#[derive(Clone)]
 pub(super) struct LinkModel {
     kind: Kind,
     stalls: StallPlan,
-    stall_threshold: u64,
+    /// Of 2^32, for each sector.
+    stall_threshold: f64,
     stall_typical: f64,
     stall_worst: f64,
-    /// Bytes of one read or segment.
-    pub unit: u64,
-    /// Before the first byte is asked for.
+    /// Before the first byte of a request.
     pub first: u64,
 }
 
+#[derive(Clone)]
 enum Kind {
     Card(CardModel),
     Wifi(WifiModel),
 }
 
+#[derive(Clone)]
 struct CardModel {
-    /// Wire, blocks and intake of one read.
-    fixed: u64,
+    /// Of one block on the wire, and of a block beside that.
+    wire: f64,
+    block: f64,
+    intake: f64,
     /// Access time in the middle.
     access: u64,
     cluster_bytes: u64,
     cluster: u64,
-    /// Measured read times as (share, nanoseconds), if there are any.
+    /// Measured read times as (share, nanoseconds), if there are any, and the
+    /// blocks of such a read.
     quantiles: Vec<(u32, u64)>,
+    quantile_blocks: u64,
 }
 
+#[derive(Clone)]
 struct WifiModel {
+    segment_bytes: u64,
     /// Air time of one segment.
     segment: u64,
-    intake: u64,
+    intake: f64,
     round_trip: u64,
+    /// Longest wait for a sleeping radio.
+    asleep: u64,
     retransmit: u64,
     loss: u64,
+    /// Chance of a lost connection with a segment, and how long it takes.
+    parting: u64,
+    reconnect: u64,
     /// Window in segments.
     window: usize,
     /// Nanoseconds a byte at the server's pace, and its burst.
@@ -78,55 +95,57 @@ impl LinkModel {
         board: &Board,
         link: Link,
         stalls: StallPlan,
-        script_intake: f64,
-        card_factor: f64,
+        intake: f64,
         case: Span,
     ) -> Option<Self> {
-        let (kind, unit, first, profile) = match link {
+        let (kind, first, profile) = match link {
             Link::Card => {
                 let card = board.card.as_ref()?;
-                let unit = u64::from(board.player.read_bytes);
-                let model = CardModel::new(card, unit, script_intake, card_factor);
-                (Kind::Card(model), unit, 0, &card.stalls)
+                (Kind::Card(CardModel::new(card, intake)), 0, &card.stalls)
             }
             Link::Wifi => {
                 let wifi = board.wifi.as_ref()?;
-                let model = WifiModel::new(wifi, script_intake);
+                let model = WifiModel::new(wifi, intake, case);
                 let first = (wifi.server_ms * 1e6) as u64 + model.round_trip * 3 / 2;
-                (
-                    Kind::Wifi(model),
-                    u64::from(wifi.segment_bytes),
-                    first,
-                    &wifi.stalls,
-                )
+                (Kind::Wifi(model), first, &wifi.stalls)
             }
         };
+        let sectors = case.bytes.div_ceil(SECTOR).max(1) as f64;
+        let chance = profile.met(case.seconds, case.bytes) / sectors;
         Some(Self {
             kind,
-            stall_threshold: threshold(stall_chance(profile, unit, case)),
+            stall_threshold: chance * 4_294_967_296.0,
             stall_typical: profile.typical_ms * 1e6,
             stall_worst: profile.worst_ms * 1e6,
             stalls,
-            unit,
             first,
         })
     }
 
-    fn stall(&self, number: u64, dice: &LinkDice, scripted: &mut usize) -> u64 {
+    /// The same link with other stalls.
+    pub(super) fn stalled(&self, stalls: StallPlan) -> Self {
+        Self {
+            stalls,
+            ..self.clone()
+        }
+    }
+
+    /// What the bytes from `from` to `to` of the slices wait for.
+    fn stall(&self, from: u64, to: u64, dice: &LinkDice, scripted: &mut usize) -> u64 {
         match &self.stalls {
             StallPlan::None => 0,
-            StallPlan::Random if u64::from(dice.stall.roll(number)) >= self.stall_threshold => 0,
-            StallPlan::Random => self.stall_length(dice.length.unit(number)),
-            StallPlan::Every { bytes, ns } => {
-                let (from, to) = (number * self.unit, (number + 1) * self.unit);
-                (to / bytes - from / bytes) * ns
+            StallPlan::Random => {
+                let sectors = (to - from).div_ceil(SECTOR) as f64;
+                let roll = f64::from(dice.stall.roll(from / SECTOR));
+                if roll >= self.stall_threshold * sectors {
+                    return 0;
+                }
+                self.stall_length(dice.length.unit(from / SECTOR))
             }
+            StallPlan::Every { bytes, ns } => (to / bytes - from / bytes) * ns,
             StallPlan::At(list) => {
                 let mut sum = 0;
-                while let Some((_, ns)) = list
-                    .get(*scripted)
-                    .filter(|(at, _)| *at < (number + 1) * self.unit)
-                {
+                while let Some((_, ns)) = list.get(*scripted).filter(|(at, _)| *at < to) {
                     sum += ns;
                     *scripted += 1;
                 }
@@ -144,9 +163,12 @@ impl LinkModel {
             let tail = (2.0 * unit - 1.0).powi(3);
             self.stall_typical + (self.stall_worst - self.stall_typical) * tail
         };
-        length as u64
+        length.min(self.stall_worst.max(self.stall_typical)) as u64
     }
 }
+
+/// Bytes that draws are pinned to.
+const SECTOR: u64 = 512;
 
 /// Length of the case in bytes and seconds.
 #[derive(Clone, Copy)]
@@ -155,43 +177,41 @@ pub(super) struct Span {
     pub seconds: f64,
 }
 
-/// Chance of a stall in one unit. Stalls are pinned to places in the reel, so
-/// many that a minute of play meets the stated number.
-fn stall_chance(stalls: &Stalls, unit: u64, case: Span) -> f64 {
-    let units = case.bytes.div_ceil(unit).max(1) as f64;
-    stalls.per_minute * case.seconds / 60.0 / units
-}
-
 impl CardModel {
-    fn new(card: &Card, unit: u64, intake: f64, factor: f64) -> Self {
-        let wire = card_wire_ns(card, unit);
-        let blocks = unit.div_ceil(512) as f64 * card.block_us * 1e3;
-        let taken = unit as f64 * intake;
-        // Measured times stand for everything up to the last byte; reads of
-        // another size differ by their wire time.
-        let shift = wire - card_wire_ns(card, u64::from(card.quantile_bytes));
+    fn new(card: &Card, intake: f64) -> Self {
         let quantile = |(share, us): &(f64, f64)| {
-            let time = (us * 1e3 + shift).max(wire) * factor + taken;
-            ((share * f64::from(u32::MAX)) as u32, time as u64)
+            let share = (share * f64::from(u32::MAX)) as u32;
+            (share, (us * 1e3) as u64)
         };
         Self {
-            fixed: ((wire + blocks) * factor + taken) as u64,
-            access: (card.access_us * 1e3 * factor) as u64,
+            wire: card_wire_ns(card, SECTOR),
+            block: card.block_us * 1e3,
+            intake,
+            access: (card.access_us * 1e3) as u64,
             cluster_bytes: u64::from(card.cluster_bytes),
-            cluster: (card.cluster_us * 1e3 * factor) as u64,
+            cluster: (card.cluster_us * 1e3) as u64,
             quantiles: card.quantiles.iter().map(quantile).collect(),
+            quantile_blocks: u64::from(card.quantile_bytes).div_ceil(SECTOR),
         }
     }
 
-    /// Time of read `number` of `unit` bytes.
-    fn read(&self, number: u64, unit: u64, roll: u32) -> u64 {
+    /// Time of a read of the bytes from `from` to `to`.
+    fn read(&self, from: u64, to: u64, roll: u32) -> u64 {
+        let blocks = (to - from).div_ceil(SECTOR);
+        let taken = (to - from) as f64 * self.intake;
+        let wire = blocks as f64 * self.wire;
         if !self.quantiles.is_empty() {
-            return interpolate(&self.quantiles, roll);
+            // Measured times stand for everything up to the last byte; reads
+            // of another size differ by their wire time.
+            let shift = wire - self.quantile_blocks as f64 * self.wire;
+            let measured = interpolate(&self.quantiles, roll) as f64;
+            return ((measured + shift).max(wire) + taken) as u64;
         }
-        let enters = number * unit / self.cluster_bytes != (number + 1) * unit / self.cluster_bytes;
+        let enters = from / self.cluster_bytes != to / self.cluster_bytes;
         // Access varies evenly from half to one and a half (assumed).
         let access = self.access / 2 + scale(self.access, roll);
-        self.fixed + access + if enters { self.cluster } else { 0 }
+        let fixed = (wire + blocks as f64 * self.block + taken) as u64;
+        fixed + access + if enters { self.cluster } else { 0 }
     }
 }
 
@@ -207,11 +227,14 @@ fn interpolate(quantiles: &[(u32, u64)], roll: u32) -> u64 {
 }
 
 impl WifiModel {
-    fn new(wifi: &Wifi, intake: f64) -> Self {
+    fn new(wifi: &Wifi, intake: f64, case: Span) -> Self {
         let bytes = f64::from(wifi.segment_bytes);
+        let segments = (case.bytes as f64 / bytes).max(1.0);
         // Window, loss and pace are played out; only the air's own rate is fixed.
         let alone = Wifi {
             window_bytes: u32::MAX,
+            round_trip_ms: 0.1,
+            power_save_ms: 0.0,
             loss: 0.0,
             server_bps: 0,
             ..wifi.clone()
@@ -224,11 +247,15 @@ impl WifiModel {
             )
         });
         Self {
+            segment_bytes: u64::from(wifi.segment_bytes),
             segment: (bytes * 8e9 / rate) as u64,
-            intake: (bytes * intake) as u64,
+            intake,
             round_trip: (wifi.round_trip_ms * 1e6) as u64,
-            retransmit: (wifi.retransmit_ms * 1e6) as u64,
+            asleep: (wifi.power_save_ms * 1e6) as u64,
+            retransmit: (wifi.retransmit_ms.max(wifi.turn_ms()) * 1e6) as u64,
             loss: threshold(wifi.loss),
+            parting: threshold(wifi.reconnects_per_hour / 3600.0 * case.seconds / segments),
+            reconnect: (wifi.reconnect_ms * 1e6) as u64,
             window: (wifi.window_bytes / wifi.segment_bytes).max(1) as usize,
             pace,
         }
@@ -240,22 +267,36 @@ struct LinkDice {
     stall: Dice,
     length: Dice,
     loss: Dice,
+    /// Of retransmissions, of a radio's sleep, of lost connections.
+    again: Dice,
+    sleep: Dice,
+    parting: Dice,
 }
 
 /// A link at work.
 pub(super) struct LinkRun<'a> {
     model: &'a LinkModel,
     dice: LinkDice,
-    /// Next read or segment.
+    /// Next segment, the first of the request, and how many have been read.
     number: u64,
+    origin: u64,
+    read: u64,
+    /// Bytes of the present request that were read.
+    consumed: u64,
     /// When the last one was done (card) or had come in (Wi-Fi).
     free: u64,
-    /// When each of the last segments was taken from the socket.
+    /// When the request's first byte may come.
+    opened: u64,
+    /// When each of the last segments was read from the socket.
     taken: Vec<u64>,
-    /// Where the next segment's time goes in `taken`.
-    slot: usize,
-    /// Congestion window in segments, times 256.
+    /// When the next segment comes in, once that is known.
+    coming: Option<u64>,
+    /// Congestion window and slow start's end in segments, times 256.
     congestion: u64,
+    threshold: u64,
+    /// Segments up to this one were sent before a loss was noticed: they wait
+    /// at the receiver, but for those that were lost with it.
+    sent: u64,
     scripted: usize,
     pub delay: Delay,
 }
@@ -276,12 +317,21 @@ impl<'a> LinkRun<'a> {
                 stall: dice(Stream::Stall),
                 length: dice(Stream::StallLength),
                 loss: dice(Stream::Loss),
+                again: dice(Stream::Again),
+                sleep: dice(Stream::Sleep),
+                parting: dice(Stream::Parting),
             },
             number: 0,
-            free: model.first,
+            origin: 0,
+            read: 0,
+            consumed: 0,
+            free: 0,
+            opened: 0,
             taken,
-            slot: 0,
+            coming: None,
             congestion: window as u64 * 256,
+            threshold: window as u64 * 256,
+            sent: 0,
             scripted: 0,
             delay: Delay::default(),
         }
@@ -292,83 +342,161 @@ impl<'a> LinkRun<'a> {
         self.taken
     }
 
-    /// End of what the next unit will bring, in bytes.
-    pub(super) fn next_end(&self) -> u64 {
-        (self.number + 1) * self.model.unit
+    /// Asks for what follows another byte: a new request over the air.
+    pub(super) fn request(&mut self, now: u64) {
+        self.opened = now + self.model.first;
+        self.free = self.free.max(self.opened);
+        self.origin = self.number;
+        self.read = self.number;
+        self.consumed = 0;
+        self.coming = None;
+        self.sent = 0;
     }
 
-    /// Fetches the next unit; `space` is when the ring buffer has room for it.
-    /// Returns when its bytes are in the ring buffer.
-    pub(super) fn fetch(&mut self, space: u64) -> u64 {
-        if space > self.free {
-            self.delay = Delay::default();
+    /// Reads up to `most` bytes, which begin `from` bytes into the slices, from
+    /// `now` on: how many, and when they are there.
+    pub(super) fn fetch(&mut self, now: u64, from: Option<u64>, most: u32) -> (u32, u64) {
+        let model = self.model;
+        match &model.kind {
+            Kind::Card(card) => {
+                // Header and heads before the first slice draw as it does.
+                let at = from.unwrap_or(0);
+                let to = at + u64::from(most);
+                let stall =
+                    from.map_or(0, |at| model.stall(at, to, &self.dice, &mut self.scripted));
+                self.delay.stall += stall;
+                let time = card.read(at, to, self.dice.access.roll(at / SECTOR));
+                (most, now + time + stall)
+            }
+            Kind::Wifi(wifi) => self.receive(wifi, now, from, most),
         }
-        let stall = self
-            .model
-            .stall(self.number, &self.dice, &mut self.scripted);
-        self.delay.stall += stall;
-        let done = match &self.model.kind {
-            Kind::Card(card) => self.card(card, space, stall),
-            Kind::Wifi(wifi) => self.segment(wifi, space, stall),
-        };
-        self.number += 1;
-        done
     }
 
-    fn card(&mut self, card: &CardModel, space: u64, stall: u64) -> u64 {
-        let roll = self.dice.access.roll(self.number);
-        let time = card.read(self.number, self.model.unit, roll);
-        let done = self.free.max(space) + time + stall;
-        self.free = done;
-        done
+    /// Takes what has come in, or waits for the next segment.
+    fn receive(&mut self, wifi: &WifiModel, now: u64, from: Option<u64>, most: u32) -> (u32, u64) {
+        let size = wifi.segment_bytes;
+        let mut now = now;
+        while let Some(at) = self.arrival(wifi, from) {
+            let there = (self.number - self.origin) * size > self.consumed;
+            if at > now && there {
+                break;
+            }
+            now = now.max(at);
+            self.coming = None;
+            self.number += 1;
+        }
+        let there = (self.number - self.origin) * size - self.consumed;
+        let bytes = there.min(u64::from(most)) as u32;
+        let done = now + (f64::from(bytes) * wifi.intake) as u64;
+        self.consumed += u64::from(bytes);
+        while (self.read - self.origin + 1) * size <= self.consumed {
+            let slot = (self.read % wifi.window as u64) as usize;
+            self.taken[slot] = done;
+            self.read += 1;
+        }
+        (bytes, done)
     }
 
-    /// A segment leaves the server when the window lets it, comes in behind
-    /// the one before, and is taken when the ring buffer has room.
-    fn segment(&mut self, wifi: &WifiModel, space: u64, stall: u64) -> u64 {
+    /// When the next segment comes in, if the window lets it leave: it comes
+    /// behind the one before.
+    fn arrival(&mut self, wifi: &WifiModel, from: Option<u64>) -> Option<u64> {
+        if self.coming.is_some() {
+            return self.coming;
+        }
         let window = (self.congestion / 256).clamp(1, wifi.window as u64);
-        let may_leave = if self.number >= window {
-            let back = self.slot + wifi.window - window as usize;
-            let wraps = back >= wifi.window;
-            self.taken[if wraps { back - wifi.window } else { back }] + wifi.round_trip
+        let since = self.number - self.origin;
+        // What was sent before a loss was noticed has left already.
+        let leaves = if self.number < self.sent || since < window {
+            self.opened
+        } else if self.number - window < self.read {
+            // The last of an odd window waits for the receiver to acknowledge it.
+            let alone = window % 2 == 1
+                && window < wifi.window as u64
+                && self.number.is_multiple_of(window);
+            // All that waits for one waking comes with it.
+            let waking = self.number / wifi.window as u64;
+            let asleep = scale(wifi.asleep, self.dice.sleep.roll(waking));
+            let slot = ((self.number - window) % wifi.window as u64) as usize;
+            let delayed = if alone { DELAYED } else { 0 };
+            self.taken[slot] + wifi.round_trip + asleep + delayed
         } else {
-            self.model.first
+            return None;
         };
         let paced = wifi.pace.map_or(0, |(per_byte, burst)| {
-            let ahead = self.next_end().saturating_sub(burst);
-            self.model.first + (ahead as f64 * per_byte) as u64
+            let ahead = ((since + 1) * wifi.segment_bytes).saturating_sub(burst);
+            self.opened + (ahead as f64 * per_byte) as u64
         });
-        let arrives =
-            (self.free + wifi.segment).max(may_leave).max(paced) + stall + self.lose(wifi, window);
-        self.free = arrives;
-        let taken = arrives.max(space) + wifi.intake;
-        self.taken[self.slot] = taken;
-        self.slot = if self.slot + 1 == wifi.window {
-            0
+        let waits = self.number < self.sent && !self.is_lost(wifi, self.number);
+        let comes = if waits {
+            self.free
         } else {
-            self.slot + 1
+            (self.free + wifi.segment).max(leaves).max(paced) + self.lose(wifi, window)
         };
-        taken
+        let begin = from.map(|at| at + since * wifi.segment_bytes - self.consumed);
+        let stall = begin.map_or(0, |at| {
+            let to = at + wifi.segment_bytes;
+            self.model.stall(at, to, &self.dice, &mut self.scripted)
+        });
+        self.delay.stall += stall;
+        self.free = comes + stall + self.part(wifi);
+        self.coming = Some(self.free);
+        self.coming
     }
 
-    /// Delay by loss: fast retransmission if three segments can follow, else
-    /// the time-out; the congestion window halves and grows again (RFC 5681).
-    fn lose(&mut self, wifi: &WifiModel, window: u64) -> u64 {
-        if u64::from(self.dice.loss.roll(self.number)) >= wifi.loss {
-            let most = wifi.window as u64 * 256;
-            if self.congestion < most {
-                let step = 65_536 / self.congestion.max(256);
-                self.congestion = (self.congestion + step).min(most);
-            }
+    fn is_lost(&self, wifi: &WifiModel, number: u64) -> bool {
+        u64::from(self.dice.loss.roll(number)) < wifi.loss
+    }
+
+    /// Delay by a connection that is lost and made again.
+    fn part(&mut self, wifi: &WifiModel) -> u64 {
+        if u64::from(self.dice.parting.roll(self.number)) >= wifi.parting {
             return 0;
         }
-        self.congestion = (self.congestion / 2).max(256);
-        let delay = if window >= 4 {
+        self.delay.stall += wifi.reconnect;
+        wifi.reconnect
+    }
+
+    /// Delay by loss (RFC 5681, RFC 6582): a lost segment is sent again when
+    /// three behind it have come in, else after a time-out that doubles with
+    /// each try; others that were lost with it cost a round trip each. The
+    /// window halves, or begins at one segment, and grows with every second
+    /// segment's acknowledgement.
+    fn lose(&mut self, wifi: &WifiModel, window: u64) -> u64 {
+        if !self.is_lost(wifi, self.number) {
+            self.grow(wifi.window as u64 * 256);
+            return 0;
+        }
+        if self.number < self.sent {
+            self.delay.loss += wifi.round_trip;
+            return wifi.round_trip;
+        }
+        let behind = self.number + 1..self.number + window;
+        let came = behind.filter(|n| !self.is_lost(wifi, *n)).count();
+        self.sent = self.number + window;
+        self.threshold = (window * 128).max(512);
+        let mut again = 0;
+        while again < 7 && u64::from(self.dice.again.roll(self.number * 8 + again)) < wifi.loss {
+            again += 1;
+        }
+        let delay = if came >= 3 && again == 0 {
+            self.congestion = self.threshold;
             wifi.round_trip + 3 * wifi.segment
         } else {
-            wifi.retransmit
+            self.congestion = 256;
+            let outs = if came >= 3 { again } else { again + 1 };
+            wifi.round_trip + wifi.retransmit * ((1 << outs.min(6)) - 1)
         };
         self.delay.loss += delay;
         delay
+    }
+
+    /// One segment more has come in.
+    fn grow(&mut self, most: u64) {
+        let step = if self.congestion < self.threshold {
+            128
+        } else {
+            32_768 / self.congestion.max(256)
+        };
+        self.congestion = (self.congestion + step).min(most);
     }
 }

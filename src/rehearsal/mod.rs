@@ -1,35 +1,43 @@
-//! Playback in simulated time: block reads with stalls, TCP window and loss,
-//! ring, cores, decode times, DMA to the panel, I2S as the master clock.
+//! Playback in simulated time: the playback loop of [`crate::play`] itself,
+//! answered by models of card, link, buses, cores and sound queue.
 //!
 //! Time is whole nanoseconds. A run is a function of reel, board, conditions
 //! and seed alone; draws are pinned to places in the reel, so that runs of
 //! one seed on two boards meet the same luck. The reel is reduced once to
 //! times and sizes, so that thousands of runs take seconds.
 //!
-//! What is simplified: stalls strike where bytes are fetched, also where a
-//! full ring buffer would have hidden them; on one core, reading and sounding make
-//! decoding longer instead of interrupting it; on a shared bus, card and
-//! panel each get what the other leaves in its worst second.
+//! What is simplified: a picture is decoded and sent strip by strip with even
+//! strips; on a shared bus a picture or a read is never interrupted.
 
+mod judgement;
 mod least;
 mod link;
+mod odds;
 mod outcome;
+mod outlook;
 mod play;
 mod random;
 mod script;
+mod stage;
+mod sweep;
 mod trace;
 
-use crate::board::{Board, LatePolicy, StarvePolicy};
-use crate::budget::{Costs, Link, MemoryPlan, Origin, ReelFacts};
+use crate::board::Board;
+use crate::budget::{Link, MemoryPlan, Origin, ReelFacts};
 
+pub use judgement::{Judgement, USUAL_RUNS};
 pub use least::Least;
 pub use link::StallPlan;
+pub use odds::{CONFIDENCE, at_most};
 pub use outcome::{CAUSES, Cause, Fault, FaultKind, Run, Tally};
+pub use outlook::Outlook;
+pub use sweep::Sweep;
 pub use trace::{Trace, trace_chart};
 
 use link::{LinkModel, LinkRun, Span};
-use play::{Rules, Scratch, Stage};
-use script::{Script, Sharing};
+use play::Play;
+use script::Script;
+use stage::Scratch;
 
 /// What can be set apart from the board's profile.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,10 +46,6 @@ pub struct Conditions {
     pub start_bytes: Option<u64>,
     /// Bytes of the ring buffer; else what memory leaves.
     pub ring_buffer_bytes: Option<u64>,
-    /// What happens to late pictures; else the player's.
-    pub late: Option<LatePolicy>,
-    /// What happens when the sound underruns; else the player's.
-    pub starve: Option<StarvePolicy>,
     /// Stalls of the link.
     pub stalls: StallPlan,
 }
@@ -51,8 +55,6 @@ impl Default for Conditions {
         Self {
             start_bytes: None,
             ring_buffer_bytes: None,
-            late: None,
-            starve: None,
             stalls: StallPlan::Random,
         }
     }
@@ -71,9 +73,9 @@ pub enum RehearsalError {
         /// The link asked for.
         link: &'static str,
     },
-    /// The ring buffer cannot hold a slice and a read.
+    /// The ring buffer cannot hold a slice.
     #[error(
-        "a ring buffer of {ring} bytes cannot hold the largest slice and one read, {least} bytes; a smaller picture, a lower quality or external memory helps"
+        "a ring buffer of {ring} bytes cannot hold the largest slice, {least} bytes; a smaller picture, a lower quality or external memory helps"
     )]
     RingTooSmall {
         /// Bytes of the ring.
@@ -88,12 +90,25 @@ pub enum RehearsalError {
     Empty,
 }
 
+/// Buffers and bounds of one rehearsal.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Rules {
+    ring: u64,
+    start: u64,
+    /// Most bytes of one read.
+    piece: u32,
+    tolerance: u64,
+    /// Greatest extra decode time, of 2^32.
+    jitter: u64,
+}
+
 /// A reel on a board, ready to be played many times.
 pub struct Rehearsal {
     script: Script,
     link: LinkModel,
     rules: Rules,
     least_ring: u64,
+    worst_stall: Option<u64>,
     origin: Origin,
 }
 
@@ -113,32 +128,18 @@ impl Rehearsal {
         }
         let memory = MemoryPlan::new(reel, board);
         let script = Script::new(reel, board, link, &memory);
-        let costs = Costs::new(board, reel.coding, &memory);
-        let factor = Sharing::new(reel, board, link, &costs).card;
         let span = Span {
             bytes: reel.slice_bytes(),
             seconds: reel.seconds(),
         };
-        let model = LinkModel::new(
-            board,
-            link,
-            conditions.stalls.clone(),
-            script.intake,
-            factor,
-            span,
-        );
-        let kind = link;
-        let link = model.ok_or_else(|| RehearsalError::NoLink {
+        let stalls = conditions.stalls.clone();
+        let model = LinkModel::new(board, link, stalls, script.intake, span);
+        let model = model.ok_or_else(|| RehearsalError::NoLink {
             board: board.name.clone(),
             link: link.name(),
         })?;
-        let largest = reel
-            .slices
-            .iter()
-            .map(|s| u64::from(s.bytes))
-            .max()
-            .unwrap_or(0);
-        let least_ring = largest + link.unit;
+        let largest = reel.slices.iter().map(|s| u64::from(s.bytes)).max();
+        let least_ring = largest.unwrap_or(0).next_multiple_of(512);
         let ring = conditions
             .ring_buffer_bytes
             .unwrap_or(memory.ring_buffer_bytes);
@@ -151,27 +152,29 @@ impl Rehearsal {
         let start = conditions
             .start_bytes
             .unwrap_or_else(|| start_bytes(reel, board));
-        let rules = Rules {
-            ring,
-            start: start.min(ring - least_ring),
-            late: conditions.late.unwrap_or(board.player.late),
-            starve: conditions.starve.unwrap_or(board.player.starve),
-            tolerance: (board.player.tolerance_ms * 1e6) as u64,
-            jitter: (board.cpu.jitter * 4_294_967_296.0) as u64,
-        };
         Ok(Self {
             script,
-            link,
-            rules,
+            link: model,
+            rules: Rules {
+                ring,
+                start,
+                piece: board.player.read_bytes,
+                tolerance: (board.player.tolerance_ms * 1e6) as u64,
+                jitter: (board.cpu.jitter * 4_294_967_296.0) as u64,
+            },
             least_ring,
-            origin: Origin::of_play(reel, board, kind),
+            worst_stall: link
+                .stalls(board)
+                .filter(|s| s.strike())
+                .map(|s| (s.worst_ms * 1e6) as u64),
+            origin: Origin::of_play(reel, board, link),
         })
     }
 
     /// Bytes of the ring buffer, and bytes in it before play begins.
     #[must_use]
     pub fn buffers(&self) -> (u64, u64) {
-        (self.rules.ring, self.rules.start)
+        (self.rules.ring, self.rules.start.min(self.rules.ring))
     }
 
     /// What every figure of a rehearsal is computed from.
@@ -183,50 +186,62 @@ impl Rehearsal {
     /// One rehearsal.
     #[must_use]
     pub fn run(&self, seed: u64) -> Run {
-        self.run_with(seed, self.rules, &mut Scratch::default())
+        self.run_with(seed, self.rules, &self.link, &mut Scratch::default(), false)
     }
 
-    fn run_with(&self, seed: u64, rules: Rules, scratch: &mut Scratch) -> Run {
+    fn run_with(
+        &self,
+        seed: u64,
+        rules: Rules,
+        link: &LinkModel,
+        scratch: &mut Scratch,
+        traced: bool,
+    ) -> Run {
         let segments = std::mem::take(&mut scratch.segments);
-        let link = LinkRun::new(&self.link, seed, segments);
-        Stage::new(&self.script, rules, link, scratch, seed).play()
+        let link = LinkRun::new(link, seed, segments);
+        Play::new(&self.script, rules, link, scratch, seed, traced).play()
     }
 
     /// Rehearsals with the seeds `first`, `first` + 1, ..., on all cores.
     #[must_use]
     pub fn many(&self, runs: u32, first: u64) -> Tally {
-        self.many_with(runs, first, self.rules)
+        let run = |number: u64, scratch: &mut Scratch| {
+            let seed = first + number;
+            (
+                seed,
+                self.run_with(seed, self.rules, &self.link, scratch, false),
+            )
+        };
+        all(u64::from(runs), run)
     }
+}
 
-    fn many_with(&self, runs: u32, first: u64, rules: Rules) -> Tally {
-        let threads = std::thread::available_parallelism().map_or(1, usize::from) as u64;
-        let mut all = Tally::default();
-        let seeds = first..first + u64::from(runs);
-        std::thread::scope(|scope| {
-            let start = |thread: u64| {
-                let mine = seeds
-                    .clone()
-                    .skip(thread as usize)
-                    .step_by(threads as usize);
-                scope.spawn(move || self.some(mine, rules))
-            };
-            let handles: Vec<_> = (0..threads).map(start).collect();
-            for handle in handles {
-                // A thread that panicked has said why.
-                all.merge(&handle.join().unwrap_or_default());
+/// The tally of `count` runs, made by number, on all cores.
+fn all(count: u64, run: impl Fn(u64, &mut Scratch) -> (u64, Run) + Sync) -> Tally {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from) as u64;
+    let mut all = Tally::default();
+    std::thread::scope(|scope| {
+        let start = |thread: u64| {
+            let run = &run;
+            scope.spawn(move || {
+                let mut tally = Tally::default();
+                let mut scratch = Scratch::default();
+                for number in (thread..count).step_by(threads as usize) {
+                    let (seed, run) = run(number, &mut scratch);
+                    tally.add(&run, seed);
+                }
+                tally
+            })
+        };
+        let handles: Vec<_> = (0..threads).map(start).collect();
+        for handle in handles {
+            match handle.join() {
+                Ok(tally) => all.merge(&tally),
+                Err(panic) => std::panic::resume_unwind(panic),
             }
-        });
-        all
-    }
-
-    fn some(&self, seeds: impl Iterator<Item = u64>, rules: Rules) -> Tally {
-        let mut tally = Tally::default();
-        let mut scratch = Scratch::default();
-        for seed in seeds {
-            tally.add(&self.run_with(seed, rules, &mut scratch), seed);
         }
-        tally
-    }
+    });
+    all
 }
 
 /// The player's start level, else the reel's, else two of its largest slices.

@@ -11,6 +11,9 @@ pub(super) enum Stream {
     Loss = 4,
     Decode = 5,
     Tearing = 6,
+    Again = 7,
+    Sleep = 8,
+    Parting = 9,
 }
 
 const GOLDEN: u64 = 0x9E37_79B9_7F4A_7C15;

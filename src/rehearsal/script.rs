@@ -1,186 +1,150 @@
 //! The reel compressed to what a rehearsal touches: nanoseconds and bytes.
 
 use crate::board::Board;
-use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, ReelFacts, draws_ahead};
+use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, ReelFacts};
+use crate::play::{Coding, Title};
 
 /// A slice.
 pub(super) struct Part {
-    /// Bytes from the first slice's start to this slice's end.
-    pub end: u64,
-    /// Its place on the sound's clock, from the first slice.
-    pub due: u64,
-    /// Its length.
-    pub length: u64,
-    /// Time to make its first sound ready.
-    pub sound: u64,
-    /// Numbers of its pictures.
-    pub pictures: std::ops::Range<usize>,
+    /// Bytes from the first slice's start to this slice's start.
+    pub begin: u64,
+    pub bytes: u32,
+    /// Its first tick, from the first slice, and its length.
+    pub tick: u64,
+    pub ticks: u32,
+    /// Its first picture, and how many.
+    pub first: u32,
+    pub pictures: u32,
 }
 
 /// A picture.
 pub(super) struct Shot {
-    /// From its slice's start to its time.
-    pub offset: u64,
+    /// Ticks from its slice's start.
+    pub offset: u32,
+    pub key: bool,
+    /// It shows the one before again.
+    pub unchanged: bool,
     /// Core time to decode it.
     pub decode: u64,
     /// Bus time for its pixels and windows.
     pub send: u64,
     /// Strips that it is drawn in.
     pub strips: u64,
-    /// To the time of the next picture.
-    pub next: u64,
-    /// It may be left out without harm to those after it.
-    pub apart: bool,
 }
 
 /// The whole reel on a board.
 pub(super) struct Script {
+    pub title: Title,
+    pub coding: Coding,
     pub parts: Vec<Part>,
     pub shots: Vec<Shot>,
+    /// Bytes before the first slice.
+    pub lead: u64,
+    /// Bytes of all slices.
+    pub bytes: u64,
+    /// Length in ticks.
+    pub ticks: u64,
     /// Bus time of a whole picture: no merged update takes longer.
     pub full_send: u64,
-    /// Pictures are decoded ahead into two buffers.
-    pub ahead: bool,
-    /// Pixels pass through the send buffer.
-    copies: bool,
     /// The core is free while the bus sends.
     pub dma: bool,
     /// Nanoseconds of a byte's intake on the I/O core.
     pub intake: f64,
-    /// What the sound queue holds.
-    pub queue: u64,
+    /// Picoseconds of a sample on the sounding core.
+    pub sample: u64,
+    /// Samples that the sound queue holds.
+    pub queue: u32,
     /// Period of the tearing signal if the player waits for it.
     pub scan: Option<u64>,
+    /// One core does all.
+    pub one_core: bool,
+    /// A read holds its core until the bytes are there.
+    pub read_blocks: bool,
+    /// Reading keeps the panel's bus.
+    pub shares_bus: bool,
 }
 
 impl Script {
     pub(super) fn new(reel: &ReelFacts, board: &Board, link: Link, memory: &MemoryPlan) -> Self {
         let costs = Costs::new(board, reel.coding, memory);
-        let intake = costs.intake_ns(1.0, intake_instructions(board, link));
-        let share = Sharing::new(reel, board, link, &costs);
-        let mut script = Self {
-            parts: parts(reel, board, &costs),
-            shots: Vec::new(),
-            full_send: (costs.send_ns(u64::from(reel.width) * u64::from(reel.height), 1)
-                * share.panel) as u64,
-            ahead: draws_ahead(reel, board),
-            copies: memory.copies,
+        let first = reel.slices.first().map_or(0, |s| s.tick);
+        let pixels = u64::from(reel.width) * u64::from(reel.height);
+        let card = board.card.as_ref().filter(|_| link == Link::Card);
+        Self {
+            title: Title {
+                reel: 1,
+                part: 1,
+                first_tick: 0,
+                clock_rate: reel.clock_rate,
+                rate: ((reel.rate * 1000.0).round().max(1.0) as u32, 1000),
+                prebuffer: 0,
+                silent: reel.sound.bits() == 0,
+            },
+            coding: match reel.coding {
+                PictureCoding::Raw => Coding::Raw,
+                PictureCoding::Jpeg => Coding::Jpeg,
+                PictureCoding::PatchLight | PictureCoding::PatchFull => Coding::Patch,
+            },
+            parts: parts(reel, first),
+            shots: shots(reel, board, &costs, memory.copies),
+            lead: u64::from(reel.lead_bytes),
+            bytes: reel.slice_bytes(),
+            ticks: reel.ticks(),
+            full_send: costs.send_ns(pixels, 1) as u64,
             dma: costs.dma,
-            intake,
-            queue: ns(u64::from(board.sound.queue_samples), reel.clock_rate),
+            intake: costs.intake_ns(1.0, link.instructions_per_byte(board)),
+            sample: (costs.sound_ns(1000.0, reel.sound)) as u64,
+            queue: board.sound.queue_samples,
             scan: (board.player.wait_tearing && board.panel.tearing_signal)
                 .then(|| (1e9 / board.panel.refresh_hz) as u64),
-        };
-        script.shots = script.shots(reel, board, &costs, &share);
-        script
-    }
-
-    fn shots(&self, reel: &ReelFacts, board: &Board, costs: &Costs, share: &Sharing) -> Vec<Shot> {
-        let one_core = board.cpu.cores == 1;
-        let apart = matches!(reel.coding, PictureCoding::Raw | PictureCoding::Jpeg);
-        let mut shots = Vec::with_capacity(reel.pictures.len());
-        for (part, slice) in self.parts.iter().zip(&reel.slices) {
-            // One core reads and sounds as well; its pictures take that longer.
-            let beside = if one_core {
-                let bytes = f64::from(slice.bytes) * self.intake;
-                let sound = costs.sound_ns(f64::from(slice.ticks), reel.sound);
-                (bytes + sound) / f64::from(slice.pictures.max(1))
-            } else {
-                0.0
-            };
-            for number in part.pictures.clone() {
-                let p = &reel.pictures[number];
-                let next = reel
-                    .pictures
-                    .get(number + 1)
-                    .map_or(slice.tick + u64::from(slice.ticks), |n| n.tick);
-                let moves = p.pixels > 0 || p.windows > 0;
-                let send = if moves {
-                    costs.send_ns(p.pixels.into(), p.windows.into()) * share.panel
-                } else {
-                    0.0
-                };
-                shots.push(Shot {
-                    offset: ns(p.tick - slice.tick, reel.clock_rate),
-                    decode: (costs.decode_ns(p.instructions.into(), p.pixels.into()) + beside)
-                        .ceil() as u64,
-                    send: send.ceil() as u64,
-                    strips: strips(p.pixels, self.copies, board),
-                    next: ns(next.saturating_sub(p.tick), reel.clock_rate),
-                    apart,
-                });
-            }
+            one_core: board.cpu.cores == 1,
+            read_blocks: board.player.read_blocks,
+            shares_bus: card.is_some_and(|c| c.shares_panel_bus),
         }
-        shots
+    }
+
+    /// Ticks in nanoseconds, rounded to the nearest.
+    pub(super) fn ns(&self, ticks: u64) -> u64 {
+        (u128::from(ticks) * 2_000_000_000 / u128::from(self.title.clock_rate.max(1))).div_ceil(2)
+            as u64
     }
 }
 
-/// Ticks in nanoseconds, rounded to the nearest.
-pub(super) fn ns(ticks: u64, clock_rate: u32) -> u64 {
-    (u128::from(ticks) * 2_000_000_000 / u128::from(clock_rate.max(1))).div_ceil(2) as u64
-}
-
-fn parts(reel: &ReelFacts, board: &Board, costs: &Costs) -> Vec<Part> {
-    let first = reel.slices.first().map_or(0, |s| s.tick);
-    let mut end = 0;
+fn parts(reel: &ReelFacts, first: u64) -> Vec<Part> {
+    let mut begin = 0;
     let part = |slice: &crate::budget::SliceFacts| {
-        end += u64::from(slice.bytes);
-        let samples = slice.ticks.min(board.sound.queue_samples);
-        let first_picture = slice.first_picture as usize;
-        let due = ns(slice.tick - first, reel.clock_rate);
-        Part {
-            end,
-            due,
-            length: ns(slice.tick - first + u64::from(slice.ticks), reel.clock_rate) - due,
-            sound: costs.sound_ns(f64::from(samples), reel.sound) as u64,
-            pictures: first_picture..first_picture + slice.pictures as usize,
-        }
+        let part = Part {
+            begin,
+            bytes: slice.bytes,
+            tick: slice.tick - first,
+            ticks: slice.ticks,
+            first: slice.first_picture,
+            pictures: slice.pictures,
+        };
+        begin += u64::from(slice.bytes);
+        part
     };
     reel.slices.iter().map(part).collect()
 }
 
-fn intake_instructions(board: &Board, link: Link) -> f64 {
-    match link {
-        Link::Card => board.card.as_ref().map_or(0.0, |c| c.instructions_per_byte),
-        Link::Wifi => board.wifi.as_ref().map_or(0.0, |w| w.instructions_per_byte),
-    }
-}
-
-/// How card and panel slow each other on a bus that they share: each gets
-/// what the other leaves in its worst second.
-pub(super) struct Sharing {
-    /// Factor on the panel's times.
-    pub panel: f64,
-    /// Factor on the card's times.
-    pub card: f64,
-}
-
-impl Sharing {
-    pub(super) fn new(reel: &ReelFacts, board: &Board, link: Link, costs: &Costs) -> Self {
-        let card = board
-            .card
-            .as_ref()
-            .filter(|c| c.shares_panel_bus && link == Link::Card);
-        let Some(card) = card else {
-            return Self {
-                panel: 1.0,
-                card: 1.0,
-            };
-        };
-        let second = u64::from(reel.clock_rate);
-        let load = |p: &crate::budget::PictureFacts| {
-            costs.send_ns(p.pixels.into(), p.windows.into()) as u64
-        };
-        let panel = reel.worst_pictures(second, load).0 as f64 / 1e9;
-        let read = u64::from(board.player.read_bytes);
-        let busy = crate::budget::card_wire_ns(card, read) / 1e9 + card.access_us / 1e6;
-        let reading = reel.worst_byte_rate(second).0 / read as f64 * busy;
-        let left = |load: f64| 1.0 / (1.0 - load).max(0.02);
-        Self {
-            panel: left(reading),
-            card: left(panel),
+fn shots(reel: &ReelFacts, board: &Board, costs: &Costs, copies: bool) -> Vec<Shot> {
+    let mut shots = Vec::with_capacity(reel.pictures.len());
+    for slice in &reel.slices {
+        let first = slice.first_picture as usize;
+        for p in &reel.pictures[first..first + slice.pictures as usize] {
+            let moves = p.pixels > 0 || p.windows > 0;
+            let send = costs.send_ns(p.pixels.into(), p.windows.into());
+            shots.push(Shot {
+                offset: (p.tick - slice.tick) as u32,
+                key: p.key,
+                unchanged: p.bytes == 0 && !moves,
+                decode: costs.decode_ns(p.instructions.into(), p.pixels.into()) as u64,
+                send: if moves { send as u64 } else { 0 },
+                strips: strips(p.pixels, copies, board),
+            });
         }
     }
+    shots
 }
 
 /// Strips of half the send buffer; raw pixels go out as they lie.

@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use super::Rehearsal;
 use super::outcome::Run;
-use super::play::Scratch;
+use super::stage::Scratch;
 
 /// What lay in the ring buffer through one run.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -24,46 +24,19 @@ impl Rehearsal {
     #[must_use]
     pub fn trace(&self, seed: u64) -> Trace {
         let mut scratch = Scratch::default();
-        let run = self.run_with(seed, self.rules, &mut scratch);
-        let sizes = self.sizes();
-        let mut steps: Vec<(u64, i64)> = scratch
-            .arrived
+        let run = self.run_with(seed, self.rules, &self.link, &mut scratch, true);
+        // Each side notes by its own clock.
+        scratch.levels.sort_by_key(|(t, _)| *t);
+        let level = scratch
+            .levels
             .iter()
-            .zip(&sizes)
-            .map(|(t, bytes)| (*t, *bytes))
-            .chain(
-                scratch
-                    .freed
-                    .iter()
-                    .zip(&sizes)
-                    .map(|(t, bytes)| (*t, -bytes)),
-            )
-            .collect();
-        // What comes in at an instant counts before what leaves.
-        steps.sort_by_key(|(t, bytes)| (*t, -bytes));
-        let mut level = 0;
-        let level = steps
-            .into_iter()
-            .map(|(t, bytes)| {
-                level += bytes;
-                (t as f64 / 1e9, level.max(0) as u64)
-            })
+            .map(|(t, bytes)| (*t as f64 / 1e9, *bytes))
             .collect();
         Trace {
             run,
             level,
             ring_buffer_bytes: self.rules.ring,
         }
-    }
-
-    fn sizes(&self) -> Vec<i64> {
-        let mut before = 0;
-        let size = |part: &super::script::Part| {
-            let bytes = part.end - before;
-            before = part.end;
-            bytes as i64
-        };
-        self.script.parts.iter().map(size).collect()
     }
 }
 

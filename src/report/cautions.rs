@@ -39,7 +39,7 @@ pub(super) fn cautions(findings: &Findings<'_>, measured: &Measured) -> Vec<Stri
     let hottest = findings
         .links
         .iter()
-        .map(|link| link.budget.currents.regulator_c);
+        .map(|link| link.judgement.budget.currents.regulator_c);
     let hottest = hottest.fold(f64::MIN, f64::max);
     if hottest > 60.0 {
         all.push(format!(

@@ -124,20 +124,14 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
 
 /// The verdict's reason, and what rehearsals say to it.
 fn because(link: &LinkFindings) -> String {
-    let tightest = link.budget.bottleneck();
+    let tightest = link.judgement.budget.bottleneck();
     let budget = format!(
         "Highest load: {}, {:.0} % of its capacity.",
         tightest.part.name(),
         100.0 * tightest.ratio()
     );
-    let rehearsed = match &link.rehearsal {
-        Ok((tally, _)) => format!(
-            "It plays clean in {} of {} rehearsals.",
-            tally.clean, tally.runs
-        ),
-        Err(why) => format!("It cannot be rehearsed: {why}."),
-    };
-    format!("{budget} {rehearsed}")
+    let judged = link.judgement.line();
+    format!("{} {budget}", sentence(&judged))
 }
 
 fn player(findings: &Findings<'_>) -> String {
@@ -267,4 +261,11 @@ fn caution_list(findings: &Findings<'_>, measured: &Measured) -> String {
         "Cautions",
         &format!("<ul class=\"cautions\">\n{items}</ul>\n"),
     )
+}
+
+/// With a capital letter and a full stop.
+pub(super) fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    format!("{}{}.", first.unwrap_or_default(), letters.as_str())
 }

@@ -7,7 +7,7 @@ use super::pieces::{curve, draw, section};
 use super::text::{amount, escape};
 use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
 use crate::budget::{Budget, Line, Link, Part};
-use crate::rehearsal::{Tally, Trace};
+use crate::rehearsal::{Outlook, Trace};
 
 /// So many times the need, a capacity is shown on a logarithmic scale.
 const FAR: f64 = 4.0;
@@ -22,7 +22,12 @@ pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<Str
         } else {
             Part::Wifi
         };
-        let line = link.budget.lines.iter().find(|line| line.part == part)?;
+        let line = link
+            .judgement
+            .budget
+            .lines
+            .iter()
+            .find(|line| line.part == part)?;
         let name = format!("{} {:.0} kB/s", link.link.name(), line.capacity / 1e3);
         Some(Level {
             name,
@@ -79,24 +84,25 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             Link::Card => "From the card",
             Link::Wifi => "Over Wi-Fi",
         };
-        let mut content = table(&link.budget);
+        let mut content = table(&link.judgement.budget);
         let _ = writeln!(
             content,
             "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
             escape(&link.origin.to_string())
         );
-        match &link.rehearsal {
-            Ok((tally, trace)) => {
-                let caption = rehearsed(tally, trace);
+        match (&link.judgement.outlook, &link.trace) {
+            (Ok(outlook), Some(trace)) => {
+                let caption = rehearsed(outlook, trace);
                 content += &draw(&level_plot(trace), &caption)?;
             }
-            Err(why) => {
+            (Err(why), _) => {
                 let _ = writeln!(
                     content,
                     "<p class=\"bad\">No rehearsal: {}</p>",
                     escape(why)
                 );
             }
+            (Ok(_), None) => {}
         }
         all += &section(heading, &content);
     }
@@ -147,11 +153,14 @@ fn worst_moment(trace: &Trace) -> Option<f64> {
     playing.min_by_key(|(_, bytes)| *bytes).map(|(at, _)| *at)
 }
 
-fn rehearsed(tally: &Tally, trace: &Trace) -> String {
-    let mut words = format!(
-        "Clean in {} of {} rehearsals, {:.0} ms to the first sound on average.",
-        tally.clean,
-        tally.runs,
+fn rehearsed(outlook: &Outlook, trace: &Trace) -> String {
+    let tally = &outlook.tally;
+    let words = outlook.words();
+    let words = words.iter().map(|words| super::html::sentence(words));
+    let mut words = words.collect::<Vec<_>>().join(" ");
+    let _ = write!(
+        words,
+        " {:.0} ms to the first sound on average.",
         tally.mean_start_ns() as f64 / 1e6
     );
     if let Some((gap, _)) = tally.worst_gap {

@@ -16,10 +16,10 @@ mod text;
 use std::path::Path;
 
 use crate::board::Board;
-use crate::budget::{Budget, Duty, Link, Origin, Part, ReelFacts, Verdict};
+use crate::budget::{Duty, Link, Origin, Part, ReelFacts, Verdict};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
-use crate::rehearsal::{Tally, Trace};
+use crate::rehearsal::{Judgement, Trace};
 
 pub use measure::Measured;
 pub use over_time::OverTime;
@@ -40,11 +40,11 @@ pub enum ReportError {
 pub struct LinkFindings {
     /// The link.
     pub link: Link,
-    /// Need against capacity.
-    pub budget: Budget,
-    /// Many rehearsals, and one drawn out in time: the worst of them. Or why
-    /// there is none.
-    pub rehearsal: Result<(Tally, Trace), String>,
+    /// Need against capacity, and what rehearsals say.
+    pub judgement: Judgement,
+    /// One rehearsal drawn out in time, the worst; none where it cannot be
+    /// rehearsed.
+    pub trace: Option<Trace>,
     /// What both are computed from.
     pub origin: Origin,
 }
@@ -54,9 +54,7 @@ impl LinkFindings {
     /// does not play.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
-        let rehearsed = self.rehearsal.as_ref();
-        let rehearsed = rehearsed.map_or(Verdict::DoesNotFit, |(tally, _)| tally.verdict());
-        self.budget.verdict.max(rehearsed)
+        self.judgement.verdict()
     }
 }
 
@@ -132,7 +130,7 @@ pub fn page(findings: &Findings<'_>) -> Result<String, ReportError> {
 fn duty(findings: &Findings<'_>, over_time: &OverTime) -> Duty {
     let cores = mean(&over_time.core) / 100.0;
     let carried = findings.best().map_or(0.0, |link| {
-        let line = link.budget.lines.iter().find(|line| {
+        let line = link.judgement.budget.lines.iter().find(|line| {
             let part = if link.link == Link::Card {
                 Part::Card
             } else {

@@ -13,7 +13,6 @@ use ffmpeg::frame::side_data;
 use super::error::SourceError;
 use super::info::ClipInfo;
 use super::open::{self, SQUARE};
-use super::opened::Opened;
 use super::options::OpenOptions;
 use super::timeline::{JumpBridge, SECOND, SoundRun, frames_to_nanos, nanos};
 use super::track::{PictureTrack, SoundTrack};
@@ -65,32 +64,17 @@ impl Clip {
     /// The file cannot be opened, is not a clip, has no pictures or not the
     /// wanted sound track, or ends before the wanted start.
     pub fn open(path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {
-        Self::open_again(&Opened::default(), path, options)
-    }
-
-    /// As [`open`](Self::open), in the file that is `opened` already, if it
-    /// still is.
-    ///
-    /// # Errors
-    /// As [`open`](Self::open).
-    pub fn open_again(
-        opened: &Opened,
-        path: &Path,
-        options: &OpenOptions,
-    ) -> Result<Self, SourceError> {
-        let input = opened.take().map_or_else(|| open::container(path), Ok)?;
-        let mut clip = Self::begin(input, path, options)?;
+        let mut clip = Self::begin(open::container(path)?, path, options)?;
         clip.go_to_start()?;
         Ok(clip)
     }
 
-    /// What is known of a clip, and its file to open it again.
+    /// What is known of a clip.
     ///
     /// # Errors
     /// As [`open`](Self::open).
-    pub fn look(path: &Path, options: &OpenOptions) -> Result<(ClipInfo, Opened), SourceError> {
-        let clip = Self::begin(open::container(path)?, path, options)?;
-        Ok((clip.info, Opened::new(clip.input)))
+    pub fn look(path: &Path, options: &OpenOptions) -> Result<ClipInfo, SourceError> {
+        Ok(Self::begin(open::container(path)?, path, options)?.info)
     }
 
     fn begin(mut input: Input, path: &Path, options: &OpenOptions) -> Result<Self, SourceError> {

@@ -4,4 +4,5 @@ mod command;
 mod counted;
 mod formulas;
 mod from_reel;
+mod tcp;
 mod verdicts;

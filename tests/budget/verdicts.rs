@@ -98,6 +98,7 @@ fn raw_pictures_fit_a_fast_card_and_no_small_window() {
     let board = Board::find("porthole").unwrap();
     let mut slow = board.clone();
     slow.wifi.as_mut().unwrap().window_bytes = 5760;
+    slow.wifi.as_mut().unwrap().loss = 0.0;
     let reel = settings(&board, PictureCoding::Raw, 15).facts();
     let card = Budget::new(&reel, &slow, Link::Card, Terms::default()).unwrap();
     let wifi = Budget::new(&reel, &slow, Link::Wifi, Terms::default()).unwrap();
@@ -243,18 +244,25 @@ fn a_stall_needs_what_becomes_due_in_it() {
 #[test]
 fn the_crossover_meets_the_need() {
     let board = Board::find("lantern-room").unwrap();
-    let wifi = board.wifi.unwrap();
-    let x = Crossover::new(500_000.0, &wifi, 0.0);
-    assert!((x.need_bps - 4e6).abs() < 1e-6);
-    assert!((x.link_bps - 4e6 / wifi.usable_share).abs() < 1e-6);
-    let window = thumbreel::budget::window_bps(wifi.window_bytes, x.round_trip_ms);
-    assert!((window - 4e6).abs() < 1.0);
-    assert_eq!(x.mcs, Some(1));
-    // So small a need bears more loss than the rule of TCP's rate holds for.
-    assert_eq!(x.loss, thumbreel::budget::MOST_LOSS);
-    let x = Crossover::new(2_000_000.0, &wifi, 0.0);
-    let loss = thumbreel::budget::loss_bps(wifi.segment_bytes, wifi.round_trip_ms, x.loss);
-    assert!((loss - 16e6).abs() < 1.0);
+    let wifi = board.wifi.as_ref().unwrap();
+    let x = Crossover::new(300_000.0, wifi, 0.2);
+    let need = 300_000.0 * 8.0 / 0.8;
+    assert_eq!(x.need_bps, need);
+    let rate = |edit: &dyn Fn(&mut thumbreel::board::Wifi)| {
+        let mut changed = wifi.clone();
+        edit(&mut changed);
+        thumbreel::budget::rate_bps(&changed).0
+    };
+    let slowest = x.round_trip_ms.unwrap();
+    assert!((rate(&|w| w.round_trip_ms = slowest) / need - 1.0).abs() < 0.01);
+    let most = x.loss.unwrap();
+    assert!((rate(&|w| w.loss = most) / need - 1.0).abs() < 0.01);
+    // Nothing helps against a need above the air's own rate.
+    let never = Crossover::new(30e6, wifi, 0.2);
+    assert_eq!(
+        (never.mcs, never.round_trip_ms, never.loss),
+        (None, None, None)
+    );
 }
 
 /// P = (Vin - Vout) x I, Tj = Ta + P x thetaJA: 5 to 3.3 V, 150 mA, 205 C/W:

@@ -3,7 +3,7 @@
 
 use crate::scenes::{panel, picture, plan, psnr};
 use thumbreel::coding::patch::Level;
-use thumbreel::coding::{Bucket, Coding, CodingError, Encoded, Limits, Means, encoder, pick};
+use thumbreel::coding::{Bucket, Coding, CodingError, Encoded, Limits, encoder};
 use thumbreel::units::Ratio;
 
 const SIDE: u16 = 96;
@@ -136,40 +136,4 @@ fn when_the_link_is_tight_the_picture_is_still_the_scene() {
         least = least.min(psnr(&source.rgb, panel.pixels()));
     }
     assert!(least > 24.0, "{least:.1} dB");
-}
-
-#[test]
-fn the_choice_follows_the_means_and_says_why() {
-    let rate = Ratio::new(24, 1).unwrap();
-    // 240 x 240 x 24 = 1,382,400 pixels per second, twice as many bytes raw.
-    let choose = |link: f64, instructions: f64, memory: f64, jpeg: f64| {
-        let means = Means {
-            link: Some(link),
-            instructions: Some(instructions),
-            memory: Some(memory),
-            jpeg,
-        };
-        pick(240, 240, rate, &means)
-    };
-    assert_eq!(choose(4e6, 1e6, 1e6, 0.0).coding, Coding::Raw);
-    let full = choose(1e6, 200e6, 1e6, 0.0);
-    assert_eq!((full.coding, full.level), (Coding::Patch, Level::Full));
-    let light = choose(1e6, 40e6, 1e6, 0.0);
-    assert_eq!((light.coding, light.level), (Coding::Patch, Level::Light));
-    assert!(light.reason.contains("2765 kB/s"), "{}", light.reason);
-    // A JPEG unit is taken where it is fast enough and the link carries it.
-    let unit = choose(1e6, 200e6, 1e6, 5e6);
-    assert_eq!(unit.coding, Coding::Jpeg);
-    assert!(unit.reason.contains("1.4 of the 5.0"), "{}", unit.reason);
-    assert_eq!(choose(1e6, 200e6, 1e6, 1.5e6).coding, Coding::Patch);
-    assert_eq!(choose(2e5, 200e6, 1e6, 5e6).coding, Coding::Patch);
-    // Planes and history of 240x240 take 86,400 + 23,040 bytes, state 4096.
-    assert_eq!(choose(1e6, 200e6, 113_536.0, 0.0).coding, Coding::Patch);
-    let small = choose(1e6, 200e6, 113_535.0, 0.0);
-    assert_eq!(small.coding, Coding::Raw);
-    assert!(
-        small.reason.contains("114 kB of memory"),
-        "{}",
-        small.reason
-    );
 }

@@ -33,7 +33,12 @@ pub fn with_less(board: &Board, keep: f64) -> Vec<(&'static str, Board)> {
         }
     });
     with("longer stalls", &|b| stalls(b, |s| s.worst_ms /= keep));
-    with("more stalls", &|b| stalls(b, |s| s.per_minute /= keep));
+    with("more stalls", &|b| {
+        stalls(b, |s| {
+            s.per_minute /= keep;
+            s.per_megabyte /= keep;
+        });
+    });
     with("internal memory", &|b| {
         b.memory.internal_bytes = bytes(b.memory.internal_bytes);
     });

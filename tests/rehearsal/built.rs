@@ -1,6 +1,6 @@
 //! Boards and reels whose behaviour can be worked out by hand.
 
-use thumbreel::board::{Board, LatePolicy, StarvePolicy};
+use thumbreel::board::Board;
 use thumbreel::budget::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 use thumbreel::rehearsal::{Conditions, StallPlan};
 
@@ -17,9 +17,6 @@ pub fn ideal(rate: f64) -> Board {
     card.cluster_us = 0.0;
     card.instructions_per_byte = 0.0;
     board.player.read_bytes = 512;
-    board.player.picture_buffers = 2;
-    board.player.starve = StarvePolicy::Silence;
-    board.player.late = LatePolicy::CatchUp;
     board.cpu.jitter = 0.0;
     board.cpu.clock_hz = 2_000_000_000;
     board.cpu.instructions_per_cycle = 4.0;
@@ -72,6 +69,12 @@ pub fn uneven(bytes: &[u32]) -> ReelFacts {
         slices,
         pictures,
     }
+}
+
+/// The same reel with sound of 16 bits at its clock's rate.
+pub fn sounding(mut reel: ReelFacts) -> ReelFacts {
+    reel.sound = SoundCoding::Pcm16;
+    reel
 }
 
 /// No stalls, the given start level, a ring buffer for everything.

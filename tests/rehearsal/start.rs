@@ -38,8 +38,9 @@ fn reel(wait: u32, most: u32) -> ReelFacts {
 /// Whether the reel plays clean if the link stalls for `ms` as play begins.
 fn clean(reel: &ReelFacts, ms: u64) -> bool {
     let board = Board::find("harbour-chart").unwrap();
-    // The read that fills the start level may reach a little further.
-    let behind = u64::from(reel.prebuffer + board.player.read_bytes);
+    // The slice that fills the start level is whole.
+    let slice = u64::from(reel.slices[0].bytes);
+    let behind = u64::from(reel.prebuffer).div_ceil(slice) * slice;
     let conditions = Conditions {
         stalls: StallPlan::At(vec![(behind, ms * 1_000_000)]),
         ..Conditions::default()

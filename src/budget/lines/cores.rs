@@ -4,46 +4,36 @@ use crate::board::Provenance;
 
 use super::super::facts::PictureFacts;
 use super::super::line::{Line, Origin, Part};
-use super::super::memory::{Place, draws_ahead};
+use super::super::memory::Place;
 use super::keys::{BUS_KEYS, CORE_KEYS, intake_key};
 use super::{Case, Link};
 
 impl Case<'_> {
-    /// Load of reading and sounding, in ms/s.
-    fn read_load(&self) -> f64 {
-        let per_byte = match self.link {
-            Link::Card => self
-                .board
-                .card
-                .as_ref()
-                .map_or(0.0, |c| c.instructions_per_byte),
-            Link::Wifi => self
-                .board
-                .wifi
-                .as_ref()
-                .map_or(0.0, |w| w.instructions_per_byte),
-        };
+    /// Load of reading, and of sounding, in ms/s.
+    fn read_and_sound(&self) -> (f64, f64) {
+        let per_byte = self.link.instructions_per_byte(self.board);
         let intake = self.costs.intake_ns(self.link_need, per_byte);
         let sound = self
             .costs
             .sound_ns(f64::from(self.reel.clock_rate), self.reel.sound);
-        (intake + sound) / 1e6
+        (intake / 1e6, sound / 1e6)
     }
 
     pub(super) fn core_lines(&self) -> Vec<Line> {
         let feeds = !self.costs.dma;
         let cost = |p: &PictureFacts| self.decode(p) + if feeds { self.send(p) } else { 0.0 };
         let (draw, at) = self.worst_load(cost);
-        let read = self.read_load();
+        let (read, sound) = self.read_and_sound();
         let one = self.board.cpu.cores == 1;
         let origin = self.cores_origin();
         let intake = self.origin(&[intake_key(self.link)]);
         let mut drawing = self.line(
             Part::DisplayCore,
-            draw + if one { read } else { 0.0 },
+            draw + sound + if one { read } else { 0.0 },
             1000.0,
             "ms/s",
         );
+        drawing.fixed = sound;
         drawing.at_seconds = Some(at);
         drawing.need_origin = origin.clone();
         if feeds {
@@ -91,7 +81,7 @@ impl Case<'_> {
     /// Decoding and sending of a picture overlap strip by strip; pictures
     /// follow each other.
     pub(super) fn turns_line(&self) -> Option<Line> {
-        if draws_ahead(self.reel, self.board) || !self.costs.dma {
+        if !self.costs.dma {
             return None;
         }
         let (load, at) = self.worst_load(|p| self.draw(p));

@@ -39,7 +39,13 @@ pub(super) fn link_keys(board: &Board, link: Link) -> &'static [&'static str] {
         air::AirLimit::Share => &["wifi.mcs", "wifi.usable_share"],
         air::AirLimit::Frames => &["wifi.mcs", "wifi.segment_bytes"],
         air::AirLimit::Window => &["wifi.window_bytes", "wifi.round_trip_ms"],
-        air::AirLimit::Loss => &["wifi.loss", "wifi.round_trip_ms", "wifi.segment_bytes"],
+        air::AirLimit::Loss => &[
+            "wifi.loss",
+            "wifi.round_trip_ms",
+            "wifi.retransmit_ms",
+            "wifi.window_bytes",
+            "wifi.segment_bytes",
+        ],
         air::AirLimit::Server => &["wifi.server_bps"],
     }
 }

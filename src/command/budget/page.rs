@@ -4,8 +4,7 @@ use super::super::out::say;
 use super::{Args, amount, bytes, clock, stall_of};
 use crate::board::{Board, PowerSource, Provenance};
 use crate::budget::{
-    Budget, Comparison, Line, Link, MOST_LOSS, Part, Place, ReelFacts, StallNeed, Terms,
-    best_change,
+    Budget, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, Terms, best_change,
 };
 
 pub(super) fn print(
@@ -13,7 +12,7 @@ pub(super) fn print(
     reel: &ReelFacts,
     board: &Board,
     terms: Terms,
-    budgets: &[Budget],
+    judged: &[(&Budget, &str)],
     comparison: Option<&Comparison>,
 ) -> anyhow::Result<()> {
     let what = args.reel.as_ref().map_or_else(
@@ -29,9 +28,10 @@ pub(super) fn print(
         reel.seconds(),
         bytes(reel.total_bytes as f64)
     );
-    for budget in budgets {
+    for (budget, line) in judged {
         say!("");
         print_budget(budget);
+        say!("  Played: {line}");
         print_outlook(
             budget,
             reel,
@@ -261,20 +261,13 @@ fn print_comparison(comparison: &Comparison) {
         ),
         _ => say!("    no MCS: this reel needs more than Wi-Fi carries with one stream at 20 MHz"),
     }
-    say!(
-        "    a round trip of {:.0} ms with this TCP window, {}",
-        x.round_trip_ms,
-        loss(x.loss)
-    );
-    say!("  All of this is computed from the figures above.");
-}
-
-/// A limit on lost segments; above [`MOST_LOSS`] the formula does not hold.
-fn loss(share: f64) -> String {
-    let percent = share * 100.0;
-    if share < MOST_LOSS {
-        format!("a loss of {percent:.2} % of segments")
-    } else {
-        format!("and {percent:.0} % of segments lost, the most that the formula covers")
+    match x.round_trip_ms {
+        Some(ms) => say!("    a round trip of {ms:.0} ms with this TCP window"),
+        None => say!("    no round trip with this TCP window and these losses"),
     }
+    match x.loss {
+        Some(share) => say!("    a loss of {:.2} % of segments", share * 100.0),
+        None => say!("    no loss: even without any lost segment it is too slow"),
+    }
+    say!("  All of this is computed from the figures above.");
 }

@@ -235,6 +235,7 @@ pub(super) fn tightened(board: &Board, margin: f64) -> Vec<(&'static str, Board)
         for stalls in stalls.into_iter().flatten() {
             stalls.worst_ms /= keep;
             stalls.per_minute *= STORMY;
+            stalls.per_megabyte *= STORMY;
         }
     });
     all

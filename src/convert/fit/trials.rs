@@ -4,21 +4,14 @@ use super::Search;
 use super::check::tightened;
 use crate::board::Board;
 use crate::budget::{Link, ReelFacts};
-use crate::rehearsal::{Conditions, Rehearsal, StallPlan, Tally};
+use crate::rehearsal::{Conditions, Rehearsal, Tally};
 
 /// Rehearsals by chance on each board with one limit tightened: so many hours
 /// of play, within these numbers. With none of N wrong, at most 3 of N are to
 /// be feared (95 %; rule of three, Hanley and Lippman-Hand 1983).
-const HOURS: f64 = 40.0;
+const HOURS: f64 = 10.0;
 const LEAST_RUNS: u32 = 400;
-const MOST_RUNS: u32 = 30_000;
-/// Seconds of play from one worst stall to the next, and steps between the
-/// places that are tried.
-const APART: f64 = 20.0;
-const STEPS: u64 = 500;
-/// No place is nearer to the next than this, in bytes.
-const LEAST_STEP: u64 = 4096;
-
+const MOST_RUNS: u32 = 5_000;
 impl Search<'_> {
     /// The board as it is, then with each limit tightened by the margin: by
     /// chance, and with the worst stall at every place in turn, which chance
@@ -64,36 +57,20 @@ impl Search<'_> {
     }
 }
 
-/// Plays the reel with the link's worst stall every [`APART`] seconds, each
-/// time a little later.
+/// Plays the reel with the link's worst stall at every place in turn.
 fn struck(facts: &ReelFacts, board: &Board, link: Link) -> Result<(), String> {
-    let stalls = match link {
-        Link::Card => board.card.as_ref().map(|c| &c.stalls),
-        Link::Wifi => board.wifi.as_ref().map(|w| &w.stalls),
-    };
-    let Some(stalls) = stalls.filter(|s| s.per_minute > 0.0) else {
+    let rehearsal = Rehearsal::new(facts, board, link, &Conditions::default());
+    let Some(sweep) = rehearsal.map_err(|e| e.to_string())?.sweep() else {
         return Ok(());
     };
-    let length = (stalls.worst_ms * 1e6) as u64;
-    let bytes = facts.slice_bytes();
-    let apart = (APART / facts.seconds().max(APART) * bytes as f64) as u64;
-    let step = (apart / STEPS).max(LEAST_STEP);
-    for (seed, first) in (0..apart).step_by(step as usize).enumerate() {
-        let places = (first..bytes).step_by(apart.max(1) as usize);
-        let conditions = Conditions {
-            stalls: StallPlan::At(places.map(|at| (at, length)).collect()),
-            ..Conditions::default()
-        };
-        let rehearsal =
-            Rehearsal::new(facts, board, link, &conditions).map_err(|e| e.to_string())?;
-        if let Some(fault) = rehearsal.run(seed as u64).first {
-            return Err(format!(
-                "a stall of {:.0} ms is felt at {:.1} s: {}",
-                stalls.worst_ms,
-                fault.at_ns as f64 / 1e9,
-                fault.cause.words()
-            ));
-        }
+    let tally = &sweep.tally;
+    match tally.worst_gap.or(tally.worst_late) {
+        None => Ok(()),
+        Some((fault, _)) => Err(format!(
+            "a stall of {:.0} ms is felt at {:.1} s: {}",
+            sweep.stall_ms,
+            fault.at_ns as f64 / 1e9,
+            fault.cause.words()
+        )),
     }
-    Ok(())
 }

@@ -1,0 +1,91 @@
+//! One verdict: the worst of a budget's lines and of what rehearsals say.
+
+use serde::Serialize;
+
+use crate::board::Board;
+use crate::budget::{Budget, BudgetError, Link, ReelFacts, Terms, Verdict};
+
+use super::outlook::Outlook;
+use super::{Conditions, Rehearsal};
+
+/// Rehearsals by chance where no other number is asked for.
+pub const USUAL_RUNS: u32 = 333;
+
+/// A reel on a board over a link, by formula and by playing it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Judgement {
+    /// Need against capacity.
+    pub budget: Budget,
+    /// What rehearsals say, or why there are none.
+    pub outlook: Result<Outlook, String>,
+}
+
+impl Judgement {
+    /// Judges `reel` on `board` over `link` by `runs` rehearsals and the sweep.
+    ///
+    /// # Errors
+    /// As for [`Budget::new`].
+    pub fn new(
+        reel: &ReelFacts,
+        board: &Board,
+        link: Link,
+        terms: Terms,
+        runs: u32,
+    ) -> Result<Self, BudgetError> {
+        let budget = Budget::new(reel, board, link, terms)?;
+        let outlook = Rehearsal::new(reel, board, link, &Conditions::default())
+            .map(|rehearsal| rehearsal.outlook(runs, 1))
+            .map_err(|error| error.to_string());
+        Ok(Self { budget, outlook })
+    }
+
+    /// The worse of both; what cannot be rehearsed does not play.
+    #[must_use]
+    pub fn verdict(&self) -> Verdict {
+        let played = self.outlook.as_ref();
+        let played = played.map_or(Verdict::DoesNotFit, Outlook::verdict);
+        self.budget.verdict.max(played)
+    }
+
+    /// Because of what it is no better; `None` if it is "fit".
+    #[must_use]
+    pub fn reason(&self) -> Option<String> {
+        let verdict = self.verdict();
+        if verdict == Verdict::Fits {
+            return None;
+        }
+        let lines = self.budget.lines.iter();
+        let line = lines
+            .filter(|line| line.verdict == verdict)
+            .max_by(|a, b| a.ratio().total_cmp(&b.ratio()));
+        if let Some(line) = line {
+            let share = line.ratio() * 100.0;
+            return Some(format!(
+                "{} is needed at {share:.0} % of what there is",
+                line.part.name()
+            ));
+        }
+        match &self.outlook {
+            Ok(outlook) => outlook.reason(),
+            Err(why) => Some(why.clone()),
+        }
+    }
+
+    /// Whether it plays, and because of what not, in a line.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let from = match self.budget.link {
+            Link::Card => "from the card",
+            Link::Wifi => "over Wi-Fi",
+        };
+        let reason = self.reason().unwrap_or_default();
+        match self.verdict() {
+            Verdict::Fits => match &self.outlook {
+                Ok(outlook) => format!("{from} it plays: {}", outlook.summary()),
+                Err(_) => format!("{from} it plays"),
+            },
+            Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
+            Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
+        }
+    }
+}
