@@ -1,6 +1,5 @@
-//! The command line: one file a command, with its arguments, its call and its
-//! printing. Exit code 0: done; 1: the work failed; 2: the command was typed
-//! wrongly.
+//! The command line: one file per command, with its arguments, call and output.
+//! Exit code 0: success; 1: failure; 2: bad command line.
 
 mod bars;
 mod boards;

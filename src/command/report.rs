@@ -1,4 +1,4 @@
-//! `thumbreel report REEL --board B`: one page that shows and proves a reel.
+//! `thumbreel report REEL --board B`: the report of a reel.
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;

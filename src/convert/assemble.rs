@@ -1,4 +1,4 @@
-//! The third thread: pictures and samples to slices, and slices to the file.
+//! Third thread: assembles slices and writes the file.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -73,7 +73,7 @@ struct Bench<'a> {
     write: Duration,
 }
 
-/// Slices wait until the poster, which stands before them, is found.
+/// Slices wait until the poster, which precedes them, is found.
 enum Sink {
     Waiting {
         draft: Draft,

@@ -1,4 +1,4 @@
-//! What a maker asks for, before it is checked against board and clip.
+//! The maker's choices, before they are checked against board and clip.
 
 use std::path::Path;
 
@@ -11,7 +11,7 @@ use crate::sound::{Downmix, DynamicRange, SoundCoding};
 use crate::source::SoundChoice as TrackChoice;
 use crate::units::{Nanos, Ratio};
 
-/// The picture coding and how hard it may press.
+/// The picture coding with quality and limits.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct CodingChoice {
     /// The coding; `None` leaves the choice to the board.
@@ -22,7 +22,7 @@ pub struct CodingChoice {
     pub quality: Option<u8>,
     /// Most bytes per second that the link carries.
     pub peak_rate: Option<u32>,
-    /// How long the encoder may search, 0 to 3; `None` for the usual.
+    /// Encoder search, 0 to 3; `None` for the default.
     pub search: Option<u8>,
     /// Take noise out of the pictures first.
     pub denoise: bool,
@@ -38,15 +38,13 @@ pub struct SoundChoice {
     pub loudness: Option<f64>,
     /// Highest true peak, dBTP; the stage's own where not given.
     pub ceiling: Option<f64>,
-    /// Take out what lies below the speaker's resonance, at this corner in Hz,
-    /// or at the board's own resonance (0).
+    /// High-pass corner, Hz; 0 for the board's own resonance.
     pub high_pass: Option<f64>,
-    /// Suggest the bass that the speaker cannot move, with harmonics at this
-    /// level against it in dB.
+    /// Level of the virtual bass relative to the removed bass, dB.
     pub virtual_bass: Option<f64>,
-    /// Lift or lower the presence range by so many dB.
+    /// High shelf gain, dB.
     pub high_shelf: Option<f64>,
-    /// Less range between soft and loud.
+    /// Dynamic range.
     pub dynamic_range: DynamicRange,
 }
 

@@ -1,5 +1,5 @@
-//! A reel held against the clip it was made of: what the panel shows against
-//! what it would show with all its colours and no coding.
+//! Compares a reel with its source clip: decoded frames with source frames at
+//! the panel's size in full colour.
 
 use std::fs::File;
 use std::io::BufReader;

@@ -1,4 +1,4 @@
-//! The first thread: packets to pictures and sound, and the choice of pictures.
+//! First thread: decodes packets and chooses frames.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -9,9 +9,9 @@ use crate::coding::{
 use crate::picture::{Dither, PanelPicture};
 use crate::sound;
 
-/// Quality where none is asked for.
+/// Default quality.
 const QUALITY: u8 = 60;
-/// Effort where none is asked for.
+/// Default search.
 const SEARCH: u8 = 2;
 
 /// The quality that a choice comes to.
@@ -19,7 +19,7 @@ pub(super) fn quality(choice: &CodingChoice) -> u8 {
     choice.quality.unwrap_or(QUALITY)
 }
 
-/// The search that a choice comes to.
+/// The search of a choice.
 pub(super) fn search(choice: &CodingChoice) -> u8 {
     choice.search.unwrap_or(SEARCH)
 }

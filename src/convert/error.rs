@@ -1,4 +1,4 @@
-//! What can go wrong with a conversion, each with its way out.
+//! Errors of a conversion, each with its remedy.
 
 use std::io;
 use std::path::PathBuf;
@@ -9,7 +9,7 @@ use crate::reel::{SplitError, WriteError};
 use crate::sound::SoundError;
 use crate::source::SourceError;
 
-/// Why a clip was not converted. Nothing stands under the reel's name then.
+/// Why a clip was not converted. No file has the reel's name then.
 #[derive(Debug, thiserror::Error)]
 pub enum ConvertError {
     /// Something that was asked for is out of its range.

@@ -1,4 +1,4 @@
-//! How the picture lies on the board's panel.
+//! Geometry of the picture on the board's panel.
 
 use super::choices::Choices;
 use super::error::ConvertError;

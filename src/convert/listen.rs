@@ -1,4 +1,4 @@
-//! Listening copies of a reel's sound.
+//! WAV previews of a reel's sound.
 
 use std::io;
 use std::path::{Path, PathBuf};

@@ -1,4 +1,4 @@
-//! First passes over the sound, where the plan has a loudness in mind.
+//! Measuring passes over the sound, if the plan has a loudness target.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 

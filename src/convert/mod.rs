@@ -1,4 +1,4 @@
-//! The stages joined: a clip becomes a reel.
+//! The conversion of a clip to a reel.
 //!
 //! ```text
 //! thread 1: demux + decode ─> pace ─┬─ queue ─> thread 2: scale, dither; downmix, resample

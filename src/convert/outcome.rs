@@ -1,4 +1,4 @@
-//! What a conversion made, for people and for machines.
+//! Result of a conversion.
 
 use std::path::{Path, PathBuf};
 
@@ -19,7 +19,7 @@ pub struct Outcome {
     /// The reel.
     #[serde(serialize_with = "shown")]
     pub output: PathBuf,
-    /// The files it stands in: itself, or its parts.
+    /// The files of the reel: one, or its parts.
     #[serde(serialize_with = "all_shown")]
     pub files: Vec<PathBuf>,
     /// Bytes of the reel.

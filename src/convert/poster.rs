@@ -11,7 +11,7 @@ pub(super) struct PosterSearch {
 }
 
 impl PosterSearch {
-    /// Looks at so many pictures.
+    /// Pictures to examine.
     pub(super) fn among(pictures: u32) -> Self {
         Self {
             best: None,

@@ -171,11 +171,11 @@ fn outcome(
     }
 }
 
-/// Peaks that pass the amplifier's clipping by less are not told, dB: they clip
+/// Clipping by less than this is not reported, dB: it clips
 /// for moments only.
 const CLIP_TOLD: f64 = 0.5;
 
-/// Unevenness of motion that is told, as a share of the time a picture is shown.
+/// Judder that is reported, as a share of the frame duration.
 const JUDDER_TOLD: f64 = 0.15;
 
 /// Says that motion is uneven where blending or another rate would help.

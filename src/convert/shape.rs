@@ -1,5 +1,5 @@
-//! The second thread: pictures to the panel's size and colours, sound to mono
-//! at the reel's rate.
+//! Second thread: scales pictures to the panel, and resamples sound to mono at
+//! the reel's rate.
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -158,7 +158,7 @@ impl<'a> Pictures<'a> {
     }
 }
 
-/// The sound stage, made anew where the source changes its form.
+/// The sound stage, created again where the source's format changes.
 struct Sounds<'a> {
     plan: &'a SoundPlan,
     measured: Option<Measured>,

@@ -1,4 +1,4 @@
-//! Pixels as the panel's wire wants them.
+//! Pixels in the panel's bus format.
 
 use crate::picture::PanelPicture;
 use crate::reel::Wire;

@@ -36,41 +36,44 @@ impl Default for Anchor {
     }
 }
 
+// Catmull-Rom: Keys 1981, a = -0.5. Mitchell: Mitchell and Netravali 1988.
 /// Resampling kernel.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Filter {
-    /// Mean of the covered area.
+    /// Average of the covered area.
     Box,
-    /// Triangle.
+    /// Triangle kernel.
     Bilinear,
-    /// Hamming-windowed sinc of one lobe: as cheap as the triangle, sharper.
+    /// Hamming-windowed sinc, 1 lobe: as fast as bilinear, sharper.
     Hamming,
-    /// Cubic through the points (Keys 1981, a = -0.5).
+    /// Interpolating cubic, a = -0.5.
     #[default]
     CatmullRom,
-    /// Cubic of Mitchell and Netravali 1988, B = C = 1/3.
+    /// Cubic, B = C = 1/3.
     Mitchell,
-    /// Windowed sinc of three lobes.
+    /// Windowed sinc, 3 lobes.
     Lanczos3,
 }
 
+// Ordered: Bayer 1973. Blue noise by void and cluster: Ulichney 1993. Error
+// diffusion: Floyd and Steinberg 1976.
 /// Dither for the conversion to RGB565.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Dither {
-    /// Rounding to the nearest level.
+    /// Round to the nearest level.
     None,
-    /// Ordered, the 8x8 matrix of Bayer 1973.
+    /// Ordered, 8x8 matrix.
     Bayer,
-    /// Ordered, a 64x64 blue-noise mask by void-and-cluster (Ulichney 1993).
+    /// Ordered, 64x64 blue-noise mask.
     #[default]
     BlueNoise,
-    /// Error diffusion (Floyd and Steinberg 1976), serpentine.
+    /// Error diffusion, serpentine.
     ErrorDiffusion,
 }
 

@@ -1,6 +1,6 @@
-//! One page that shows and proves a reel: player, contact sheet, need against
-//! capacity over time, rehearsal, loudness, current, quality, settings,
-//! verdict, cautions. It holds everything it shows and opens from a disk.
+//! The report of a reel as one HTML page: player, contact sheet, load and
+//! capacity over time, rehearsal, loudness, current, quality, settings, verdict,
+//! cautions. The page is one file and opens without a server.
 
 mod before_after;
 mod cautions;

@@ -3,7 +3,7 @@
 //!
 //! The file's own chunks are passed through; only their headers are rewritten,
 //! so that numbers and times are continuous from the start of the stream, also
-//! when the reel begins again. What a watcher receives is a valid reel.
+//! when the reel begins again. What a client receives is a valid reel.
 
 use byteorder::{ByteOrder as _, LE};
 
@@ -33,7 +33,7 @@ pub enum Join {
     At(Duration),
 }
 
-/// The tables last used, by entity tag: a reel is walked once, not once a watcher.
+/// The tables last used, by entity tag: a reel is walked once, not once a client.
 #[derive(Default)]
 pub struct Tables(Mutex<Vec<(String, Arc<Table>)>>);
 
@@ -249,7 +249,7 @@ fn chunk(header: &ChunkHeader, payload: &[u8]) -> Vec<u8> {
     bytes
 }
 
-/// Sends `table`'s reel, which is in `file`, until it ends, the watcher goes or
+/// Sends `table`'s reel, which is in `file`, until it ends, the client goes or
 /// the server stops.
 pub async fn stream(
     sender: Sender,
@@ -290,7 +290,7 @@ async fn send(
     // A live header states none; what the file does is sent at once.
     let prebuffer = u64::from(course.table.header.prebuffer);
     let mut burst = 0;
-    // The clock starts when the watcher has its prebuffer; it is then ahead by `lead`.
+    // The clock starts when the client has its prebuffer; it is then ahead by `lead`.
     let mut clock: Option<(Instant, u64)> = None;
     let mut tick = header.first_tick;
     while let Some(place) = course.slice() {

@@ -1,5 +1,4 @@
-//! A speaker in its box as a picture: how loud it gets, how far its cone moves,
-//! and what stops it.
+//! Charts of a speaker in its box: level, excursion and their limits.
 
 use plotters::prelude::*;
 

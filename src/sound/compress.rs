@@ -52,7 +52,7 @@ pub(super) struct Compressor {
     place: u32,
 }
 
-/// The gain is worked out once in so many samples.
+/// The gain is computed once per this many samples.
 const STRIDE: u32 = 16;
 
 impl Compressor {

@@ -1,4 +1,4 @@
-//! Any layout to mono.
+//! Downmix of any channel layout to mono.
 
 use serde::Serialize;
 
@@ -153,7 +153,7 @@ fn dot(frame: &[f32], weights: &[f32]) -> f32 {
     frame.iter().zip(weights).map(|(s, w)| s * w).sum()
 }
 
-/// Two chains of second-order all-passes whose outputs stand 90 degrees apart
+/// Two chains of second-order all-passes whose outputs are 90 degrees apart
 /// from 0.0005 to 0.4995 of the rate, within about a degree. Coefficients
 /// published by O. Niemitalo ("Hilbert transform", 1999; from memory, checked
 /// by a test).

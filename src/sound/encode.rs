@@ -1,4 +1,4 @@
-//! Samples to sound blocks.
+//! Encoder of sound blocks.
 
 use byteorder::{ByteOrder as _, LE};
 

@@ -1,5 +1,5 @@
-//! Gain that knows what comes: never more than was asked for at any sample,
-//! and always smooth.
+//! Look-ahead gain envelope: smooth, and never above the wanted gain of any
+//! sample.
 
 use std::collections::VecDeque;
 

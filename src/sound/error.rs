@@ -1,9 +1,9 @@
-//! What can go wrong in the sound stage, by whose doing.
+//! Errors of the sound stage.
 
 /// An error of the sound stage.
 #[derive(Debug, thiserror::Error)]
 pub enum SoundError {
-    /// A plan's value lies outside what the stage can do.
+    /// A plan's value is out of range.
     #[error("{what} is {value}, but must be between {min} and {max} {unit}")]
     Range {
         /// The value's name.
@@ -43,7 +43,7 @@ pub enum SoundError {
     Loudness(#[from] ebur128::Error),
 }
 
-/// Checks that `value` lies in `min..=max`; NaN does not.
+/// Checks that `value` is in `min..=max`; NaN is an error.
 pub(super) fn in_range(
     what: &'static str,
     value: f64,

@@ -1,4 +1,4 @@
-//! The first half of the path: frames to shaped mono at the reel's rate.
+//! First half of the sound path: frames to filtered mono at the reel's rate.
 
 use super::downmix::Mixer;
 use super::error::SoundError;

@@ -1,4 +1,4 @@
-//! Which loudspeaker each channel of the source was meant for.
+//! Channel layouts: the loudspeaker of each channel.
 
 /// A channel's place in the room.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -59,7 +59,7 @@ impl Channel {
         }
     }
 
-    /// Which side of the room the channel stands on: -1 left, 0 middle, 1 right.
+    /// Side of the channel: -1 left, 0 middle, 1 right.
     #[must_use]
     pub const fn side(self) -> i8 {
         match self {

@@ -1,4 +1,4 @@
-//! Everything after the shaping: gain, compression, limits.
+//! Second half of the sound path: gain, compression, limits.
 
 use super::compress::Compressor;
 use super::limit::{LimiterWork, PeakLimiter, PowerLimiter};

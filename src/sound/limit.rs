@@ -1,5 +1,4 @@
-//! Limits that hold: a look-ahead true-peak limiter and a limit of mean power,
-//! both without overshoot.
+//! Look-ahead limiters of true peak and of mean power, without overshoot.
 
 use std::collections::VecDeque;
 use std::f64::consts::PI;
@@ -222,7 +221,7 @@ struct TruePeak {
     kernel: [[f32; LANES]; TAPS],
     /// No peak is more than this many times the largest sample under the kernel.
     bound: f32,
-    /// The last samples, twice, so that any window of them lies in one piece.
+    /// The last samples, twice, so that any window of them is contiguous.
     ring: [f32; 2 * TAPS],
     at: usize,
     quiet: usize,

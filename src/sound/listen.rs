@@ -1,5 +1,4 @@
-//! Listening copies: WAV files of what the reel holds, and of what its speaker
-//! makes of it.
+//! WAV files, and the simulation of a speaker.
 
 use std::io::{self, Seek, SeekFrom, Write};
 

@@ -1,5 +1,5 @@
-//! The first passes over the sound: which gain brings it to the target,
-//! through all that will limit it.
+//! Measuring passes over the sound: finds the gain that reaches the loudness
+//! target, with compression and limits included.
 
 use super::compress::DynamicRange;
 use super::error::SoundError;
@@ -229,7 +229,7 @@ enum Choice {
     Final { makeup_db: f64, reached: bool },
 }
 
-/// Where the target lies among rising (make-up, loudness) points.
+/// Interpolates the target between rising (make-up, loudness) points.
 fn choose(points: &[(f64, f64)], target: f64) -> Choice {
     let first = points[0];
     if first.1 >= target - NEAR / 2.0 {

@@ -1,6 +1,5 @@
-//! Sound for one small speaker: any layout becomes mono at the reel's rate,
-//! shaped and levelled for the speaker that will play it, and coded so that
-//! every slice decodes alone.
+//! Sound for one small speaker: mono at the reel's rate, filtered and levelled
+//! for the speaker, and coded so that every slice decodes independently.
 //!
 //! ```text
 //! interleaved f32 ─> downmix ─> resample ─> shape ─> level ─> limit ─> i16 ─> block

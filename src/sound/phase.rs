@@ -1,4 +1,4 @@
-//! What is lost when left and right become one.
+//! Phase cancellation in the sum of left and right.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! What the sound stage is asked to do.
+//! Plan of the sound stage.
 
 use serde::Serialize;
 

@@ -1,5 +1,4 @@
-//! Sound for a small speaker: what it cannot move is taken out, suggested by
-//! harmonics if wished, and the presence range is tilted.
+//! Filters for a small speaker: high-pass, virtual bass, high shelf.
 
 use serde::Serialize;
 
@@ -8,7 +7,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 use super::biquad::{Biquad, Coefficients, butterworth_qs};
 use super::error::{SoundError, in_range};
 
-/// Takes out what lies below the speaker's resonance.
+/// Removes what is below the speaker's resonance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct HighPass {
     /// Corner, Hz: the speaker's resonance in its box.
@@ -57,13 +56,13 @@ impl HighPass {
     }
 }
 
-/// Harmonics of what the speaker cannot move: the ear hears their common
-/// fundamental (the missing fundamental), so the tune of the bass stays.
+/// Harmonics of the removed bass: the ear hears their common fundamental (the
+/// missing fundamental).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct VirtualBass {
-    /// Everything below this is suggested, Hz: the speaker's resonance.
+    /// Bass below this frequency is replaced, Hz: the speaker's resonance.
     pub hz: f64,
-    /// Level of the strongest harmonic against the fundamental it stands for, dB.
+    /// Level of the strongest harmonic relative to its fundamental, dB.
     pub level_db: f64,
 }
 

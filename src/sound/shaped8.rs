@@ -1,4 +1,4 @@
-//! 16 bits to 8, with dither and with the noise moved to where the ear is dull.
+//! 16 to 8 bits with dither and noise shaping.
 //!
 //! The noise of a quantiser with error feedback has the spectrum of a
 //! prediction-error filter. The one that makes the *weighted* noise least is

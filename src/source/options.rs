@@ -5,7 +5,7 @@ use crate::units::{Nanos, Ratio};
 /// Which sound track to decode.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum SoundChoice {
-    /// The track marked as default, or else the one libavformat ranks first.
+    /// The track marked as default, or else the one the media library ranks first.
     #[default]
     Default,
     /// None.

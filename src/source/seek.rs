@@ -38,7 +38,7 @@ impl Clip {
     }
 
     fn jump(&mut self, target: i64) -> Result<(), ffmpeg::Error> {
-        // libavformat seeks in microseconds of the file's clock.
+        // The demuxer seeks in microseconds of the file's clock.
         let stamp = (target + self.file_start()) / 1000;
         self.input.seek(stamp, ..stamp + 1)?;
         self.forget();

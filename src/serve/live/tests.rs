@@ -43,7 +43,7 @@ fn made_reel() -> (File, Table) {
     (file, table)
 }
 
-/// The first `count` slices of a stream as the bytes a watcher gets.
+/// The first `count` slices of a stream as the bytes a client gets.
 fn received(file: &File, table: Table, join: Join, count: usize, ended: bool) -> Vec<u8> {
     let mut course = Course::new(Arc::new(table), join);
     let header = course.header();
