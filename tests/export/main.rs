@@ -355,8 +355,10 @@ import sys, wave, av
 with wave.open(sys.argv[1]) as w:
     print(w.getnframes())
 with av.open(sys.argv[2]) as film:
-    for stream in film.streams.audio, film.streams.video:
-        print(float(stream[0].duration * stream[0].time_base))
+    sound = film.streams.audio[0]
+    print(float(sound.duration * sound.time_base))
+    # When the last frame is shown: it stands to the end.
+    print(max(frame.time for frame in film.decode(video=0)))
 "#;
     let said = python(
         script,
