@@ -111,7 +111,11 @@ fn an_amplifier_that_gets_the_wrong_voltage_is_told() {
     };
     assert_eq!(advice(&board), "");
     board.sound.amplifier.supply_max_v = 3.6;
-    assert!(advice(&board).contains("bears 3.6 V"), "{}", advice(&board));
+    assert!(
+        advice(&board).contains("limit is 3.6 V"),
+        "{}",
+        advice(&board)
+    );
     board.sound.amplifier.supply_max_v = 5.5;
     board.sound.amplifier.supply_min_v = 4.9;
     assert!(advice(&board).contains("needs 4.9 V"), "{}", advice(&board));

@@ -174,11 +174,17 @@ fn nonsense_is_refused_by_line_and_reason() {
     let whole = cards(&vec!["card,512,300"; 300]);
     assert!(Measured::parse(&whole, "probe.csv").is_ok());
     let cut = whole.lines().take(200).collect::<Vec<_>>().join("\n");
-    assert!(error_of(&cut).contains("cut off or lost lines"));
+    assert!(error_of(&cut).contains("the log is incomplete (199 lines)"));
     assert!(error_of(&cards(&["card,512,300"; 20])).contains("too few"));
-    assert!(error_of(&cards(&vec!["card,512,0"; 300])).contains("cannot be"));
+    assert!(
+        error_of(&cards(&vec!["card,512,0"; 300]))
+            .contains("impossible; is the clock in microseconds")
+    );
     assert!(error_of(&cards(&vec!["card,500,300"; 300])).contains("whole blocks"));
-    assert!(error_of(&cards(&vec!["card,512,100000000"; 300])).contains("cannot be"));
+    assert!(
+        error_of(&cards(&vec!["card,512,100000000"; 300]))
+            .contains("impossible; does the clock wrap")
+    );
     let held: Vec<&str> = ["card,512,300", "card,512,300", "card,512,9000"].repeat(100);
     assert!(error_of(&cards(&held)).contains("more than a tenth"));
     assert!(error_of(&cards(&["bus,100,1,50"; 10])).contains("must vary"));

@@ -436,7 +436,7 @@ fn help_states_unit_and_default_of_every_sound_option() {
     for (option, words) in [
         (
             "--loudness <LUFS>",
-            ["-40 to -5 LUFS", "[default: left alone]"],
+            ["-40 to -5 LUFS", "[default: unchanged]"],
         ),
         ("--ceiling <DB>", ["dBTP", "[default: -1]"]),
         ("--high-pass [<HZ>]", ["in Hz", "[default: off]"]),

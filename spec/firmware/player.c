@@ -497,7 +497,11 @@ static void tbr_hear_restart(tbr_player *p, tbr_player_slot *s, const tbr_chunk 
 static int tbr_hear_gap(tbr_player *p, const tbr_chunk *c)
 {
     uint64_t gap = c->time > p->expected ? c->time - p->expected : 0;
+    /* What a seek passes over is no silence. */
+    const uint64_t passed = gap < p->skip ? gap : p->skip;
     p->expected = c->time;
+    p->skip -= passed;
+    gap -= passed;
     if (gap == 0) {
         return 0;
     }

@@ -67,9 +67,10 @@ typedef struct tbr_hooks {
     /* Returns when the last transfer is over. NULL if `window` waits itself. */
     void (*window_wait)(void *user);
     /* Takes up to n samples into the queue that is being played, and returns
-     * how many it took. It plays zeros when the queue is empty. */
+     * how many it took. It plays zeros when the queue is empty. It holds 40 ms
+     * or more, and is played in blocks of 10 ms or less. */
     uint32_t (*sound)(void *user, const int16_t *samples, uint32_t n);
-    /* Samples taken and not heard yet. */
+    /* Samples taken and not heard yet; of a block in flight all of them. */
     uint32_t (*sound_left)(void *user);
     /* Microseconds since some start, modulo 2^32. */
     uint32_t (*clock)(void *user);
@@ -84,7 +85,8 @@ typedef struct tbr_hooks {
 
 /* Memory and habits. */
 typedef struct tbr_player_setup {
-    uint8_t *ring;       /* slices as they come; at least header.largest_chunk */
+    uint8_t *ring;       /* slices as they come, each in one piece; at least
+                            header.largest_chunk, three times that to play smoothly */
     uint32_t ring_buffer_bytes; /* the more, the longer a stall is ridden out */
     void *work;          /* header.working_memory bytes, aligned to 4; of JPEG reels
                             header.tables_length */

@@ -28,8 +28,8 @@
  *   stack. Sizes: README.md beside this file.
  *
  * MEMORY, all of it given by the caller and stated in the reel's header:
- *   largest_chunk    bytes for one slice as it comes from the card; twice
- *                    that, or `prebuffer` bytes, to read ahead
+ *   largest_chunk    bytes for one slice as it comes from the card; three
+ *                    times that, or `prebuffer` bytes, to read ahead
  *   working_memory   bytes for the picture decoder; none for raw
  *
  * RETURN CODES
@@ -3512,12 +3512,13 @@ TBR_INLINE void tbr_show_rows(const tbr_patch *p, int32_t x, int32_t y, int32_t 
     }
 }
 
-/* Turns pixels of high byte first into such of low byte first. */
-static void tbr_show_low_first(uint16_t *at, uint32_t n)
+/* Turns n pixels of high byte first into such of low byte first, two at a time; of
+ * an odd number the one behind as well: a strip has room for it. */
+static void tbr_show_low_first(uint8_t *at, uint32_t n)
 {
-    for (; n > 0; n--, at++) {
-        const uint32_t v = *at;
-        *at = (uint16_t)((v & 0xFFu) << 8 | v >> 8);
+    for (n = (n + 1) / 2; n > 0; n--, at += 4) {
+        const uint32_t v = tbr_word(at);
+        tbr_set_word(at, (v & TBR_LANES) << 8 | (v >> 8 & TBR_LANES));
     }
 }
 
@@ -3538,7 +3539,7 @@ static TBR_HOT void tbr_show(const tbr_patch *p, int32_t x, int32_t y, int32_t w
         }
     }
     if (p->low_first) {
-        tbr_show_low_first(to, (uint32_t)(w * rows));
+        tbr_show_low_first((uint8_t *)to, (uint32_t)(w * rows));
     }
 }
 

@@ -91,7 +91,7 @@ impl MemoryPlan {
             });
         }
         buffers.push(Buffer {
-            name: "ring",
+            name: "ring buffer",
             bytes: ring_buffer_bytes,
             place: ring_place,
         });
@@ -112,7 +112,7 @@ impl MemoryPlan {
         let all: u64 = self
             .buffers
             .iter()
-            .filter(|b| b.place == place && b.name != "ring")
+            .filter(|b| b.place == place && b.name != "ring buffer")
             .map(|b| b.bytes)
             .sum();
         all + if self.ring_place == place {

@@ -102,7 +102,7 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     ceiling: Option<f64>,
-    /// High-pass filter at HZ (second order, Q 0.71) to remove bass that the speaker can't play; without HZ, at the cut-off of the board's speaker in its box (see: thumbreel enclosure) [default: off]
+    /// High-pass filter at this frequency in Hz (second order, Q 0.71) to remove bass that the speaker can't play; without HZ, at the cut-off of the board's speaker in its box (see: thumbreel enclosure) [default: off]
     #[arg(long, value_name = "HZ", num_args = 0..=1, default_missing_value = "0", help_heading = "Sound")]
     high_pass: Option<f64>,
     /// Replace the bass below the high-pass (or below the speaker's corner) by its harmonics: their level relative to the removed bass, -24 to 12 dB; -6 without DB [default: off]
@@ -161,6 +161,15 @@ pub(crate) struct ChoiceArgs {
 }
 
 impl ChoiceArgs {
+    /// Files that a conversion reads beside the clip.
+    pub(crate) fn reads(&self) -> impl Iterator<Item = &std::path::Path> {
+        let text = match &self.subtitles {
+            Some(SubtitleSource::File(file)) => Some(&**file),
+            _ => None,
+        };
+        std::iter::once(std::path::Path::new(&self.board)).chain(text)
+    }
+
     /// What was typed, as far as it can be checked without a clip.
     ///
     /// # Errors

@@ -104,6 +104,8 @@ fn pairs(args: &Args, spooled: &mut Option<tempfile::NamedTempFile>) -> Result<V
             return Err(Usage(text).into());
         }
         let output = output_for(args, clip, standard_input)?;
+        let read = args.clips.iter().map(PathBuf::as_path);
+        super::out::apart(&output, read.chain(args.choices.reads()))?;
         if !taken.insert(output.clone()) {
             let text = format!(
                 "two clips would be written to {}; convert them separately",

@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use anyhow::Context;
 use serde_json::{Value, json};
 
 use super::Usage;
@@ -56,7 +55,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if let Some(path) = &args.svg {
         let svg =
             enclosure_chart(&mounted, high_pass, args.distance).map_err(anyhow::Error::msg)?;
-        std::fs::write(path, svg).with_context(|| path.display().to_string())?;
+        super::out::file(path, svg.as_bytes())?;
     }
     if args.json {
         say!("{}", as_json(&board, &mounted, args.distance));

@@ -107,6 +107,7 @@ fn write(args: &Args, walk: &mut Walk, output: &Path) -> anyhow::Result<Damages>
         ..Look::of(walk, args.enlarge)
     };
     let ending = output.extension().map(|ending| ending.to_ascii_lowercase());
+    super::out::apart(output, [&*args.reel])?;
     let file = || Target::file(output, args.overwrite);
     let damages = match ending.as_ref().and_then(|ending| ending.to_str()) {
         Some("png") if args.contact_sheet => {

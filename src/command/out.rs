@@ -33,18 +33,49 @@ fn settle(result: std::io::Result<()>) {
     }
 }
 
-/// Writes a whole file: beside the target, synced, renamed, so that no half
+/// Refuses to write over a file that the same call reads, whatever links and
+/// spellings lead to it.
+pub fn apart<'a>(
+    output: &std::path::Path,
+    inputs: impl IntoIterator<Item = &'a std::path::Path>,
+) -> Result<(), super::Usage> {
+    use std::os::unix::fs::MetadataExt;
+    let identity = |path: &std::path::Path| path.metadata().ok().map(|m| (m.dev(), m.ino()));
+    let own = identity(output);
+    match inputs
+        .into_iter()
+        .find(|input| own.is_some() && identity(input) == own)
+    {
+        None => Ok(()),
+        Some(input) => Err(super::Usage(format!(
+            "{} would be written over, but this call reads it as {}; name another file",
+            output.display(),
+            input.display()
+        ))),
+    }
+}
+
+/// Writes a whole new file: beside the target, synced, renamed, so that no half
 /// file ever has the final name.
 pub fn file(path: &std::path::Path, data: &[u8]) -> anyhow::Result<()> {
     use anyhow::Context;
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
     let folder = folder.unwrap_or_else(|| std::path::Path::new("."));
     let failed = || format!("{}: cannot be written", path.display());
-    let mut beside = tempfile::NamedTempFile::new_in(folder).with_context(failed)?;
+    if path.symlink_metadata().is_ok() {
+        anyhow::bail!(
+            "{} exists; name another file, or remove it first",
+            path.display()
+        );
+    }
+    let mut beside = tempfile::Builder::new()
+        .permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666))
+        .tempfile_in(folder)
+        .with_context(failed)?;
     beside
         .write_all(data)
         .and_then(|()| beside.as_file().sync_all())
         .with_context(failed)?;
-    beside.persist(path).with_context(failed)?;
+    beside.persist_noclobber(path).with_context(failed)?;
     Ok(())
 }

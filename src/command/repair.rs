@@ -44,6 +44,7 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let reel = args.reel.display().to_string();
     let source = File::open(&args.reel).with_context(|| reel.clone())?;
+    super::out::apart(&args.output, [&*args.reel])?;
     let draft = Draft::create(&args.output, args.overwrite).map_err(|e| output_error(&args, e))?;
     let (draft, repaired) =
         crate::reel::repair(BufReader::new(source), draft).with_context(|| reel.clone())?;

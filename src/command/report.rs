@@ -90,6 +90,7 @@ pub(super) struct Request<'a> {
 impl Request<'_> {
     /// Writes the page to `output`, whole or not at all.
     pub fn write(&self, output: &Path, overwrite: bool) -> anyhow::Result<()> {
+        super::out::apart(output, [self.reel].into_iter().chain(self.clip))?;
         let target = Target::file(output, overwrite)?;
         let facts = ReelFacts::read(self.reel)?;
         let findings = Findings {

@@ -119,7 +119,7 @@ fn ring(board: &Board, memory: &MemoryPlan, wish: &Wish) -> Result<u64, Short> {
     let others: u64 = memory
         .buffers
         .iter()
-        .filter(|b| b.place == memory.ring_place && b.name != "ring")
+        .filter(|b| b.place == memory.ring_place && b.name != "ring buffer")
         .map(|b| b.bytes)
         .sum();
     let room = if memory.ring_place == Place::Internal {

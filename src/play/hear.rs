@@ -324,7 +324,8 @@ impl Presenter {
         let step = FULL / self.fade() as i32 + 1;
         let h = &mut self.hearing;
         let falls = !h.sounded && (h.tail > 0 || h.at != h.end);
-        if (!falls && !(h.sounded && h.gain > 0)) || board.sound_left() > 0 {
+        let sounds = falls || (h.sounded && h.gain > 0);
+        if !sounds || board.sound_left() > 0 {
             return;
         }
         self.counts.starved += 1;

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::board::Board;
-use crate::budget::{Budget, BudgetError, Link, ReelFacts, Terms, Verdict};
+use crate::budget::{Budget, BudgetError, Line, Link, ReelFacts, Terms, Verdict};
 
 use super::outlook::Outlook;
 use super::{Conditions, Rehearsal};
@@ -59,11 +59,7 @@ impl Judgement {
             .filter(|line| line.verdict == verdict)
             .max_by(|a, b| a.ratio().total_cmp(&b.ratio()));
         if let Some(line) = line {
-            let share = line.ratio() * 100.0;
-            return Some(format!(
-                "{} is needed at {share:.0} % of what there is",
-                line.part.name()
-            ));
+            return Some(because_of(line));
         }
         match &self.outlook {
             Ok(outlook) => outlook.reason(),
@@ -87,5 +83,17 @@ impl Judgement {
             Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
             Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
         }
+    }
+}
+
+/// A line's part and why it is short: its load, or its note where the load is not the cause.
+fn because_of(line: &Line) -> String {
+    let name = line.part.name();
+    match &line.note {
+        Some(note) if line.ratio() <= 1.0 - line.margin => format!("{name}: {note}"),
+        _ => format!(
+            "{name} is loaded to {:.0} % of its capacity",
+            line.ratio() * 100.0
+        ),
     }
 }

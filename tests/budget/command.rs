@@ -139,6 +139,12 @@ fn charts_are_whole_files() {
             .trim_end()
             .ends_with("</svg>")
     );
+    // A chart never replaces a file.
+    assert_eq!(
+        thumbreel(&["budget", "--board", "porthole", "--chart", path]).0,
+        1
+    );
+    std::fs::remove_file(&file).unwrap();
     assert_eq!(
         thumbreel(&[
             "rehearse", "--board", "porthole", "--runs", "5", "--chart", path
@@ -169,7 +175,7 @@ fn a_stall_that_cannot_be_ridden_out_is_named() {
     let (code, out, _) = thumbreel(&call);
     let document: serde_json::Value = serde_json::from_str(&out).unwrap();
     assert_eq!(code, 4);
-    assert_eq!(document["tally"]["clean"], 0);
+    assert_eq!(document["outlook"]["tally"]["clean"], 0);
     assert_eq!(document["worst"]["first"]["cause"], "stall");
     assert_eq!(document["worst"]["first"]["kind"], "sound-gap");
 }

@@ -170,12 +170,12 @@ fn figures_of_the_cores_say_that_they_were_measured_on_emulated_ones() {
     ] {
         let line = out
             .lines()
-            .find(|l| l.trim().starts_with(&format!("{part}: need")));
+            .find(|l| l.trim().starts_with(&format!("{part}: load")));
         assert!(line.is_some_and(|l| l.contains(slower)), "{part}: {out}");
     }
     let bus = out
         .lines()
-        .find(|l| l.trim().starts_with("panel bus: need"));
+        .find(|l| l.trim().starts_with("panel bus: load"));
     assert!(!bus.unwrap().contains("emulated"), "{out}");
     let (_, out, _) = thumbreel(&["rehearse", "--board", "lantern-room", "--runs", "10"]);
     assert!(out.contains(slower), "{out}");

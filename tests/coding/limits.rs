@@ -4,7 +4,6 @@
 use crate::scenes::{panel, picture, plan, psnr};
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{Bucket, Coding, CodingError, Encoded, Limits, encoder};
-use thumbreel::units::Ratio;
 
 const SIDE: u16 = 96;
 const PICTURES: u32 = 60;

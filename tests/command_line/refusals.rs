@@ -81,7 +81,11 @@ fn mistakes_are_named_with_their_way_out() {
         ),
         ("convert a.mp4 a.mp4 --board lantern-room", 2, "two clips"),
         ("convert - --board lantern-room", 2, "--output"),
-        ("convert taken.tbr --board lantern-room", 2, "reel already"),
+        (
+            "convert taken.tbr --board lantern-room",
+            2,
+            "has the name of a reel",
+        ),
         ("convert a.mp4 --board lantern-room --jobs 0", 2, "--jobs"),
         ("demo a.mp4", 1, "a.mp4"),
         ("demo reels --board nowhere", 2, "nowhere"),
@@ -121,4 +125,47 @@ fn an_unwritable_folder_is_named() {
         .unwrap();
     assert_eq!(done.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&done.stderr).contains("/proc/a.tbr"));
+}
+
+/// By its own name, another spelling, a symbolic or a hard link, with
+/// `--overwrite` or without.
+#[test]
+fn an_input_is_never_written_over() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 1);
+    thumbreel(path)
+        .args("convert a.mp4 --board lantern-room -o a.tbr".split(' '))
+        .assert()
+        .success();
+    let read = |name: &str| std::fs::read(path.join(name)).unwrap();
+    let (film, reel) = (read("a.mp4"), read("a.tbr"));
+    for (input, typed) in [
+        ("a.mp4", "convert a.mp4 --board lantern-room --overwrite -o"),
+        ("a.tbr", "repair a.tbr --overwrite -o"),
+        ("a.tbr", "report a.tbr --board lantern-room --overwrite -o"),
+        (
+            "a.mp4",
+            "report a.tbr --board lantern-room --clip a.mp4 --overwrite -o",
+        ),
+    ] {
+        std::os::unix::fs::symlink(path.join(input), path.join("symbolic")).unwrap();
+        std::fs::hard_link(path.join(input), path.join("hard")).unwrap();
+        for output in [input, &format!("./{input}"), "symbolic", "hard"] {
+            let done = thumbreel(path)
+                .args(typed.split(' '))
+                .arg(output)
+                .output()
+                .unwrap();
+            let error = String::from_utf8_lossy(&done.stderr);
+            assert_eq!(done.status.code(), Some(2), "{typed} {output}: {error}");
+            assert!(error.contains("written over"), "{typed} {output}: {error}");
+            assert!(
+                read("a.mp4") == film && read("a.tbr") == reel,
+                "{typed} {output}"
+            );
+        }
+        std::fs::remove_file(path.join("symbolic")).unwrap();
+        std::fs::remove_file(path.join("hard")).unwrap();
+    }
 }

@@ -4,10 +4,10 @@
 
 use super::films::{Film, FilmCoding, block_coding, harbour};
 use super::rust_side::{panel_decoder, walk};
-use super::tools::{board, firmware, succeed};
+use super::tools::{Target, board, firmware, succeed};
 use std::fmt::Write;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -15,11 +15,69 @@ use thumbreel::coding::patch::Level;
 use thumbreel::reel::{ByteOrder, Event, SoundCoding, crc32};
 use thumbreel::sound::decode_block;
 
-/// A compiler and its flags, and what runs its programs.
+/// A machine: how programs are linked for it, and what runs them.
+struct Machine {
+    /// Links, and compiles what is not under test.
+    linker: &'static str,
+    flags: &'static [&'static str],
+    /// Names it to clang.
+    clang: &'static [&'static str],
+    runs: Runs,
+}
+
+enum Runs {
+    Here,
+    /// An emulator of programs.
+    Under(&'static str),
+    /// An emulated board, with its start-up code.
+    On(Target),
+}
+
+const DESK: Machine = Machine {
+    linker: "gcc",
+    flags: &[],
+    clang: &[],
+    runs: Runs::Here,
+};
+const AARCH64: Machine = Machine {
+    linker: "aarch64-linux-gnu-gcc",
+    flags: &["-static"],
+    clang: &["--target=aarch64-linux-gnu"],
+    runs: Runs::Under("qemu-aarch64"),
+};
+/// High byte first.
+const S390X: Machine = Machine {
+    linker: "s390x-linux-gnu-gcc",
+    flags: &["-static"],
+    clang: &["--target=s390x-linux-gnu"],
+    runs: Runs::Under("qemu-s390x"),
+};
+const CORTEX_M4: Machine = Machine {
+    linker: "arm-none-eabi-gcc",
+    flags: &["-mcpu=cortex-m4", "-mthumb"],
+    clang: &["--target=arm-none-eabi", "-fshort-enums"],
+    runs: Runs::On(Target::CortexM4),
+};
+/// Its code runs on the emulated Cortex-M4, which knows all its instructions, and
+/// is told to fault, as a Cortex-M0+ does, where a word is not aligned.
+const CORTEX_M0: Machine = Machine {
+    linker: "arm-none-eabi-gcc",
+    flags: &["-mcpu=cortex-m0plus", "-mthumb", "-DBENCH_ALIGNED"],
+    clang: &["--target=arm-none-eabi", "-fshort-enums"],
+    runs: Runs::On(Target::CortexM4),
+};
+const RV32: Machine = Machine {
+    linker: "riscv64-unknown-elf-gcc",
+    flags: &["-march=rv32imc", "-mabi=ilp32", "--specs=picolibc.specs"],
+    clang: &["--target=riscv32-unknown-elf"],
+    runs: Runs::On(Target::Rv32),
+};
+
+/// The sources under test, compiled one way.
 struct Build {
-    compiler: &'static str,
-    flags: Vec<&'static str>,
-    emulator: &'static [&'static str],
+    machine: &'static Machine,
+    clang: bool,
+    flags: [&'static str; 2],
 }
 
 const LEVELS: [&str; 5] = ["-O0", "-O1", "-O2", "-O3", "-Os"];
@@ -27,28 +85,25 @@ const LEVELS: [&str; 5] = ["-O0", "-O1", "-O2", "-O3", "-Os"];
 /// turn into calls or wrong code.
 const LIBRARIES: [&str; 3] = ["-fbuiltin", "-fno-builtin", "-ffreestanding"];
 
+/// On this computer every level with every library; elsewhere every level, and at
+/// -O2 every library. Clang has no C library for the other machines.
 fn builds() -> Vec<Build> {
     let mut all = Vec::new();
-    for level in LEVELS {
-        for library in LIBRARIES {
-            for compiler in ["gcc", "clang"] {
-                all.push(Build {
-                    compiler,
-                    flags: vec![level, library],
-                    emulator: &[],
-                });
+    for machine in [&DESK, &AARCH64, &S390X, &CORTEX_M4, &CORTEX_M0, &RV32] {
+        let here = matches!(machine.runs, Runs::Here);
+        for clang in [false, true] {
+            for level in LEVELS {
+                for library in LIBRARIES {
+                    let plain = if clang { "-ffreestanding" } else { "-fbuiltin" };
+                    if here || library == plain || (level == "-O2" && !clang) {
+                        all.push(Build {
+                            machine,
+                            clang,
+                            flags: [level, library],
+                        });
+                    }
+                }
             }
-        }
-        // 64 bits with the low byte first, and with the high byte first.
-        for (compiler, emulator) in [
-            ("aarch64-linux-gnu-gcc", &["qemu-aarch64"]),
-            ("s390x-linux-gnu-gcc", &["qemu-s390x"]),
-        ] {
-            all.push(Build {
-                compiler,
-                flags: vec![level, "-static"],
-                emulator,
-            });
         }
     }
     all
@@ -56,31 +111,85 @@ fn builds() -> Vec<Build> {
 
 impl Build {
     fn name(&self) -> String {
-        format!("{} {}", self.compiler, self.flags.join(" "))
+        let compiler = if self.clang { "clang for " } else { "" };
+        let machine = self.machine.flags.first().unwrap_or(&"");
+        let linker = self.machine.linker;
+        format!("{compiler}{linker} {machine} {}", self.flags.join(" "))
     }
 
-    /// Compiles `board/hash.c` and the player, each on its own, and runs it in
-    /// `folder`; returns what it wrote.
-    fn run(&self, folder: &Path) -> String {
+    fn compiler(&self, under_test: bool) -> Command {
+        let machine = self.machine;
+        let clang = self.clang && under_test;
+        let mut command = Command::new(if clang { "clang" } else { machine.linker });
+        command.args(
+            machine
+                .flags
+                .iter()
+                .filter(|f| !(clang && f.starts_with("--specs"))),
+        );
+        if clang {
+            command.args(machine.clang);
+        }
+        command
+            .args(["-std=c99", "-w", "-I"])
+            .arg(firmware())
+            .arg("-I")
+            .arg(board());
+        command
+    }
+
+    /// Compiles `board/hash.c` and the player, each on its own, and links them to
+    /// the rest of the bench.
+    fn compile(&self, folder: &Path) -> PathBuf {
+        let mut link = self.compiler(false);
         let name = self.name().replace([' ', '/'], "");
-        let (program, log) = (folder.join(&name), format!("{name}.log"));
-        let board = board();
-        let mut command = Command::new(self.compiler);
-        command.args(["-std=c99", "-w"]).args(&self.flags);
-        command.arg("-I").arg(firmware()).arg("-I").arg(&board);
-        command.args(["hash.c", "bench.c", "bench_host.c"].map(|c| board.join(c)));
-        command.arg(firmware().join("player.c"));
-        succeed(command.arg("-o").arg(&program));
-        let mut command = match self.emulator {
-            [] => Command::new(&program),
-            [emulator, flags @ ..] => {
+        for source in [board().join("hash.c"), firmware().join("player.c")] {
+            let object = folder.join(format!(
+                "{name}-{}.o",
+                source.file_stem().unwrap().display()
+            ));
+            let mut command = self.compiler(true);
+            command
+                .args(self.flags)
+                .arg("-c")
+                .arg(source)
+                .arg("-o")
+                .arg(&object);
+            succeed(&mut command);
+            link.arg(object);
+        }
+        let program = folder.join(name);
+        link.arg("-O1")
+            .arg(board().join("bench.c"))
+            .arg("-o")
+            .arg(&program);
+        match self.machine.runs {
+            Runs::On(target) => target.link(&mut link),
+            _ => drop(link.arg(board().join("bench_host.c"))),
+        }
+        succeed(&mut link);
+        program
+    }
+
+    /// Plays the reels of `list` in `folder`; returns what was written of them.
+    fn run(&self, folder: &Path) -> String {
+        let program = self.compile(folder);
+        let log = format!("{}.log", self.name().replace([' ', '/'], ""));
+        let arguments = ["list=list".to_owned(), format!("log={log}")];
+        let mut command = match self.machine.runs {
+            Runs::On(target) => target.command(&program, &arguments),
+            Runs::Under(emulator) => {
                 let mut command = Command::new(emulator);
-                command.args(flags).arg(&program);
+                command.arg(&program).args(arguments);
+                command
+            }
+            Runs::Here => {
+                let mut command = Command::new(&program);
+                command.args(arguments);
                 command
             }
         };
-        let arguments = ["list=list".to_owned(), format!("log={log}")];
-        succeed(command.args(arguments).current_dir(folder));
+        succeed(command.current_dir(folder));
         fs::read_to_string(folder.join(log)).unwrap()
     }
 }

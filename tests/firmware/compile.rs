@@ -1,7 +1,9 @@
 //! The header and the loop are clean C99 and C++17 for four compilers, and
 //! lean on nothing but `memcpy` and `memset`.
 
-use super::tools::{Target, WARNINGS, firmware, succeed};
+use super::films::Film;
+use super::play::expected;
+use super::tools::{Target, WARNINGS, board, firmware, succeed};
 use std::fs;
 use std::process::Command;
 
@@ -32,31 +34,78 @@ fn clean_as_c_and_as_cpp_with_every_switch() {
             compile(compiler, extension, standard, WITH_PLAYER, &[patch]);
         }
     }
-    compile(
-        "gcc",
-        "c",
-        "-std=c99",
+    // Each file alone, and each twice.
+    let twice = "#include \"player.c\"\n".repeat(2);
+    for text in [
         "#include \"thumbreel.h\"\nint one;\n",
-        &[],
-    );
+        "#include \"player.h\"\n#include \"player.h\"\nint one;\n",
+        "#include \"player.c\"\n",
+        &format!("{WITH_PLAYER}{SOURCE}{twice}"),
+    ] {
+        compile("gcc", "c", "-std=c99", text, &[]);
+        compile("clang++", "cpp", "-std=c++17", text, &[]);
+    }
 }
 
-/// What the README leaves to the reader.
-const YOURS: &str = "#include <stdint.h>\nvoid sound_port_set_rate(uint32_t rate);\n";
+/// The README's worked board: what it leaves to the reader, and the program.
+fn worked_board() -> [String; 2] {
+    let readme = fs::read_to_string(firmware().join("README.md")).unwrap();
+    let mut code = readme.split("```c\n").skip(1);
+    [(); 2].map(|()| {
+        let rest = code.next().expect("code in the README");
+        rest.split("```").next().unwrap().to_owned()
+    })
+}
 
 #[test]
 fn the_readmes_code_compiles() {
-    let readme = fs::read_to_string(firmware().join("README.md")).unwrap();
-    let code: Vec<&str> = readme
-        .split("```c\n")
-        .skip(1)
-        .map(|rest| rest.split("```").next().unwrap())
-        .collect();
-    assert!(!code.is_empty(), "no code in the README");
-    for text in code {
-        let text = format!("{YOURS}{text}");
-        compile("gcc", "c", "-std=c99", &text, &[]);
-        compile("clang++", "cpp", "-std=c++17", &text, &[]);
+    let text = worked_board().concat();
+    compile("gcc", "c", "-std=c99", &text, &[]);
+    compile("clang++", "cpp", "-std=c++17", &text, &[]);
+}
+
+/// The worked board, as the README has it, plays reels on a simulated card, panel
+/// and sound port: all samples are heard, and the last picture stands.
+#[test]
+fn the_readmes_board_plays() {
+    let folder = tempfile::tempdir().unwrap();
+    let [drivers, program] = worked_board();
+    let text = format!("#include \"drivers.h\"\n{program}");
+    fs::write(folder.path().join("drivers.h"), drivers).unwrap();
+    fs::write(folder.path().join("program.c"), text).unwrap();
+    let mut command = Target::Desk.compiler();
+    command.arg("-I").arg(folder.path());
+    command.arg(folder.path().join("program.c"));
+    command.args(["drivers.c", "bench.c", "bench_host.c"].map(|c| board().join(c)));
+    command.arg(firmware().join("player.c"));
+    succeed(command.arg("-o").arg(folder.path().join("board")));
+    for coding in super::events::codings() {
+        let film = Film {
+            coding,
+            offset: (26, 1),
+            ..Film::default()
+        };
+        let reel = film.reel();
+        fs::write(folder.path().join("reel"), &reel).unwrap();
+        let mut command = Command::new(folder.path().join("board"));
+        command.args(["reel=reel", "samples=samples", "panel=panel"]);
+        succeed(command.current_dir(folder.path()));
+        let want = expected(&reel);
+        let heard = fs::read(folder.path().join("samples")).unwrap();
+        let film_bytes: Vec<u8> = want.samples.iter().flat_map(|s| s.to_le_bytes()).collect();
+        let start = heard.iter().position(|&b| b != 0).unwrap() & !1;
+        let skipped = want.samples.iter().take_while(|&&s| s == 0).count();
+        let start = start - 2 * skipped;
+        assert!(
+            heard[start..start + film_bytes.len()] == film_bytes,
+            "{coding:?}: sound"
+        );
+        let panel = fs::read(folder.path().join("panel")).unwrap();
+        let last = &want.pictures.last().unwrap().1;
+        for (y, row) in last.chunks(2 * usize::from(film.width)).enumerate() {
+            let at = 2 * ((y + 1) * 320 + 26);
+            assert!(panel[at..at + row.len()] == *row, "{coding:?}: row {y}");
+        }
     }
 }
 
@@ -105,7 +154,7 @@ fn nothing_of_the_c_library_but_memcpy_and_memset() {
 
 #[test]
 fn no_floating_point_and_no_allocation_in_the_text() {
-    for name in ["thumbreel.h", "player.c"] {
+    for name in ["thumbreel.h", "player.h", "player.c"] {
         let text = fs::read_to_string(firmware().join(name)).unwrap();
         for word in ["float ", "double ", "malloc(", "alloca(", "printf("] {
             let found = text.lines().find(|l| l.contains(word));

@@ -89,7 +89,8 @@ impl Target {
         command
     }
 
-    fn link(self, command: &mut Command) {
+    /// Adds start-up code, the bench and the script of this target.
+    pub fn link(self, command: &mut Command) {
         let board = board();
         let script = |name: &str| format!("-T{}", board.join(name).display());
         match self {
@@ -136,7 +137,8 @@ impl Target {
         path
     }
 
-    fn command(self, program: &Path, arguments: &[String]) -> Command {
+    /// Runs a program with these words as arguments.
+    pub fn command(self, program: &Path, arguments: &[String]) -> Command {
         let (emulator, flags): (&str, &[&str]) = match self {
             Self::Desk => {
                 let mut command = Command::new(program);

@@ -73,7 +73,7 @@ fn it_holds_everything_and_asks_for_nothing() {
         "Cautions",
         "default-src 'none'",
         // Every figure says where it comes from.
-        "need computed from the reel; capacity computed from assumed keys of the profile",
+        "load computed from the reel; capacity computed from assumed keys of the profile",
         "Budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slower); assumed card.clock_hz",
         "computed from the reel and measured on emulated cores (decode counts of the slower) and assumed keys of the profile",
     ] {
@@ -151,7 +151,7 @@ fn its_verdicts_are_those_of_the_budget() {
             "{name} {verdict}"
         );
     }
-    assert!(page.contains("Clean in 20 of 20 rehearsals"));
+    assert!(page.contains("20 of 20 rehearsals with stalls and losses by chance are clean"));
 }
 
 /// The plot of the link's need holds the lines of both links, however far above.
@@ -215,7 +215,7 @@ fn the_verdict_is_the_worse_of_formula_and_rehearsal() {
     let profile = fixture.at("gull-post.toml");
     let page = fixture.report("patch-full.tbr", &["--board", &profile]);
     assert!(
-        page.contains("<strong>card: not.</strong>"),
+        page.contains("<strong>card: does not fit.</strong>"),
         "{}",
         &page[..6000]
     );
@@ -239,7 +239,7 @@ fn find(json: &serde_json::Value, name: &str) -> Option<String> {
 fn a_reel_too_long_to_carry_leaves_the_player_out() {
     let fixture = Fixture::new();
     let page = fixture.report("silent.tbr", &["--carry", "0"]);
-    assert!(page.contains("too long to be carried") && page.contains("thumbreel serve"));
+    assert!(page.contains("too large to embed") && page.contains("thumbreel serve"));
     assert!(!page.contains("<script"));
     // A silent reel has no loudness, and no caution about sound.
     assert!(!page.contains("LUFS") && !page.contains("H.870"));

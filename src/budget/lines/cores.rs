@@ -5,8 +5,8 @@ use crate::board::Provenance;
 use super::super::facts::PictureFacts;
 use super::super::line::{Line, Origin, Part};
 use super::super::memory::Place;
+use super::Case;
 use super::keys::{BUS_KEYS, CORE_KEYS, intake_key};
-use super::{Case, Link};
 
 impl Case<'_> {
     /// Load of reading, and of sounding, in ms/s.
