@@ -12,6 +12,9 @@ seq:
   - id: header
     type: header
     size: 512
+  - id: header_again
+    type: header
+    size: 512
   - id: chunks
     type: chunk
     repeat: eos
@@ -100,12 +103,12 @@ types:
       - id: largest_chunk
         type: u4
         valid:
-          min: 512
+          min: 48
           max: 4194304
       - id: most_pictures
         type: u2
         valid:
-          max: 1024
+          max: 512
       - id: reserved_106
         contents: [0, 0]
       - id: most_ticks
@@ -142,10 +145,8 @@ types:
         type: u4
       - id: poster_length
         type: u4
-      - id: poster_width
-        type: u2
-      - id: poster_height
-        type: u2
+      - id: reserved_180
+        contents: [0, 0, 0, 0]
       - id: tables_offset
         type: u4
       - id: tables_length
@@ -182,26 +183,44 @@ types:
         type: u4
       - id: den
         type: u4
+  part:
+    params:
+      - id: bytes
+        type: u4
+    seq:
+      - id: payload
+        size: bytes
+      - id: end
+        type: part_end(bytes)
+  part_end:
+    params:
+      - id: bytes
+        type: u4
+    seq:
+      - id: padding
+        type: zero
+        repeat: expr
+        repeat-expr: (4 - bytes % 4) % 4
+      - id: sums
+        type: u4
+        repeat: expr
+        repeat-expr: (bytes + 3) / 4 * 4 / 8192 + ((bytes + 3) / 4 * 4 % 8192 + 8191) / 8192
   chunk:
     seq:
       - id: header
         type: chunk_header
-        size: 64
-      - id: payload
+        size: 48
+      - id: parts
         size: header.used
         type:
           switch-on: header.kind
           cases:
-            'chunk_kind::slice': slice(header.pictures, header.sound_bytes)
-            'chunk_kind::index': index
-            'chunk_kind::end': end
-            'chunk_kind::note': note
+            'chunk_kind::slice': slice(header.pictures, header.bytes)
+            _: side(header.kind, header.bytes)
       - id: padding
         type: zero
         repeat: expr
-        repeat-expr: header.length - 64 - header.used - 4
-      - id: crc
-        type: u4
+        repeat-expr: header.length - 48 - header.used
   chunk_header:
     seq:
       - id: sync
@@ -220,30 +239,30 @@ types:
         type: b1
       - id: pictures
         type: u2
+        valid:
+          max: 512
       - id: number
         type: u4
       - id: length
         type: u4
         valid:
-          expr: _ % 512 == 0 and _ <= 4194304
+          expr: _ % 16 == 0 and _ <= 4194304
       - id: used
         type: u4
         valid:
-          expr: _ + 68 <= length and _ + 68 > length - 512
+          expr: _ + 48 <= length and _ + 48 > length - 16
       - id: ticks
         type: u4
       - id: time
         type: u8
-      - id: sound_bytes
+      - id: bytes
         type: u4
+        valid:
+          max: used
       - id: first_picture
         type: u4
       - id: id_low
         type: u4
-      - id: reserved_44
-        type: zero
-        repeat: expr
-        repeat-expr: 16
       - id: crc
         type: u4
   slice:
@@ -254,19 +273,30 @@ types:
         type: u4
     seq:
       - id: sound
-        size: sound_bytes
-      - id: sound_padding
-        size: (4 - sound_bytes % 4) % 4
-      - id: pictures
-        type: picture
+        type: part(sound_bytes)
+      - id: directory
+        type: entry
         repeat: expr
         repeat-expr: picture_count
-  picture:
+      - id: directory_end
+        type: part_end(picture_count * 16)
+      - id: pictures
+        type: part(directory[_index].length)
+        repeat: expr
+        repeat-expr: picture_count
+  entry:
     seq:
       - id: tick_offset
-        type: u4
+        type: b24
       - id: length
-        type: u4
+        type: b24
+      - id: bus_bytes
+        type: b24
+      - id: cost
+        type: b24
+        doc: in units of 256 instructions
+      - id: windows
+        type: u2
       - id: coding
         type: u1
         enum: picture_coding
@@ -274,27 +304,31 @@ types:
         type: u1
         valid:
           max: 2
-      - id: windows
-        type: u2
-      - id: cost
-        type: u4
-      - id: bus_bytes
-        type: u4
-      - id: payload
-        size: length
-      - id: padding
-        size: (4 - length % 4) % 4
     instances:
       is_key:
         value: (flags & 1) != 0
       is_unchanged:
         value: (flags & 2) != 0
+  side:
+    params:
+      - id: kind
+        type: u1
+        enum: chunk_kind
+      - id: bytes
+        type: u4
+    seq:
+      - id: payload
+        size: bytes
+        type:
+          switch-on: kind
+          cases:
+            'chunk_kind::index': index
+            'chunk_kind::end': end
+            'chunk_kind::note': note
+      - id: end
+        type: part_end(bytes)
   index:
     seq:
-      - id: lead
-        type: zero
-        repeat: expr
-        repeat-expr: 448
       - id: sectors
         type: index_sector
         size: 512
@@ -315,8 +349,9 @@ types:
         type: u4
   index_entry:
     seq:
-      - id: sector
+      - id: place
         type: u4
+        doc: offset in units of 16 bytes
       - id: number
         type: u4
   end:

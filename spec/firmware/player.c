@@ -193,11 +193,12 @@ static int tbr_fetch_piece(tbr_player *p)
     return got > 0;
 }
 
-/* Before a chunk's first sector is read there must be a place for it. */
+/* Before more is read there must be a place for what is wanted. What was read of
+ * a chunk lies at the head already, behind the one before. */
 static int tbr_fetch_has_place(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
-    if (f->reader.filled > 0) {
+    if (f->reader.filled > 0 && f->reader.size >= f->reader.want) {
         return 1;
     }
     if (!tbr_fetch_find(p, TBR_SECTOR)) {
@@ -232,10 +233,10 @@ static int tbr_fetch_place_chunk(tbr_player *p)
         tbr_reader_place(&f->reader, p->setup.ring, 0); /* tables: slices are no longer */
         return 1;
     }
-    if (!tbr_fetch_find(p, length)) {
+    if (!tbr_fetch_find(p, length > f->reader.filled ? length : f->reader.filled)) {
         return tbr_fetch_wait(p);
     }
-    tbr_reader_place(&f->reader, p->setup.ring + f->head, length);
+    tbr_reader_place(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
     return 1;
 }
 
@@ -268,6 +269,7 @@ static int tbr_fetch_event(tbr_player *p, int event)
     case TBR_EV_CHUNK:
         return tbr_fetch_tables(p);
     case TBR_EV_SLICE:
+        p->counts.damaged += p->fetcher.reader.lost;
         tbr_fetch_put(p, TBR_SLOT_SLICE, p->fetcher.reader.chunk.length, 0);
         return 1;
     case TBR_EV_DAMAGE:
@@ -461,6 +463,8 @@ static int tbr_hear_is_muted(const tbr_player *p)
 static void tbr_hear_break(tbr_player *p, uint32_t silence)
 {
     const uint32_t fade = tbr_play_fade(p);
+    /* What is silent already does not fall once more. */
+    p->last = p->sounded ? p->last : 0;
     p->tail = silence != 0 && silence < fade ? silence : fade;
     p->silence = silence > p->tail ? silence - p->tail : 0;
     p->last = p->sounded ? p->last : 0;
@@ -520,11 +524,17 @@ static int tbr_hear_gap(tbr_player *p, const tbr_chunk *c)
 static void tbr_hear_open(tbr_player *p, const tbr_chunk *c, const uint8_t *bytes)
 {
     const uint32_t left = c->ticks - (uint32_t)p->skip;
+    tbr_slice slice;
+    tbr_slice_open(&slice, &p->header, c, bytes);
     if (tbr_play_silent(p)) {
         p->made += left;
         p->hear++;
-    } else if (tbr_sound_open(&p->block, p->header.sound, bytes + TBR_CHUNK_HEADER,
-                              c->sound_bytes, c->ticks) == TBR_OK) {
+    } else if (slice.sound_code != TBR_OK) {
+        /* Lost on its way: counted when it was read. */
+        tbr_hear_break(p, left);
+        p->hear++;
+    } else if (tbr_sound_open(&p->block, p->header.sound, slice.sound, slice.sound_bytes,
+                              c->ticks) == TBR_OK) {
         tbr_hear_drop(p, (uint32_t)p->skip);
         p->hearing = 1;
     } else {
@@ -542,7 +552,7 @@ static int tbr_hear_slice(tbr_player *p)
     tbr_player_slot *s = tbr_play_slot(p, p->hear);
     const uint8_t *bytes = p->setup.ring + s->at;
     tbr_chunk c;
-    tbr_chunk_read(bytes, &c);
+    tbr_slice_again(bytes, &c);
     if (s->restart || p->need_expected) {
         if (p->sounded) {
             tbr_hear_break(p, 0);
@@ -582,8 +592,8 @@ static int tbr_hear_tables(tbr_player *p)
     if (p->see != p->hear) {
         return 0;
     }
-    tbr_chunk_read(bytes, &c);
-    p->tables = c.used > 4 ? c.used - 4 : 0;
+    tbr_slice_again(bytes, &c);
+    p->tables = c.bytes > 4 ? c.bytes - 4 : 0;
     if (p->tables > p->setup.work_bytes) {
         p->tables = 0;
         p->error = TBR_MEMORY;
@@ -826,10 +836,10 @@ static void tbr_see_open(tbr_player *p)
     const tbr_player_slot *s = tbr_play_slot(p, p->see);
     const uint8_t *bytes = p->setup.ring + s->at;
     tbr_chunk c;
-    tbr_chunk_read(bytes, &c);
-    tbr_slice_open(&p->slice, &c, bytes);
+    tbr_slice_again(bytes, &c);
+    tbr_slice_open(&p->slice, &p->header, &c, bytes);
     p->slice_time = c.time;
-    p->need_key |= s->stale;
+    p->need_key |= (uint8_t)(s->stale || p->slice.code != TBR_OK);
     p->seeing = 1;
 }
 
@@ -864,8 +874,8 @@ static int tbr_see_peek(tbr_player *p, tbr_picture *picture, int64_t *due)
     if (!tbr_see_started(p, p->see + 1)) {
         return 0;
     }
-    tbr_chunk_read(p->setup.ring + tbr_play_slot(p, p->see + 1)->at, &c);
-    tbr_slice_open(&slice, &c, p->setup.ring + tbr_play_slot(p, p->see + 1)->at);
+    tbr_slice_again(p->setup.ring + tbr_play_slot(p, p->see + 1)->at, &c);
+    tbr_slice_open(&slice, &p->header, &c, p->setup.ring + tbr_play_slot(p, p->see + 1)->at);
     if (!tbr_slice_picture(&slice, picture)) {
         return 0;
     }
@@ -881,8 +891,8 @@ static int tbr_see_superseded(tbr_player *p, int64_t now)
     if (!tbr_see_peek(p, &next, &due) || due > (now > p->from ? now : p->from)) {
         return 0;
     }
-    if (next.flags & TBR_PICTURE_UNCHANGED) {
-        return 0; /* it shows this one */
+    if ((next.flags & TBR_PICTURE_UNCHANGED) || next.code != TBR_OK) {
+        return 0; /* this one stays on */
     }
     return p->picture.coding == TBR_PATCH_CODING || (next.flags & TBR_PICTURE_KEY) != 0;
 }
@@ -951,6 +961,10 @@ static int tbr_see(tbr_player *p)
     }
     p->has_picture = 0;
     p->position = p->slice_time + p->picture.tick_offset;
+    if (p->picture.code != TBR_OK) {
+        p->need_key = 1; /* lost on its way */
+        return 1;
+    }
     p->need_key |= (uint8_t)(due >= p->from && now - due > tbr_see_max_lag(p));
     if (p->need_key && !(p->picture.flags & TBR_PICTURE_KEY)) {
         p->counts.waiting += p->picture.flags & TBR_PICTURE_UNCHANGED ? 0 : 1;

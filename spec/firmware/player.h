@@ -23,8 +23,8 @@
  *   TBR_PLAYER_LATEST, pictures are passed over up to the next key picture;
  *   sooner if they hold memory that the sound to come needs.
  *   A picture that is missing is repeated: the panel keeps its own.
- *   A damaged slice is silent for as long as it would have lasted, and
- *   pictures stand until the next key picture.
+ *   What is damaged costs itself: sound is silent for as long as it would have
+ *   lasted, pictures stand until the next key picture.
  *   When the memory underruns, sound fades out, time stands still, and play
  *   goes on when it has filled again.
  *   Sound never jumps: every break ends in a short fall to zero and begins

@@ -38,12 +38,12 @@
  *   knows, -3xx a limit, -4xx the calling program. tbr_fault_side() tells.
  *
  * THE FORMAT IN BRIEF (container.md is normative)
- *   All numbers little-endian; everything starts on a 512-byte sector.
- *   Sector 0: header. Then chunks: 64-byte header, payload, zeros, CRC-32 of
- *   all that follows the chunk header in the last 4 bytes.
- *   A slice is a stretch of time: its sound block, then its pictures, each
- *   under a 20-byte header; blocks are padded with zeros to 4 bytes. A tick
- *   is one sound sample. A key slice can be played without those before it.
+ *   All numbers little-endian. Sector 0: header; sector 1: its copy. Then
+ *   chunks, each on a multiple of 16: a 48-byte header, then parts. A part is
+ *   a payload, zeros to a multiple of 4, and a CRC-32 for each 8192 bytes of
+ *   these. A slice is a stretch of time: its sound block, the directory of its
+ *   pictures (16 bytes each), the pictures, each a part of its own. A tick is
+ *   one sound sample. A key slice can be played without those before it.
  *   Raw picture: {u16 rectangles, u16 0}, then each {u16 x, y, w, h} and
  *   w x h pixels of 2 bytes, padded to 4.
  */
@@ -76,8 +76,11 @@ extern "C" {
 
 enum {
     TBR_SECTOR = 512,
-    TBR_CHUNK_HEADER = 64,
-    TBR_PICTURE_HEADER = 20,
+    TBR_FIRST_CHUNK = 1024, /* after sector 0 and its copy */
+    TBR_CHUNK_HEADER = 48,
+    TBR_CHUNK_ALIGN = 16, /* chunks start on multiples of it */
+    TBR_PICTURE_ENTRY = 16,
+    TBR_PIECE = 8192, /* bytes of a part under one checksum */
     TBR_TITLE = 96,
     TBR_INDEX_ENTRIES = 62 /* in one sector of the index */
 };
@@ -160,7 +163,6 @@ typedef struct tbr_header {
     /* in pixels; the offsets say where the picture starts in the panel's memory */
     uint16_t x_offset, y_offset, width, height;
     uint16_t most_pictures;
-    uint16_t poster_width, poster_height;
     uint8_t shape;               /* 0 rectangle, 1 ellipse */
     uint8_t low_first;           /* pixels: 0 high byte first, 1 low byte first */
     uint8_t wire;                /* done to the pixels already, which are sent as they are:
@@ -169,23 +171,25 @@ typedef struct tbr_header {
     char title[TBR_TITLE + 1];   /* UTF-8, ends in zero */
 } tbr_header;
 
-/* The 64 bytes at the start of a chunk. */
+/* The 48 bytes at the start of a chunk. */
 typedef struct tbr_chunk {
     uint64_t time;  /* tick of a slice's first sample */
     uint32_t number;
     uint32_t length; /* bytes of the whole chunk */
-    uint32_t used;   /* bytes of payload */
+    uint32_t used;   /* bytes of parts, checksums included */
     uint32_t ticks;
-    uint32_t sound_bytes;
+    uint32_t bytes;  /* of the sound block, or of another kind's payload */
     uint32_t first_picture;
     uint32_t id_low;
     uint16_t pictures;
     uint8_t kind, flags;
+    uint8_t marked;  /* a slice whose parts were checked where they lie */
 } tbr_chunk;
 
 /* A picture in a slice. */
 typedef struct tbr_picture {
     const uint8_t *bytes; /* payload */
+    int code;             /* TBR_OK; else it is lost, and only its time is known */
     uint32_t length;      /* bytes of it */
     uint32_t tick_offset; /* from the slice's start */
     uint32_t cost;        /* instructions, as the encoder's model has them */
@@ -216,15 +220,18 @@ typedef void (*tbr_send)(void *user, const tbr_rect *window, const uint8_t *pixe
 uint32_t tbr_crc32(uint32_t crc, const uint8_t *bytes, uint32_t length);
 /* Whose fault a return code is: TBR_NOBODY ... TBR_CALLER. */
 int tbr_fault_side(int code);
-/* Reads and checks sector 0, 512 bytes. */
+/* Reads and checks sector 0 or its copy, 512 bytes. */
 int tbr_header_read(const uint8_t *sector, tbr_header *header);
 
 /* --- level 2: chunks ---------------------------------------------------- */
 
-/* Reads and checks the first 64 bytes of a chunk. */
-int tbr_chunk_read(const uint8_t *bytes, tbr_chunk *chunk);
-/* Checks a whole chunk: its checksum and its padding. */
-int tbr_chunk_check(const tbr_chunk *chunk, const uint8_t *bytes);
+/* Reads and checks the first 48 bytes of a chunk. `newer`: the reel's minor
+ * version is above 0, and flags that this reader does not know are ignored. */
+int tbr_chunk_read(const uint8_t *bytes, int newer, tbr_chunk *chunk);
+/* Bytes of a part with n bytes of payload. */
+uint32_t tbr_part_length(uint32_t n);
+/* Checks a part with n bytes of payload: its checksums and its padding. */
+int tbr_part_check(const uint8_t *part, uint32_t n);
 
 /* Which entry of the index leads to `tick`, and the offset of the sector that
  * holds it. TBR_CALL if there is no index. */
@@ -239,7 +246,7 @@ enum {
     TBR_EV_MORE = 0,   /* more bytes are needed, or nothing follows the end */
     TBR_EV_HEADER = 1, /* reader->header */
     TBR_EV_CHUNK = 2,  /* reader->chunk, whole at reader->bytes: not a slice */
-    TBR_EV_SLICE = 3,  /* the same for a slice: checked, ready to be opened */
+    TBR_EV_SLICE = 3,  /* a slice is there: tbr_slice_open tells of its parts */
     TBR_EV_DAMAGE = 4, /* reader->damage: sound is silent from..to, read on */
     TBR_EV_END = 5,    /* nothing more will come */
     TBR_EV_PLACE = 6   /* only if `asks`: say where reader->chunk is to lie */
@@ -256,8 +263,10 @@ typedef struct tbr_damage {
 } tbr_damage;
 
 /* The reader: a state machine without input or output. It holds one chunk at a
- * time in the caller's memory, checks it, and only then hands it out: nothing
- * damaged is ever presented. All but its own fields may be read. */
+ * time in the caller's memory, checks its parts, and only then hands it out:
+ * nothing damaged is ever presented, and nothing whole is held back for it. It
+ * asks for bytes up to the end of a sector where there is room for them. All
+ * but its own fields may be read. */
 typedef struct tbr_reader {
     uint64_t position;    /* offset of the next byte it is given */
     uint64_t time;        /* tick at which the next slice should start */
@@ -267,9 +276,13 @@ typedef struct tbr_reader {
                              else but the end */
     uint8_t has_end;      /* at the end: there was an end chunk */
     uint8_t stale;        /* pictures wait for a key picture; set it to 0 then */
+    uint16_t lost;        /* parts of the slice that are lost; 0 if not in memory
+                             of the reader's own */
     /* its own */
-    uint8_t state, has_header, has_number, loose, input_ended;
-    uint32_t capacity, size, filled, want, number;
+    uint8_t state, has_header, has_number, loose, anywhere, doubts, input_ended;
+    uint32_t capacity, size, filled, want, number, doubted_number;
+    uint64_t doubted_time;
+    int copy_code;
     uint64_t base, tick;
     uint8_t *buffer;
     const uint8_t *map;
@@ -309,16 +322,23 @@ void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
  * index, from slice to slice. TBR_CALL before the header. */
 int tbr_reader_seek(tbr_reader *reader, uint64_t tick);
 
-/* Walks through a slice that the reader has checked. */
+/* Walks through a slice, part by part. */
 typedef struct tbr_slice {
-    const uint8_t *sound; /* the sound block */
+    const uint8_t *sound; /* the sound block; without bytes: silence */
     uint32_t sound_bytes;
-    const uint8_t *at;
+    int sound_code; /* TBR_OK; else the sound is lost */
+    int code;       /* TBR_OK; else all pictures are lost */
+    const uint8_t *entry, *at;
     uint16_t left; /* pictures to come */
+    uint8_t marked;
 } tbr_slice;
 
-void tbr_slice_open(tbr_slice *slice, const tbr_chunk *chunk, const uint8_t *bytes);
-/* Returns 1 and the next picture, or 0 after the last one. */
+void tbr_slice_open(tbr_slice *slice, const tbr_header *header, const tbr_chunk *chunk,
+                    const uint8_t *bytes);
+/* Reads the header of a slice once more where the reader has checked it. */
+void tbr_slice_again(const uint8_t *bytes, tbr_chunk *chunk);
+/* Returns 1 and the next picture, or 0 after the last one. A picture whose code
+ * is not TBR_OK is lost: pictures wait for a key picture from there. */
 int tbr_slice_picture(tbr_slice *slice, tbr_picture *picture);
 
 /* Decodes a sound block, in pieces of any size. */
@@ -329,7 +349,8 @@ typedef struct tbr_sound {
     uint8_t coding, index, half, first;
 } tbr_sound;
 
-/* `samples` are the slice's ticks. TBR_SOUND if the block breaks its coding. */
+/* `samples` are the slice's ticks. A block of 0 bytes is silence. TBR_SOUND if
+ * the block breaks its coding. */
 int tbr_sound_open(tbr_sound *sound, uint8_t coding, const uint8_t *bytes, uint32_t length,
                    uint32_t samples);
 /* Writes up to n samples; returns how many, 0 at the end of the block. */
@@ -485,13 +506,14 @@ TBR_COLD int tbr_fault_side(int code)
 /* --- limits of the format ----------------------------------------------- */
 
 #define TBR_MAX_CHUNK (4ul << 20)
-#define TBR_MAX_PICTURES 1024
+#define TBR_MAX_PICTURES 512
 #define TBR_MAX_SIDE 1024
 #define TBR_MAX_RATE 240
 #define TBR_MAX_SLICE_SECONDS 10
 #define TBR_MAX_SIDE_DATA (64ul << 10)
 #define TBR_MAX_WORKING_MEMORY (16ul << 20)
-#define TBR_MAX_TIME ((uint64_t)1 << 48)
+#define TBR_MAX_TIME ((uint64_t)1 << 40) /* times are below it */
+#define TBR_MAX_OFFSET ((uint64_t)1 << 36)
 
 /* --- header ------------------------------------------------------------- */
 
@@ -542,7 +564,7 @@ static const tbr_field tbr_header_fields[] = {
     TBR_AT(140, 4, worst_instructions) TBR_AT(144, 8, first_slice)
     TBR_AT(152, 8, index_offset) TBR_AT(160, 4, index_length) TBR_AT(164, 4, index_step)
     TBR_AT(168, 4, index_entries) TBR_AT(172, 4, poster_offset) TBR_AT(176, 4, poster_length)
-    TBR_AT(180, 2, poster_width) TBR_AT(182, 2, poster_height) TBR_AT(184, 4, tables_offset)
+    TBR_AT(184, 4, tables_offset)
     TBR_AT(188, 4, tables_length) TBR_AT(192, 2, x_offset) TBR_AT(194, 2, y_offset)
 };
 #undef TBR_INTO
@@ -550,13 +572,7 @@ static const tbr_field tbr_header_fields[] = {
 static const tbr_field tbr_chunk_fields[] = {
     TBR_AT(4, 1, kind) TBR_AT(5, 1, flags) TBR_AT(6, 2, pictures) TBR_AT(8, 4, number)
     TBR_AT(12, 4, length) TBR_AT(16, 4, used) TBR_AT(20, 4, ticks) TBR_AT(24, 8, time)
-    TBR_AT(32, 4, sound_bytes) TBR_AT(36, 4, first_picture) TBR_AT(40, 4, id_low)
-};
-#undef TBR_INTO
-#define TBR_INTO tbr_picture
-static const tbr_field tbr_picture_fields[] = {
-    TBR_AT(0, 4, tick_offset) TBR_AT(4, 4, length) TBR_AT(8, 1, coding) TBR_AT(9, 1, flags)
-    TBR_AT(10, 2, windows) TBR_AT(12, 4, cost) TBR_AT(16, 4, bus_bytes)
+    TBR_AT(32, 4, bytes) TBR_AT(36, 4, first_picture) TBR_AT(40, 4, id_low)
 };
 #undef TBR_INTO
 #undef TBR_AT
@@ -597,17 +613,18 @@ static uint32_t tbr_common_divisor(uint32_t a, uint32_t b)
     return a;
 }
 
-static int tbr_known(uint64_t time) { return time == TBR_UNKNOWN || time <= TBR_MAX_TIME; }
+static int tbr_known(uint64_t time) { return time == TBR_UNKNOWN || time < TBR_MAX_TIME; }
 
 static int tbr_check_times(const tbr_header *h)
 {
     if (h->reel_id == 0 || h->part < 1 || (h->parts != 0 && h->part > h->parts)) {
         return TBR_FIELD;
     }
-    if (h->first_tick > TBR_MAX_TIME) {
+    if (h->first_tick >= TBR_MAX_TIME) {
         return TBR_LIMIT;
     }
     if (!tbr_known(h->duration) || !tbr_known(h->reel_duration) ||
+        (h->duration != TBR_UNKNOWN && !tbr_known(h->first_tick + h->duration)) ||
         h->reel_duration < h->duration || h->clock_rate < 4000 || h->clock_rate > 96000 ||
         (uint64_t)h->rate_num > (uint64_t)h->rate_den * TBR_MAX_RATE) {
         return TBR_FIELD;
@@ -615,16 +632,30 @@ static int tbr_check_times(const tbr_header *h)
     return TBR_OK;
 }
 
+/* Bytes that the decoder of `coding` needs at least. */
+static uint32_t tbr_least_memory(const tbr_header *h)
+{
+    const uint32_t columns = (h->width + 15u) / 16u, lines = (h->height + 15u) / 16u;
+    return h->coding == TBR_PATCH_CODING ? 384 * columns * lines + 1536 * columns + 4096 : 0;
+}
+
 static int tbr_check_panel(const tbr_header *h)
 {
-    const int patch = h->coding == TBR_PATCH_CODING;
-    const int level = patch ? h->level == 1 || h->level == 2 : h->level == 0;
     const int sides = h->width >= 1 && h->width <= TBR_MAX_SIDE && h->height >= 1 &&
                       h->height <= TBR_MAX_SIDE;
-    if (!sides || h->coding > 2 || !level || h->channels != (h->sound != TBR_NO_SOUND)) {
+    if (!sides) {
         return TBR_FIELD;
     }
-    return (h->x_offset | h->y_offset) >= TBR_MAX_SIDE ? TBR_LIMIT : TBR_OK;
+    if ((h->x_offset | h->y_offset) >= TBR_MAX_SIDE) {
+        return TBR_LIMIT;
+    }
+    if (h->coding == TBR_PATCH_CODING && (h->width > 512 || h->height > 512)) {
+        return TBR_FIELD;
+    }
+    return h->working_memory >= tbr_least_memory(h) &&
+                   h->channels == (h->sound != TBR_NO_SOUND)
+               ? TBR_OK
+               : TBR_FIELD;
 }
 
 static int tbr_check_needs(const tbr_header *h)
@@ -632,7 +663,7 @@ static int tbr_check_needs(const tbr_header *h)
     if (h->largest_chunk > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
     }
-    if (h->largest_chunk < TBR_SECTOR || h->largest_chunk % TBR_SECTOR != 0) {
+    if (h->largest_chunk < TBR_CHUNK_HEADER || h->largest_chunk % TBR_CHUNK_ALIGN != 0) {
         return TBR_FIELD;
     }
     if (h->most_pictures > TBR_MAX_PICTURES ||
@@ -646,36 +677,39 @@ static int tbr_check_needs(const tbr_header *h)
 
 static int tbr_check_place(uint64_t offset, uint32_t length)
 {
-    if ((offset == 0) != (length == 0) || offset % TBR_SECTOR != 0 ||
-        length % TBR_SECTOR != 0 || offset > TBR_MAX_TIME) {
+    if ((offset == 0) != (length == 0) || (offset != 0 && offset < TBR_FIRST_CHUNK) ||
+        offset % TBR_CHUNK_ALIGN != 0 || length % TBR_CHUNK_ALIGN != 0 ||
+        offset > TBR_MAX_OFFSET) {
         return TBR_FIELD;
     }
     return length > TBR_MAX_CHUNK ? TBR_LIMIT : TBR_OK;
 }
 
-/* Sectors of a chunk of `used` payload bytes, 4 GiB less a sector at most. */
-static uint32_t tbr_chunk_sectors(uint32_t used)
+/* n is at most a chunk's length. */
+uint32_t tbr_part_length(uint32_t n)
 {
-    return (TBR_CHUNK_HEADER + used + 4 + TBR_SECTOR - 1) / TBR_SECTOR;
+    const uint32_t padded = tbr_align4(n);
+    return padded + 4 * ((padded + TBR_PIECE - 1) / TBR_PIECE);
 }
 
-static uint32_t tbr_index_sectors(uint32_t entries)
+/* Length of the chunk with `used` bytes of parts, at most 4 GiB less 64. */
+static uint32_t tbr_chunk_length(uint32_t used)
 {
-    /* One more for the chunk's header, and one for its checksum. */
-    return entries == 0 ? 0 : (entries - 1) / TBR_INDEX_ENTRIES + 3;
+    return (TBR_CHUNK_HEADER + used + TBR_CHUNK_ALIGN - 1) & ~(uint32_t)(TBR_CHUNK_ALIGN - 1);
 }
 
-static TBR_COLD int tbr_check_index_poster(const tbr_header *h)
+static TBR_COLD int tbr_check_index(const tbr_header *h)
 {
-    const uint32_t pixels = (uint32_t)h->poster_width * h->poster_height;
-    /* Both lengths are whole sectors: tbr_check_place has seen to it. */
-    if (h->index_length / TBR_SECTOR != tbr_index_sectors(h->index_entries) ||
-        (h->index_step == 0) != (h->index_entries == 0) || h->poster_width > h->width ||
-        h->poster_height > h->height ||
-        h->poster_length / TBR_SECTOR != (pixels == 0 ? 0 : tbr_chunk_sectors(pixels * 2))) {
-        return TBR_FIELD;
-    }
-    return TBR_OK;
+    const uint32_t sectors =
+        h->index_entries / TBR_INDEX_ENTRIES + (h->index_entries % TBR_INDEX_ENTRIES != 0);
+    /* An index is one chunk at most. */
+    const int fits = sectors <= TBR_MAX_CHUNK / TBR_SECTOR;
+    const uint32_t length =
+        sectors == 0 || !fits ? 0 : tbr_chunk_length(tbr_part_length(sectors * TBR_SECTOR));
+    return fits && h->index_length == length &&
+                   (h->index_step == 0) == (h->index_entries == 0)
+               ? TBR_OK
+               : TBR_FIELD;
 }
 
 static int tbr_check_places(const tbr_header *h)
@@ -687,18 +721,20 @@ static int tbr_check_places(const tbr_header *h)
     if (code == TBR_OK) {
         code = tbr_check_place(h->tables_offset, h->tables_length);
     }
-    if (code == TBR_OK && h->tables_length > TBR_MAX_SIDE_DATA + TBR_SECTOR) {
+    if (code == TBR_OK &&
+        h->tables_length > tbr_chunk_length(tbr_part_length(TBR_MAX_SIDE_DATA))) {
         code = TBR_LIMIT;
     }
     if (code != TBR_OK) {
         return code;
     }
-    if (h->first_slice < TBR_SECTOR || h->first_slice % TBR_SECTOR != 0 ||
-        h->first_slice > TBR_MAX_TIME || (h->file_length == 0) != (h->duration == TBR_UNKNOWN) ||
-        h->file_length % TBR_SECTOR != 0 || h->file_length > TBR_MAX_TIME) {
+    if (h->first_slice < TBR_FIRST_CHUNK || h->first_slice % TBR_CHUNK_ALIGN != 0 ||
+        h->first_slice > TBR_MAX_OFFSET ||
+        (h->file_length == 0) != (h->duration == TBR_UNKNOWN) ||
+        h->file_length % TBR_CHUNK_ALIGN != 0 || h->file_length > TBR_MAX_OFFSET) {
         return TBR_FIELD;
     }
-    return tbr_check_index_poster(h);
+    return tbr_check_index(h);
 }
 
 /* Bytes of the UTF-8 character at `s`, 0 if there is none (RFC 3629), or if it
@@ -740,17 +776,30 @@ static TBR_COLD int tbr_check_title(const uint8_t *title)
     return tbr_zeros(title + at, TBR_TITLE - at) ? TBR_OK : TBR_FIELD;
 }
 
+/* Codings and levels that this reader does not know: a newer one plays them. */
+static int tbr_check_codings(const uint8_t *s)
+{
+    const int patch = s[83] == TBR_PATCH_CODING;
+    const int level = patch ? s[84] == 1 || s[84] == 2 : s[84] == 0;
+    return s[83] <= TBR_PATCH_CODING && level && s[85] <= TBR_IMA_ADPCM ? TBR_OK : TBR_CODING;
+}
+
+static int tbr_newer(const tbr_header *h) { return h->version_minor > 0; }
+
 static int tbr_check_enums(const uint8_t *s)
 {
     const uint32_t num = tbr_u32(s + 92), den = tbr_u32(s + 96);
+    const int newer = tbr_u16(s + 10) > 0;
     const int ratio = num != 0 && den != 0 && tbr_common_divisor(num, den) == 1;
-    return s[80] <= 1 && s[81] <= 1 && s[82] <= 3 && s[85] <= 3 && s[87] <= 7 && ratio ? TBR_OK : TBR_FIELD;
+    return s[80] <= 1 && s[81] <= 1 && (newer || (s[82] <= 3 && s[87] <= 7)) && ratio
+               ? TBR_OK
+               : TBR_FIELD;
 }
 
 static int tbr_check_reserved(const uint8_t *s)
 {
-    return tbr_zeros(s + 106, 2) && tbr_zeros(s + 196, 188) &&
-                   tbr_zeros(s + 480, 28)
+    return tbr_u16(s + 10) > 0 || (tbr_zeros(s + 106, 2) && tbr_zeros(s + 180, 4) &&
+                                   tbr_zeros(s + 196, 188) && tbr_zeros(s + 480, 28))
                ? TBR_OK
                : TBR_RESERVED;
 }
@@ -782,16 +831,20 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
     if (!tbr_agrees(tbr_u32(s + 508), tbr_crc32(0, s, 508))) {
         return TBR_CHECKSUM;
     }
-    if (tbr_u16(s + 8) > 1) {
+    if (tbr_u16(s + 8) != 1) {
         return TBR_VERSION;
     }
     if (tbr_u32(s + 12) != 0) {
         return TBR_MUST_KNOW;
     }
-    if (tbr_check_enums(s) != TBR_OK || tbr_u16(s + 8) != 1) {
+    if (tbr_check_codings(s) != TBR_OK) {
+        return TBR_CODING;
+    }
+    if (tbr_check_enums(s) != TBR_OK) {
         return TBR_FIELD;
     }
     TBR_READ(s, tbr_header_fields, h);
+    h->wire &= 3;
     TBR_COPY(h->title, s + 384, TBR_TITLE);
     h->title[TBR_TITLE] = 0;
     return tbr_check_header(s, h);
@@ -803,68 +856,70 @@ static const uint8_t tbr_sync[4] = {0xE7, 0x63, 0x74, 0x3E};
 
 static int tbr_check_slice(const tbr_chunk *c)
 {
-    if ((c->flags & ~(TBR_KEY | TBR_GAP)) != 0 || ((c->flags & TBR_KEY) && c->pictures == 0) ||
-        c->ticks == 0) {
-        return TBR_FIELD;
-    }
-    return c->sound_bytes > c->used ? TBR_LIMIT : TBR_OK;
-}
-
-static int tbr_check_other(const tbr_chunk *c)
-{
-    const uint8_t flags = c->kind == TBR_END ? 0 : TBR_SKIPPABLE;
-    return c->flags == flags && c->pictures == 0 && c->ticks == 0 && c->sound_bytes == 0
+    const uint32_t least =
+        tbr_part_length(c->bytes) + tbr_part_length((uint32_t)c->pictures * TBR_PICTURE_ENTRY);
+    return (c->flags & ~(TBR_KEY | TBR_GAP)) == 0 &&
+                   !((c->flags & TBR_KEY) && c->pictures == 0) && c->ticks != 0 &&
+                   least <= c->used
                ? TBR_OK
                : TBR_FIELD;
 }
 
-static int tbr_check_chunk(const tbr_chunk *c)
+static int tbr_check_other(const tbr_chunk *c, int newer)
+{
+    const uint8_t flags = c->kind == TBR_END ? 0 : TBR_SKIPPABLE;
+    const uint32_t least = tbr_part_length(c->bytes);
+    return c->flags == flags && c->pictures == 0 && c->ticks == 0 &&
+                   (c->used == least || (newer && c->used > least))
+               ? TBR_OK
+               : TBR_FIELD;
+}
+
+static int tbr_check_chunk(const tbr_chunk *c, int newer)
 {
     if (c->length > TBR_MAX_CHUNK) {
         return TBR_LIMIT;
     }
-    if (c->used > c->length || c->length != tbr_chunk_sectors(c->used) * TBR_SECTOR) {
+    if (c->used > c->length || c->length != tbr_chunk_length(c->used) ||
+        c->time >= TBR_MAX_TIME) {
         return TBR_FIELD;
     }
-    if (c->time > TBR_MAX_TIME || c->pictures > TBR_MAX_PICTURES) {
+    if (c->bytes > c->used || c->pictures > TBR_MAX_PICTURES) {
         return TBR_LIMIT;
     }
     if (c->kind < TBR_POSTER || c->kind > TBR_NOTE) {
         return (c->flags & ~TBR_SKIPPABLE) == 0 ? TBR_OK : TBR_FIELD;
     }
-    return c->kind == TBR_SLICE ? tbr_check_slice(c) : tbr_check_other(c);
+    return c->kind == TBR_SLICE ? tbr_check_slice(c) : tbr_check_other(c, newer);
 }
 
-TBR_COLD int tbr_chunk_read(const uint8_t *b, tbr_chunk *c)
+TBR_COLD int tbr_chunk_read(const uint8_t *b, int newer, tbr_chunk *c)
 {
-    int code;
     if (!tbr_same(b, tbr_sync, 4)) {
         return TBR_NO_SYNC;
     }
-    if (!tbr_agrees(tbr_u32(b + 60), tbr_crc32(0, b, 60))) {
+    if (!tbr_agrees(tbr_u32(b + 44), tbr_crc32(0, b, 44))) {
         return TBR_CHECKSUM;
     }
     TBR_READ(b, tbr_chunk_fields, c);
-    code = tbr_check_chunk(c);
-    return code == TBR_OK && !tbr_zeros(b + 44, 16) ? TBR_RESERVED : code;
+    c->flags &= newer ? TBR_KEY | TBR_GAP | TBR_SKIPPABLE : 255;
+    c->marked = 0;
+    return tbr_check_chunk(c, newer);
 }
 
-/* The padding of a chunk whose checksum agrees. */
-static int tbr_check_padding(const tbr_chunk *c, const uint8_t *bytes)
+TBR_HOT int tbr_part_check(const uint8_t *part, uint32_t n)
 {
-    const uint32_t end = TBR_CHUNK_HEADER + c->used;
-    return tbr_zeros(bytes + end, c->length - 4 - end) ? TBR_OK : TBR_RESERVED;
-}
-
-int tbr_chunk_check(const tbr_chunk *c, const uint8_t *bytes)
-{
-    const uint32_t body = c->length - 4;
-    const uint32_t crc =
-        tbr_crc32(0, bytes + TBR_CHUNK_HEADER, body - TBR_CHUNK_HEADER);
-    if (!tbr_agrees(tbr_u32(bytes + body), crc)) {
-        return TBR_CHECKSUM;
+    const uint32_t padded = tbr_align4(n);
+    const uint8_t *sum = part + padded;
+    uint32_t at;
+    for (at = 0; at < padded; at += TBR_PIECE, sum += 4) {
+        const uint32_t left = padded - at;
+        const uint32_t crc = tbr_crc32(0, part + at, left < TBR_PIECE ? left : TBR_PIECE);
+        if (!tbr_agrees(tbr_u32(sum), crc)) {
+            return TBR_CHECKSUM;
+        }
     }
-    return tbr_check_padding(c, bytes);
+    return tbr_zeros(part + n, padded - n) ? TBR_OK : TBR_RESERVED;
 }
 
 /* --- sound -------------------------------------------------------------- */
@@ -898,14 +953,17 @@ static uint32_t tbr_sound_bytes(uint8_t coding, uint32_t samples)
 TBR_COLD int tbr_sound_open(tbr_sound *s, uint8_t coding, const uint8_t *bytes, uint32_t length,
                    uint32_t samples)
 {
-    const int adpcm = coding == TBR_IMA_ADPCM && samples > 0;
+    const int adpcm = coding == TBR_IMA_ADPCM && samples > 0 && length > 0;
+    if (length == 0) {
+        coding = TBR_NO_SOUND;
+    }
     if (length != tbr_sound_bytes(coding, samples) ||
         (adpcm && (bytes[2] > 88 || bytes[3] != 0))) {
         return TBR_SOUND;
     }
     s->coding = coding;
     s->at = bytes;
-    s->left = coding == TBR_NO_SOUND ? 0 : samples;
+    s->left = samples;
     s->sample = adpcm ? (int16_t)tbr_u16(bytes) : 0;
     s->index = adpcm ? bytes[2] : 0;
     s->half = 0;
@@ -959,6 +1017,10 @@ TBR_HOT uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
         for (i = 0; i < n; i++, at += 2) {
             samples[i] = (int16_t)tbr_u16(at);
         }
+    } else if (s->coding == TBR_NO_SOUND) {
+        for (i = 0; i < n; i++) {
+            samples[i] = 0;
+        }
     } else {
         for (i = 0; i < n; i++) {
             samples[i] = (int16_t)((*at++ - 128) * 256);
@@ -970,38 +1032,45 @@ TBR_HOT uint32_t tbr_sound_read(tbr_sound *s, int16_t *samples, uint32_t n)
 
 /* --- slices ------------------------------------------------------------- */
 
-/* Checks a slice's header against what the reel's header promises. */
-static int tbr_slice_limits(const tbr_header *h, const tbr_chunk *c)
+/* Checks a chunk's header against what the reel's header promises. */
+static int tbr_chunk_limits(const tbr_header *h, const tbr_chunk *c)
 {
-    if (c->length > h->largest_chunk || c->pictures > h->most_pictures ||
-        c->ticks > h->most_ticks || c->sound_bytes > h->largest_sound) {
+    const int slice = c->kind == TBR_SLICE;
+    if (slice && (c->length > h->largest_chunk || c->pictures > h->most_pictures ||
+                  c->ticks > h->most_ticks || c->bytes > h->largest_sound)) {
         return TBR_LIMIT;
     }
     if (h->duration != TBR_UNKNOWN && c->time + c->ticks > h->first_tick + h->duration) {
         return TBR_LIMIT;
     }
-    return c->sound_bytes == tbr_sound_bytes(h->sound, c->ticks) ? TBR_OK : TBR_FIELD;
+    return !slice || c->bytes == 0 || c->bytes == tbr_sound_bytes(h->sound, c->ticks) ? TBR_OK
+                                                                                      : TBR_FIELD;
 }
 
-/* Passes over a block of `length` bytes and its padding at *at. */
-static int tbr_slice_pass(const uint8_t **at, const uint8_t *end, uint32_t length)
+static uint32_t tbr_u24(const uint8_t *b)
 {
-    const uint32_t left = (uint32_t)(end - *at);
-    const uint32_t whole = length <= left ? tbr_align4(length) : 0;
-    if (length > left || whole > left) {
-        return TBR_FIELD;
-    }
-    if (!tbr_zeros(*at + length, whole - length)) {
-        return TBR_RESERVED;
-    }
-    *at += whole;
-    return TBR_OK;
+    return b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16;
 }
+
+/* Where a slice lies marked, what is wrong with its sound and its directory takes
+ * the place of two bytes of the header's checksum, and that of a picture the
+ * place of its coding: a code less 100, without its sign; 0 for none. */
+#define TBR_MARK_SOUND 44
+#define TBR_MARK_DIRECTORY 45
+#define TBR_MARK_PICTURE 128u /* a flag of its entry */
+
+static uint8_t tbr_mark(int code) { return (uint8_t)(code == TBR_OK ? 0 : -code - 100); }
+static int tbr_marked(uint8_t mark) { return mark == 0 ? TBR_OK : -100 - (int)mark; }
 
 static void tbr_picture_read(const uint8_t *b, tbr_picture *p)
 {
-    TBR_READ(b, tbr_picture_fields, p);
-    p->bytes = b + TBR_PICTURE_HEADER;
+    p->tick_offset = tbr_u24(b);
+    p->length = tbr_u24(b + 3);
+    p->bus_bytes = tbr_u24(b + 6);
+    p->cost = tbr_u24(b + 9) * 256u;
+    p->windows = tbr_u16(b + 12);
+    p->coding = b[14];
+    p->flags = b[15];
 }
 
 static int tbr_picture_check(const tbr_picture *p)
@@ -1021,60 +1090,102 @@ static int tbr_picture_fits(const tbr_header *h, const tbr_chunk *c, const tbr_p
     if (p->length > h->largest_picture) {
         return TBR_LIMIT;
     }
-    return p->coding == TBR_RAW || p->coding == h->coding ? TBR_OK : TBR_FIELD;
+    return p->coding == h->coding ? TBR_OK : TBR_FIELD;
 }
 
-/* Checks picture number i of a slice at *at, and goes past it. */
-static int tbr_slice_check_picture(const tbr_header *h, const tbr_chunk *c, const uint8_t **at,
-                                   const uint8_t *end, uint32_t i, uint32_t *earliest)
+/* The directory of a slice. */
+static const uint8_t *tbr_slice_directory(const tbr_chunk *c, const uint8_t *bytes)
 {
-    tbr_picture p;
-    int code;
-    if ((uint32_t)(end - *at) < TBR_PICTURE_HEADER) {
-        return TBR_FIELD;
-    }
-    tbr_picture_read(*at, &p);
-    *at += TBR_PICTURE_HEADER;
-    code = tbr_picture_check(&p);
-    code = code == TBR_OK ? tbr_picture_fits(h, c, &p) : code;
-    if (code != TBR_OK) {
-        return code;
-    }
-    if (p.tick_offset < *earliest ||
-        (i == 0 && (p.flags & TBR_PICTURE_KEY) != (c->flags & TBR_KEY))) {
-        return TBR_FIELD;
-    }
-    *earliest = p.tick_offset + 1;
-    return tbr_slice_pass(at, end, p.length);
+    return bytes + TBR_CHUNK_HEADER + tbr_part_length(c->bytes);
 }
 
-/* Checks every rule inside a slice, so that walking through it cannot fail. */
-static int tbr_slice_check(const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
+/* Checks the directory: every entry, and that the pictures it names fill the
+ * slice. */
+static int tbr_slice_check_directory(const tbr_header *h, const tbr_chunk *c,
+                                     const uint8_t *bytes)
 {
-    const uint8_t *at = bytes + TBR_CHUNK_HEADER;
-    const uint8_t *const end = at + c->used;
+    const uint32_t entries = (uint32_t)c->pictures * TBR_PICTURE_ENTRY;
+    const uint8_t *const directory = tbr_slice_directory(c, bytes);
+    uint32_t used = tbr_part_length(c->bytes) + tbr_part_length(entries);
     uint32_t i, earliest = 0;
-    int code = tbr_slice_pass(&at, end, c->sound_bytes);
+    int code = tbr_part_check(directory, entries);
     for (i = 0; i < c->pictures && code == TBR_OK; i++) {
-        code = tbr_slice_check_picture(h, c, &at, end, i, &earliest);
+        tbr_picture p;
+        tbr_picture_read(directory + i * TBR_PICTURE_ENTRY, &p);
+        p.flags &= tbr_newer(h) ? 3 : 255;
+        code = tbr_picture_check(&p);
+        code = code == TBR_OK ? tbr_picture_fits(h, c, &p) : code;
+        if (code == TBR_OK &&
+            (p.tick_offset < earliest ||
+             (i == 0 && (p.flags & TBR_PICTURE_KEY) != (c->flags & TBR_KEY)))) {
+            code = TBR_FIELD;
+        }
+        earliest = p.tick_offset + 1;
+        used += tbr_part_length(p.length);
+        if (used > c->used) {
+            code = code == TBR_OK ? TBR_FIELD : code;
+        }
     }
-    return code == TBR_OK && at != end ? TBR_FIELD : code;
+    if (code == TBR_OK && used != c->used && !tbr_newer(h)) {
+        code = TBR_FIELD;
+    }
+    return code;
 }
 
 static int tbr_end_check(const tbr_chunk *c, const uint8_t *bytes)
 {
-    if (c->used != 40 + TBR_SECTOR) {
+    if (c->bytes != 40 + TBR_SECTOR) {
         return TBR_FIELD;
     }
     return tbr_zeros(bytes + TBR_CHUNK_HEADER + 36, 4) ? TBR_OK : TBR_RESERVED;
 }
 
-void tbr_slice_open(tbr_slice *s, const tbr_chunk *c, const uint8_t *bytes)
+/* Checks the parts of a slice where they lie, and marks those that are lost;
+ * returns how many. */
+static uint16_t tbr_slice_mark(const tbr_header *h, tbr_chunk *c, uint8_t *bytes)
 {
+    tbr_slice s;
+    tbr_picture p;
+    uint16_t lost;
+    c->marked = 0;
+    tbr_slice_open(&s, h, c, bytes);
+    lost = (uint16_t)((s.sound_code != TBR_OK) + (s.code != TBR_OK));
+    bytes[5] = c->flags;
+    bytes[TBR_MARK_SOUND] = tbr_mark(s.sound_code);
+    bytes[TBR_MARK_DIRECTORY] = tbr_mark(s.code);
+    while (s.left > 0) {
+        uint8_t *const entry = bytes + (s.entry - bytes);
+        tbr_slice_picture(&s, &p);
+        entry[15] = (uint8_t)(p.flags | (p.code != TBR_OK ? TBR_MARK_PICTURE : 0));
+        entry[14] = p.code != TBR_OK ? tbr_mark(p.code) : entry[14];
+        lost = (uint16_t)(lost + (p.code != TBR_OK));
+    }
+    c->marked = 1;
+    return lost;
+}
+
+void tbr_slice_again(const uint8_t *bytes, tbr_chunk *c)
+{
+    TBR_READ(bytes, tbr_chunk_fields, c);
+    c->marked = 1;
+}
+
+void tbr_slice_open(tbr_slice *s, const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
+{
+    const uint8_t *const directory = tbr_slice_directory(c, bytes);
     s->sound = bytes + TBR_CHUNK_HEADER;
-    s->sound_bytes = c->sound_bytes;
-    s->at = s->sound + tbr_align4(c->sound_bytes);
-    s->left = c->pictures;
+    s->sound_bytes = c->bytes;
+    s->marked = c->marked;
+    if (c->marked) {
+        s->sound_code = tbr_marked(bytes[TBR_MARK_SOUND]);
+        s->code = tbr_marked(bytes[TBR_MARK_DIRECTORY]);
+    } else {
+        s->sound_code = tbr_part_check(s->sound, c->bytes);
+        s->code = tbr_slice_check_directory(h, c, bytes);
+    }
+    s->entry = directory;
+    s->at = directory + tbr_part_length((uint32_t)c->pictures * TBR_PICTURE_ENTRY);
+    s->left = s->code == TBR_OK ? c->pictures : 0;
 }
 
 int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
@@ -1082,8 +1193,16 @@ int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
     if (s->left == 0) {
         return 0;
     }
-    tbr_picture_read(s->at, p);
-    s->at = p->bytes + tbr_align4(p->length);
+    tbr_picture_read(s->entry, p);
+    p->bytes = s->at;
+    if (s->marked) {
+        p->code = p->flags & TBR_MARK_PICTURE ? tbr_marked(p->coding) : TBR_OK;
+    } else {
+        p->code = tbr_part_check(s->at, p->length);
+    }
+    p->flags &= TBR_PICTURE_KEY | TBR_PICTURE_UNCHANGED;
+    s->at += tbr_part_length(p->length);
+    s->entry += TBR_PICTURE_ENTRY;
     s->left--;
     return 1;
 }
@@ -1099,8 +1218,8 @@ TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry,
     }
     step = (tick < h->first_tick ? 0 : tick - h->first_tick) / h->index_step;
     *entry = step < h->index_entries ? (uint32_t)step : h->index_entries - 1;
-    *sector_offset =
-        h->index_offset + (uint64_t)TBR_SECTOR * (1 + *entry / TBR_INDEX_ENTRIES);
+    *sector_offset = h->index_offset + TBR_CHUNK_HEADER +
+                     (uint64_t)TBR_SECTOR * (*entry / TBR_INDEX_ENTRIES);
     return TBR_OK;
 }
 
@@ -1111,7 +1230,7 @@ TBR_COLD int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entr
     if (!tbr_agrees(tbr_u32(s + 508), tbr_crc32(0, s, 508))) {
         return TBR_CHECKSUM;
     }
-    *slice_offset = (uint64_t)tbr_u32(s + 8 * in_sector) * TBR_SECTOR;
+    *slice_offset = (uint64_t)tbr_u32(s + 8 * in_sector) * TBR_CHUNK_ALIGN;
     *chunk_number = tbr_u32(s + 8 * in_sector + 4);
     if (tbr_u32(s + 496) != entry - in_sector || tbr_u32(s + 500) != (uint32_t)h->reel_id ||
         tbr_u32(s + 504) != h->index_step || *slice_offset < h->first_slice ||
@@ -1125,7 +1244,9 @@ TBR_COLD int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entr
 
 enum {
     TBR_AT_HEADER, /* wants sector 0 */
-    TBR_AT_CHUNK,  /* wants the first sector of the next chunk */
+    TBR_AT_COPY,   /* wants its copy in sector 1 */
+    TBR_AT_COPIED, /* has read the copy, and tells what is wrong with sector 0 */
+    TBR_AT_CHUNK,  /* wants the header of the next chunk */
     TBR_AT_PLACE,  /* waits to be told where a slice is to lie */
     TBR_AT_BODY,   /* wants the rest of a chunk whose header is in order */
     TBR_AT_PARTS,  /* has handed out a chunk */
@@ -1171,7 +1292,7 @@ TBR_COLD void tbr_reader_map(tbr_reader *r, const uint8_t *reel, uint64_t length
 static uint32_t tbr_reader_need(const tbr_reader *r)
 {
     const int none = r->state == TBR_AT_PARTS || r->state == TBR_AT_PLACE ||
-                     r->state == TBR_AT_LAST || r->state == TBR_AT_END ||
+                     r->state == TBR_AT_LAST || r->state == TBR_AT_COPIED || r->state == TBR_AT_END ||
                      r->state == TBR_AT_FAILURE;
     return none || r->want < r->filled ? 0 : r->want - r->filled;
 }
@@ -1191,11 +1312,18 @@ TBR_COLD uint32_t tbr_reader_room(tbr_reader *r, uint8_t **to)
 {
     const uint32_t need = tbr_reader_need(r);
     const uint64_t ahead = tbr_reader_ahead(r);
+    const uint32_t room = r->size - r->filled;
+    uint32_t whole;
     *to = r->buffer + r->filled;
-    if (need == 0 || ahead == 0) {
-        return need;
+    if (need == 0) {
+        return 0;
     }
-    return ahead < r->size ? (uint32_t)ahead : r->size;
+    if (ahead != 0) {
+        return ahead < room ? (uint32_t)ahead : room;
+    }
+    /* On to the end of the sector. */
+    whole = need + (uint32_t)(-(r->position + need) % TBR_SECTOR);
+    return whole < room ? whole : room;
 }
 
 void tbr_reader_added(tbr_reader *r, uint32_t n)
@@ -1206,12 +1334,33 @@ void tbr_reader_added(tbr_reader *r, uint32_t n)
 
 void tbr_reader_ended(tbr_reader *r) { r->input_ended = 1; }
 
-/* Empties the buffer and wants the sector at `offset`. */
+/* Moves bytes to a lower address. */
+static void tbr_shift(uint8_t *to, const uint8_t *from, uint32_t n)
+{
+    while (n-- > 0) {
+        *to++ = *from++;
+    }
+}
+
+/* Wants the chunk header at `offset`. What has been read from there on is kept:
+ * where it lies behind a slice that was handed out, else moved to the front. */
 static TBR_COLD void tbr_reader_go(tbr_reader *r, uint64_t offset, uint8_t state)
 {
+    const uint64_t ahead = offset - r->base;
+    const int kept = r->map == NULL && offset >= r->base && ahead <= r->filled;
+    const uint32_t passed = kept ? (uint32_t)ahead : r->filled;
+    r->filled -= passed;
+    if (r->asks && r->state == TBR_AT_PARTS) {
+        r->buffer += passed;
+        r->size -= passed;
+    } else if (r->filled > 0) {
+        tbr_shift(r->buffer, r->buffer + passed, r->filled);
+    }
+    if (r->map == NULL) {
+        r->bytes = r->buffer;
+    }
     r->base = offset;
-    r->filled = 0;
-    r->want = TBR_SECTOR;
+    r->want = TBR_CHUNK_HEADER;
     r->state = state;
 }
 
@@ -1224,7 +1373,7 @@ static void tbr_reader_take(tbr_reader *r)
     }
     r->filled = r->want < left ? r->want : (uint32_t)left;
     r->bytes = left == 0 ? r->map : r->map + r->base;
-    r->position = r->base + r->filled;
+    r->position = left == 0 ? r->map_length : r->base + r->filled;
     r->input_ended = (uint8_t)(r->filled < r->want);
 }
 
@@ -1249,12 +1398,9 @@ static TBR_COLD void tbr_damage_in(tbr_damage *d, int code, uint64_t offset, uin
     d->has_chunk = 1;
 }
 
-static TBR_COLD int tbr_reader_header(tbr_reader *r)
+/* Takes a header that is in order; the bytes from `next` on follow. */
+static TBR_COLD int tbr_reader_begin(tbr_reader *r, uint8_t state)
 {
-    const int code = tbr_header_read(r->bytes, &r->header);
-    if (code != TBR_OK) {
-        return tbr_reader_fail(r, code);
-    }
     if (r->header.largest_chunk > r->capacity) {
         return tbr_reader_fail(r, TBR_MEMORY);
     }
@@ -1262,13 +1408,49 @@ static TBR_COLD int tbr_reader_header(tbr_reader *r)
     r->time = r->header.first_tick;
     r->has_number = r->header.duration != TBR_UNKNOWN;
     r->number = 0;
-    tbr_reader_go(r, TBR_SECTOR, TBR_AT_CHUNK);
+    /* The sector stays where it is until more is read. */
+    r->base = TBR_FIRST_CHUNK;
+    r->filled = 0;
+    r->want = TBR_CHUNK_HEADER;
+    r->state = state;
     return TBR_EV_HEADER;
+}
+
+static TBR_COLD int tbr_reader_header(tbr_reader *r)
+{
+    const int code = tbr_header_read(r->bytes, &r->header);
+    if (code == TBR_OK) {
+        return tbr_reader_begin(r, TBR_AT_CHUNK);
+    }
+    if (tbr_fault_side(code) == TBR_NEWER) {
+        return tbr_reader_fail(r, code);
+    }
+    r->copy_code = code;
+    tbr_reader_go(r, TBR_SECTOR, TBR_AT_COPY);
+    r->want = TBR_SECTOR;
+    return TBR_EV_MORE;
+}
+
+static TBR_COLD int tbr_reader_copy(tbr_reader *r)
+{
+    if (tbr_header_read(r->bytes, &r->header) != TBR_OK) {
+        return tbr_reader_fail(r, r->copy_code);
+    }
+    return tbr_reader_begin(r, TBR_AT_COPIED);
+}
+
+static TBR_COLD int tbr_reader_copied(tbr_reader *r)
+{
+    tbr_damage_at(&r->damage, r->copy_code, 0);
+    r->damage.length = TBR_SECTOR;
+    r->damage.from = r->damage.to = r->time;
+    r->state = TBR_AT_CHUNK;
+    return TBR_EV_DAMAGE;
 }
 
 static int tbr_reader_head(const tbr_reader *r, tbr_chunk *c)
 {
-    const int code = tbr_chunk_read(r->bytes, c);
+    const int code = tbr_chunk_read(r->bytes, tbr_newer(&r->header), c);
     if (code == TBR_OK && c->id_low != (uint32_t)r->header.reel_id) {
         return TBR_OTHER_REEL;
     }
@@ -1277,21 +1459,39 @@ static int tbr_reader_head(const tbr_reader *r, tbr_chunk *c)
 
 static TBR_COLD uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c->ticks; }
 
-/* Whether the chunk comes in turn; if not, whether it may still be used: what
- * jumps ahead may, what goes back or breaks a limit may not. */
-static TBR_COLD int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *usable)
+/* What becomes of a chunk out of turn: what jumps ahead is used; what goes back
+ * or breaks a limit is passed over, silent for as long as it would have lasted;
+ * what is too far ahead is passed over unless the next chunk confirms it. */
+enum { TBR_FATE_USED, TBR_FATE_SILENT, TBR_FATE_DOUBTED };
+
+/* Whether a chunk ahead of its time may be believed: it is no further ahead than
+ * a slice may be long, or says that something is missing and comes in turn, or
+ * the chunk before foretold it. */
+static int tbr_reader_believes(const tbr_reader *r, const tbr_chunk *c)
+{
+    return c->time <= r->time + (uint64_t)TBR_MAX_SLICE_SECONDS * r->header.clock_rate ||
+           r->anywhere || ((c->flags & TBR_GAP) && (!r->has_number || c->number == r->number)) ||
+           (r->doubts && c->number == r->doubted_number && c->time == r->doubted_time);
+}
+
+/* Whether the chunk comes in turn, and what becomes of it if not. */
+static TBR_COLD int tbr_reader_turn(const tbr_reader *r, const tbr_chunk *c, int *fate)
 {
     const int after = c->number > r->number, late = c->time < r->time;
-    const int code = c->kind == TBR_SLICE ? tbr_slice_limits(&r->header, c) : TBR_OK;
-    *usable = 0;
+    const int code = tbr_chunk_limits(&r->header, c);
+    *fate = TBR_FATE_SILENT;
     if (code != TBR_OK) {
         return code;
     }
+    if (!tbr_reader_believes(r, c)) {
+        *fate = TBR_FATE_DOUBTED;
+        return TBR_FIELD;
+    }
     if (r->has_number && c->number != r->number && !(r->loose && after)) {
-        *usable = after && !late;
+        *fate = after && !late ? TBR_FATE_USED : TBR_FATE_SILENT;
         return TBR_SEQUENCE;
     }
-    *usable = !late;
+    *fate = late ? TBR_FATE_SILENT : TBR_FATE_USED;
     return late || (c->time > r->time && !r->loose && !(c->flags & TBR_GAP)) ? TBR_FIELD
                                                                              : TBR_OK;
 }
@@ -1303,21 +1503,25 @@ static int tbr_reader_within(const tbr_reader *r, const tbr_chunk *c)
            tbr_chunk_end(c) <= r->header.first_tick + r->header.duration;
 }
 
-/* Reports a chunk out of turn, and passes it over unless it is usable. */
-static int tbr_reader_misplaced(tbr_reader *r, int code, int usable)
+/* Reports a chunk out of turn, and passes it over unless it is to be used. */
+static int tbr_reader_misplaced(tbr_reader *r, int code, int fate)
 {
     const tbr_chunk *c = &r->chunk;
     tbr_damage_in(&r->damage, code, r->base, c->number);
     r->damage.from = r->time;
     r->loose = 1;
     r->stale = 1;
-    if (usable) {
+    if (fate == TBR_FATE_USED) {
         r->time = c->time > r->time ? c->time : r->time;
     } else {
         r->damage.length = c->length;
-        if (c->kind == TBR_SLICE && c->time >= r->time && tbr_reader_within(r, c)) {
+        if (fate == TBR_FATE_SILENT && c->kind == TBR_SLICE && c->time >= r->time &&
+            tbr_reader_within(r, c)) {
             r->time = tbr_chunk_end(c);
         }
+        r->doubts = (uint8_t)(fate == TBR_FATE_DOUBTED && tbr_reader_within(r, c));
+        r->doubted_number = c->number == UINT32_MAX ? c->number : c->number + 1;
+        r->doubted_time = tbr_chunk_end(c);
         tbr_reader_go(r, r->base + c->length, TBR_AT_CHUNK);
     }
     r->damage.to = r->time;
@@ -1331,10 +1535,12 @@ static void tbr_reader_enter(tbr_reader *r)
     const int known = c->kind >= TBR_POSTER && c->kind <= TBR_NOTE;
     r->stale |= (uint8_t)((c->flags & TBR_GAP) != 0 || c->time > r->time);
     r->loose = 0;
+    r->doubts = 0;
+    r->anywhere &= (uint8_t)(c->kind != TBR_SLICE);
     /* A live reel joined in the middle: its first slice brings its own number. */
     if (r->has_number || c->kind == TBR_SLICE) {
         r->has_number = 1;
-        r->number = c->number + 1;
+        r->number = c->number == UINT32_MAX ? c->number : c->number + 1;
     }
     r->time = c->time;
     if (r->asks && (c->kind == TBR_SLICE ||
@@ -1351,33 +1557,33 @@ static void tbr_reader_enter(tbr_reader *r)
 
 TBR_COLD void tbr_reader_place(tbr_reader *r, uint8_t *buffer, uint32_t size)
 {
-    if (r->state != TBR_AT_PLACE) {
-        r->size = size; /* between chunks nothing has been read */
-    } else if (size < r->chunk.length) {
+    if (r->state == TBR_AT_PLACE && size < r->chunk.length) {
+        r->state = TBR_AT_CHUNK;
         tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
         return;
-    } else if (buffer != r->buffer) {
-        TBR_COPY(buffer, r->buffer, r->filled);
+    }
+    if (buffer != r->buffer && r->filled > 0) {
+        tbr_shift(buffer, r->buffer, r->filled);
     }
     if (r->state == TBR_AT_PLACE) {
         r->state = TBR_AT_BODY;
         r->want = r->chunk.length;
-        r->size = size;
     }
+    r->size = size;
     r->buffer = buffer;
     r->bytes = buffer;
 }
 
 static int tbr_reader_accept(tbr_reader *r)
 {
-    int code, usable;
+    int code, fate;
     if ((r->chunk.kind < TBR_POSTER || r->chunk.kind > TBR_NOTE) &&
         !(r->chunk.flags & TBR_SKIPPABLE)) {
         return tbr_reader_fail(r, TBR_UNKNOWN_KIND);
     }
     r->state = TBR_AT_BODY;
-    code = tbr_reader_turn(r, &r->chunk, &usable);
-    code = code == TBR_OK ? TBR_EV_MORE : tbr_reader_misplaced(r, code, usable);
+    code = tbr_reader_turn(r, &r->chunk, &fate);
+    code = code == TBR_OK ? TBR_EV_MORE : tbr_reader_misplaced(r, code, fate);
     if (r->state == TBR_AT_BODY) {
         tbr_reader_enter(r);
     }
@@ -1391,16 +1597,26 @@ static TBR_COLD int tbr_reader_chunk(tbr_reader *r)
         return tbr_reader_accept(r);
     }
     tbr_damage_at(&r->search, code, r->base);
-    tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_SEARCH);
+    tbr_reader_go(r, r->base + TBR_CHUNK_ALIGN, TBR_AT_SEARCH);
     return TBR_EV_MORE;
 }
 
-static int tbr_reader_check(const tbr_reader *r)
+/* What fills a chunk up. */
+static int tbr_check_padding(const tbr_chunk *c, const uint8_t *bytes)
 {
-    const int code = tbr_chunk_check(&r->chunk, r->bytes);
-    if (code == TBR_OK && r->chunk.kind == TBR_SLICE) {
-        return tbr_slice_check(&r->header, &r->chunk, r->bytes);
+    const uint32_t end = TBR_CHUNK_HEADER + c->used;
+    return tbr_zeros(bytes + end, c->length - end) ? TBR_OK : TBR_RESERVED;
+}
+
+static int tbr_reader_check(tbr_reader *r)
+{
+    int code;
+    if (r->chunk.kind == TBR_SLICE) {
+        r->lost = r->map == NULL ? tbr_slice_mark(&r->header, &r->chunk, r->buffer) : 0;
+        return TBR_OK;
     }
+    code = tbr_part_check(r->bytes + TBR_CHUNK_HEADER, r->chunk.bytes);
+    code = code == TBR_OK ? tbr_check_padding(&r->chunk, r->bytes) : code;
     if (code == TBR_OK && r->chunk.kind == TBR_END) {
         return tbr_end_check(&r->chunk, r->bytes);
     }
@@ -1414,7 +1630,6 @@ static int tbr_reader_bad_body(tbr_reader *r, int code)
     r->damage.from = r->chunk.time;
     r->damage.to = tbr_chunk_end(&r->chunk);
     r->time = r->damage.to;
-    r->stale |= (uint8_t)(r->chunk.kind == TBR_SLICE);
     /* The length may have been true and bytes lost after it. */
     r->loose = 1;
     tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
@@ -1448,10 +1663,12 @@ static TBR_COLD int tbr_reader_body(tbr_reader *r)
 static TBR_COLD int tbr_reader_search(tbr_reader *r)
 {
     tbr_chunk *c = &r->chunk;
+    int ahead;
     if (tbr_reader_head(r, c) != TBR_OK) {
-        tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_SEARCH);
+        tbr_reader_go(r, r->base + TBR_CHUNK_ALIGN, TBR_AT_SEARCH);
         return TBR_EV_MORE;
     }
+    ahead = c->time > r->time && tbr_reader_believes(r, c) && tbr_reader_within(r, c);
     r->damage = r->search;
     r->damage.length = r->base - r->search.offset;
     r->damage.from = r->time;
@@ -1459,7 +1676,7 @@ static TBR_COLD int tbr_reader_search(tbr_reader *r)
     r->stale = 1;
     /* Judged once more, now as a chunk after reported damage. */
     r->state = TBR_AT_CHUNK;
-    r->time = c->time > r->time ? c->time : r->time;
+    r->time = ahead ? c->time : r->time;
     r->damage.to = r->time;
     return TBR_EV_DAMAGE;
 }
@@ -1490,22 +1707,6 @@ static TBR_COLD int tbr_reader_cut(tbr_reader *r)
     return TBR_EV_DAMAGE;
 }
 
-static int tbr_reader_cut_short(tbr_reader *r)
-{
-    if (!r->has_header) {
-        const int magic = r->filled >= 8 && tbr_same(r->bytes, tbr_magic, 8);
-        return tbr_reader_fail(r, magic ? TBR_TRUNCATED : TBR_NOT_A_REEL);
-    }
-    /* A live reel may end after any byte. */
-    if (((r->state == TBR_AT_CHUNK || r->state == TBR_AT_BODY) &&
-         r->header.duration == TBR_UNKNOWN) ||
-        (r->state == TBR_AT_CHUNK && r->filled == 0 && r->loose)) {
-        r->state = TBR_AT_END;
-        return TBR_EV_END;
-    }
-    return tbr_reader_cut(r);
-}
-
 /* Reads on at a key slice, which tells its own time. */
 static TBR_COLD void tbr_reader_resume(tbr_reader *r, uint64_t offset, uint32_t number)
 {
@@ -1514,6 +1715,8 @@ static TBR_COLD void tbr_reader_resume(tbr_reader *r, uint64_t offset, uint32_t 
     r->time = r->header.first_tick;
     r->loose = 1;
     r->stale = 1;
+    r->doubts = 0;
+    r->anywhere = (uint8_t)(offset != r->header.first_slice);
     tbr_reader_go(r, offset, TBR_AT_CHUNK);
 }
 
@@ -1522,6 +1725,35 @@ static void tbr_reader_walk_from_start(tbr_reader *r)
     r->key_offset = r->header.first_slice;
     r->key_number = 0;
     tbr_reader_go(r, r->header.first_slice, TBR_AT_WALK);
+}
+
+static int tbr_reader_cut_short(tbr_reader *r)
+{
+    if (r->state == TBR_AT_COPY) {
+        return tbr_reader_fail(r, r->copy_code);
+    }
+    if (r->state == TBR_AT_INDEX || r->state == TBR_AT_WALK) {
+        r->input_ended = 0;
+        if (r->state == TBR_AT_INDEX) {
+            tbr_reader_walk_from_start(r);
+        } else {
+            tbr_reader_resume(r, r->key_offset, r->key_number);
+        }
+        return TBR_EV_MORE;
+    }
+    if (!r->has_header) {
+        const int magic = r->filled >= 8 && tbr_same(r->bytes, tbr_magic, 8);
+        return tbr_reader_fail(r, magic ? TBR_TRUNCATED : TBR_NOT_A_REEL);
+    }
+    /* A live reel may end after any byte. */
+    if (((r->state == TBR_AT_CHUNK || r->state == TBR_AT_BODY) &&
+         r->header.duration == TBR_UNKNOWN) ||
+        (r->state == TBR_AT_CHUNK && r->filled == 0 && r->loose &&
+         r->time >= r->header.first_tick + r->header.duration)) {
+        r->state = TBR_AT_END;
+        return TBR_EV_END;
+    }
+    return tbr_reader_cut(r);
 }
 
 TBR_COLD int tbr_reader_seek(tbr_reader *r, uint64_t tick)
@@ -1535,6 +1767,7 @@ TBR_COLD int tbr_reader_seek(tbr_reader *r, uint64_t tick)
     r->input_ended = 0;
     if (tbr_index_find(&r->header, r->tick, &entry, &sector) == TBR_OK) {
         tbr_reader_go(r, sector, TBR_AT_INDEX);
+        r->want = TBR_SECTOR;
     } else {
         tbr_reader_walk_from_start(r);
     }
@@ -1558,7 +1791,7 @@ static TBR_COLD int tbr_reader_walk(tbr_reader *r)
 {
     tbr_chunk c;
     if (tbr_reader_head(r, &c) != TBR_OK) {
-        tbr_reader_go(r, r->base + TBR_SECTOR, TBR_AT_WALK);
+        tbr_reader_go(r, r->base + TBR_CHUNK_ALIGN, TBR_AT_WALK);
         return TBR_EV_MORE;
     }
     if (c.kind == TBR_SLICE && (c.flags & TBR_KEY) && c.time <= r->tick) {
@@ -1579,6 +1812,10 @@ static TBR_COLD int tbr_reader_step(tbr_reader *r)
     switch (r->state) {
     case TBR_AT_HEADER:
         return tbr_reader_header(r);
+    case TBR_AT_COPY:
+        return tbr_reader_copy(r);
+    case TBR_AT_COPIED:
+        return tbr_reader_copied(r);
     case TBR_AT_CHUNK:
         return tbr_reader_chunk(r);
     case TBR_AT_BODY:
@@ -1613,10 +1850,10 @@ TBR_COLD int tbr_reader_next(tbr_reader *r)
         if (r->map != NULL) {
             tbr_reader_take(r);
         }
-        if (tbr_reader_need(r) > 0) {
-            return r->input_ended ? tbr_reader_cut_short(r) : TBR_EV_MORE;
+        if (tbr_reader_need(r) > 0 && !r->input_ended) {
+            return TBR_EV_MORE;
         }
-        event = tbr_reader_step(r);
+        event = tbr_reader_need(r) > 0 ? tbr_reader_cut_short(r) : tbr_reader_step(r);
         if (event != TBR_EV_MORE) {
             return event;
         }
@@ -3499,6 +3736,10 @@ TBR_COLD int tbr_decode(tbr_decoder *d, const tbr_picture *p, tbr_send send, voi
     }
 #if TBR_PATCH
     if (p->coding == TBR_PATCH_CODING && d->coding == TBR_PATCH_CODING) {
+        /* The key flag is also the third bit of the payload. */
+        if ((p->bytes[0] >> 2 & 1) != (p->flags & TBR_PICTURE_KEY)) {
+            return TBR_PICTURE;
+        }
         return tbr_patch_picture((tbr_patch *)d->memory, p, send, user);
     }
 #endif

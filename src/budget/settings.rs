@@ -87,6 +87,17 @@ impl Settings {
         }
     }
 
+    /// Bytes of the poster's chunk, as the converter keeps them: two bytes per pixel
+    /// in raw, else at most 10,000 bytes for 240x240 pixels.
+    fn poster_bytes(&self) -> u32 {
+        let pixels = u32::from(self.width) * u32::from(self.height);
+        let payload = match self.coding {
+            PictureCoding::Raw => 2 * pixels + 12,
+            _ => (pixels * 10_000 / 57_600).max(2000),
+        };
+        crate::reel::side_chunk_length(payload.into()) as u32
+    }
+
     fn picture(&self, number: u64, rate: Ratio) -> PictureFacts {
         let pixels = f64::from(self.width) * f64::from(self.height) * self.visible;
         let every = (self.key_seconds * f64::from(rate.num) / f64::from(rate.den))
@@ -134,8 +145,7 @@ impl Settings {
             .collect();
         let slices = self.slices(&pictures, end);
         let largest_chunk = slices.iter().map(|s| s.bytes).max().unwrap_or(0);
-        let lead_bytes =
-            512 + (u32::from(self.width) * u32::from(self.height) * 2 + 68).next_multiple_of(512);
+        let lead_bytes = 1024 + self.poster_bytes();
         let slice_bytes: u64 = slices.iter().map(|s| u64::from(s.bytes)).sum();
         ReelFacts {
             assumed: true,
@@ -175,13 +185,13 @@ impl Settings {
             let ticks = next - tick;
             let pixels: u64 = pictures[first..first + count]
                 .iter()
-                .map(|p| u64::from(p.bytes.next_multiple_of(4)) + 16)
+                .map(|p| u64::from(p.bytes.next_multiple_of(4)) + 20)
                 .sum();
-            let bytes = 64 + self.sound.block_bytes(ticks).next_multiple_of(4) + pixels + 4;
+            let bytes = 48 + self.sound.block_bytes(ticks).next_multiple_of(4) + pixels + 8;
             slices.push(SliceFacts {
                 tick,
                 ticks: ticks as u32,
-                bytes: bytes.next_multiple_of(512) as u32,
+                bytes: bytes.next_multiple_of(16) as u32,
                 first_picture: first as u32,
                 pictures: count as u32,
             });

@@ -28,6 +28,11 @@ pub struct PanelSettings {
     pub jpeg_tables: Vec<u8>,
 }
 
+/// Whether a payload of `patch` calls itself a key picture.
+fn is_key(bytes: &[u8]) -> bool {
+    bytes.first().is_some_and(|head| head & 4 != 0)
+}
+
 /// Decodes a reel's pictures onto a panel held in memory.
 pub struct PanelDecoder {
     settings: PanelSettings,
@@ -71,6 +76,9 @@ impl PanelDecoder {
         match Coding::from_number(coding) {
             Some(Coding::Raw) => self.raw(bytes)?,
             Some(Coding::Jpeg) => self.jpeg(bytes)?,
+            Some(Coding::Patch) if is_key(bytes) != (flags & FLAG_KEY != 0) => {
+                return Err(DecodeError::Invalid("key flag").into());
+            }
             Some(Coding::Patch) => self.patch(bytes)?,
             None => return Err(DecodeError::Invalid("coding number").into()),
         }

@@ -104,6 +104,7 @@ fn print(name: &str, s: &Survey) {
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
         ),
     );
+    row("start", start_up(s));
     row("picture", picture_sizes(s));
     row(
         "memory",
@@ -263,6 +264,19 @@ fn slices(s: &Survey) -> String {
     )
 }
 
+/// What must have come before play begins, and how long that takes.
+fn start_up(s: &Survey) -> String {
+    let lead = s.header.first_slice;
+    let hand = u64::from(s.header.prebuffer.max(s.prebuffer));
+    let bytes = lead + hand;
+    let seconds = bytes as f64 / f64::from(s.mean_rate.max(1));
+    format!(
+        "after {} bytes ({} before the first slice): {seconds:.2} s on a link of the mean rate (computed)",
+        grouped(bytes),
+        grouped(lead),
+    )
+}
+
 fn picture_sizes(s: &Survey) -> String {
     let changed: u64 = s
         .slices
@@ -296,7 +310,12 @@ fn poster(h: &Header) -> String {
     if h.poster_length == 0 {
         return "none".into();
     }
-    format!("{}x{}", h.poster_width, h.poster_height)
+    format!(
+        "{}x{}, {} bytes",
+        h.width,
+        h.height,
+        grouped(h.poster_length.into())
+    )
 }
 
 fn print_chunks(s: &Survey) {
@@ -335,7 +354,7 @@ fn print_chunks(s: &Survey) {
             grouped(offset),
             h.number,
             grouped(h.length.into()),
-            h.sound_bytes,
+            h.sound_bytes(),
             h.pictures,
         );
     }
@@ -374,6 +393,7 @@ fn json_of(name: &str, s: &Survey) -> Value {
         "mean_rate": s.mean_rate,
         "worst_rate": s.worst_rate,
         "prebuffer": s.prebuffer,
+        "start_bytes": s.header.first_slice + u64::from(s.header.prebuffer.max(s.prebuffer)),
         "payload_bytes": s.payload_bytes(),
         "side_bytes": s.side_bytes(),
         "overhead": s.overhead(),

@@ -117,6 +117,7 @@ fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {
     match repaired.header {
         HeaderSource::Own => {}
         HeaderSource::Mended { bit } => say!("{reel}: bit {bit} of the header was turned over"),
+        HeaderSource::Second => say!("{reel}: the header was lost; its copy in sector 1 was used"),
         HeaderSource::Copy => say!("{reel}: the header was lost; its copy at the end was used"),
     }
     for kind in &repaired.lost_chunks {
@@ -125,6 +126,12 @@ fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {
     for lost in &repaired.lost {
         let at = |tick: u64| time(tick - header.first_tick.min(tick), header.clock_rate);
         say!("{reel}: lost from {} to {}", at(lost.from), at(lost.to));
+    }
+    if repaired.kept_pictures > 0 {
+        let pictures = count(repaired.kept_pictures.into(), "picture");
+        say!(
+            "{reel}: {pictures} in what was saved lost, or built on such; the panel keeps its own"
+        );
     }
     let saved = count(repaired.slices.into(), "slice");
     let lost: u64 = repaired.lost.iter().map(|l| l.to - l.from).sum();
@@ -157,6 +164,7 @@ fn json_of(repaired: &Repaired, parts: &[PathBuf]) -> Value {
     let header = match repaired.header {
         HeaderSource::Own => "own",
         HeaderSource::Mended { .. } => "mended",
+        HeaderSource::Second => "second",
         HeaderSource::Copy => "copy",
     };
     let chunks: Vec<&str> = repaired.lost_chunks.iter().map(|&k| kind_name(k)).collect();
@@ -165,6 +173,7 @@ fn json_of(repaired: &Repaired, parts: &[PathBuf]) -> Value {
         "slices": repaired.slices,
         "clock_rate": repaired.summary.header.clock_rate,
         "lost": lost,
+        "kept_pictures": repaired.kept_pictures,
         "lost_chunks": chunks,
         "header": header,
     })

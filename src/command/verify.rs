@@ -115,7 +115,7 @@ fn bad_payload(path: &Path) -> Result<Option<BadPayload>, FileError> {
         if let Err(reason) = check_sound(&header, slice) {
             return Ok(Some(bad(slice.time, reason)));
         }
-        for picture in &slice.pictures[usize::from(whole.stale)..] {
+        for (_, picture) in whole.shown() {
             if let Err(error) = panel.decode(picture.coding, picture_flags(picture), &picture.bytes)
             {
                 let tick = slice.time + u64::from(picture.tick_offset);
@@ -191,9 +191,11 @@ fn gaps(verdict: &Verdict) -> String {
 fn sentence(verdict: &Verdict, finding: &Finding) -> String {
     let (from, to) = finding.lost;
     let error = finding.error;
-    let chunk = error
-        .chunk
-        .map_or(String::new(), |n| format!(" (chunk {n})"));
+    let chunk = match (error.chunk, error.part) {
+        (Some(n), Some(part)) => format!(" (chunk {n}, {part})"),
+        (Some(n), None) => format!(" (chunk {n})"),
+        (None, _) => String::new(),
+    };
     let lost = match verdict.header {
         Some(h) if to > from => {
             let (from, to) = (from - h.first_tick.min(from), to - h.first_tick.min(to));
@@ -220,6 +222,7 @@ fn json_of(path: &Path, verdict: &Verdict, payload: Option<&BadPayload>) -> Valu
             json!({
                 "offset": f.error.offset,
                 "chunk": f.error.chunk,
+                "part": f.error.part.map(|part| part.to_string()),
                 "reason": f.error.kind.to_string(),
                 "lost_from_tick": f.lost.0,
                 "lost_to_tick": f.lost.1,

@@ -198,7 +198,10 @@ impl<'a> Bench<'a> {
             return Ok(());
         };
         let failed = |reason| ConvertError::reel(self.plan.output(), reason);
-        let poster = search.poster(self.plan.byte_order());
+        let poster = match search.best() {
+            Some(picture) => encoder::poster(self.plan, &picture)?,
+            None => Vec::new(),
+        };
         let mut settings = self.plan.settings(self.measured.as_ref());
         settings.tables = self.encoder.tables().to_vec();
         let mut writer = ReelWriter::new(draft, &settings, Some(&poster)).map_err(failed)?;

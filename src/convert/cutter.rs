@@ -80,7 +80,7 @@ impl Cutter {
     /// Takes a picture; a slice begins at it if `first` says so, or if the
     /// slice before would grow too large with it.
     pub(super) fn picture(&mut self, tick: u64, mut picture: Picture, first: bool) {
-        let size = picture.bytes.len() + crate::reel::PICTURE_HEADER;
+        let size = picture.bytes.len() + crate::reel::PICTURE_OVERHEAD;
         self.cut_long(tick);
         // The slice lasts until the next picture, about as far as this one is
         // from the one before.
@@ -140,7 +140,7 @@ impl Cutter {
         let sizes = span
             .pictures
             .iter()
-            .map(|p| p.bytes.len() + crate::reel::PICTURE_HEADER);
+            .map(|p| p.bytes.len() + crate::reel::PICTURE_OVERHEAD);
         self.pending -= sizes.sum::<usize>();
         Some(Cut {
             time: span.start,

@@ -2,9 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::coding::ByteOrder;
 use crate::picture::PanelPicture;
-use crate::reel::Poster;
 
 /// Looks for a poster while the first pictures pass.
 pub(super) struct PosterSearch {
@@ -31,20 +29,9 @@ impl PosterSearch {
         self.left == 0
     }
 
-    /// The best of those seen, ready for the panel.
-    pub(super) fn poster(self, order: ByteOrder) -> Poster {
-        let Some((_, picture)) = self.best else {
-            return Poster::default();
-        };
-        Poster {
-            width: picture.width,
-            height: picture.height,
-            bytes: picture
-                .pixels
-                .iter()
-                .flat_map(|p| order.bytes(*p))
-                .collect(),
-        }
+    /// The best of those seen.
+    pub(super) fn best(self) -> Option<Arc<PanelPicture>> {
+        self.best.map(|(_, picture)| picture)
     }
 }
 

@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use super::ExportError;
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
 use crate::picture::Surround;
-use crate::reel::{Header, Picture, Piece, ReelFile, Slice, SoundCoding as Coded};
+use crate::reel::{Header, Picture, Piece, ReelFile, Slice, SoundCoding as Coded, WholeSlice};
 use crate::sound::{SoundCoding, decode_block};
 use crate::units::Rect;
 
@@ -217,20 +217,19 @@ impl Walk {
                 Some(Piece::Slice(whole)) if whole.slice.time >= span.to => {
                     let from = heard.unwrap_or(whole.slice.time);
                     self.silence(from..span.to, span, &mut see)?;
+                    heard = Some(span.to);
                     break;
                 }
                 Some(Piece::Slice(whole)) => {
                     self.tell(span, whole.slice.time);
-                    let mut slice = whole.slice;
-                    let stale = usize::from(whole.stale);
-                    self.damages.pictures += stale;
-                    let first = whole.header.first_picture.wrapping_add(stale as u32);
-                    slice.pictures.drain(..stale);
+                    let slice = &whole.slice;
+                    self.damages.stretches += whole.damage.len();
+                    self.damages.pictures += whole.waits.iter().filter(|&&waits| waits).count();
                     // What a gap leaves out is silent: the clock goes on.
                     self.silence(heard.unwrap_or(slice.time)..slice.time, span, &mut see)?;
                     heard = Some(slice.time + u64::from(slice.ticks));
-                    self.sound(&slice, span, &mut see)?;
-                    self.pictures(&slice, first, span, &mut standing, &mut see)?;
+                    self.sound(slice, span, &mut see)?;
+                    self.pictures(&whole, span, &mut standing, &mut see)?;
                     see(Step::Slice {
                         time: slice.time,
                         ticks: slice.ticks,
@@ -238,6 +237,9 @@ impl Walk {
                     })?;
                 }
             }
+        }
+        if let (Some(from), Some(end)) = (heard, self.header.end_tick()) {
+            self.silence(from..end, span, &mut see)?;
         }
         self.show_standing(span.from, &mut standing, &mut see)?;
         Ok(self.damages)
@@ -293,14 +295,13 @@ impl Walk {
 
     fn pictures(
         &mut self,
-        slice: &Slice,
-        first: u32,
+        whole: &WholeSlice,
         span: Span,
         standing: &mut Standing,
         see: &mut impl FnMut(Step<'_>) -> Result<(), ExportError>,
     ) -> Result<(), ExportError> {
-        for (number, picture) in (first..).zip(&slice.pictures) {
-            let tick = slice.time + u64::from(picture.tick_offset);
+        for (number, picture) in whole.shown() {
+            let tick = whole.slice.time + u64::from(picture.tick_offset);
             if tick >= span.to {
                 break;
             }

@@ -9,12 +9,12 @@ var Thumbreel = Thumbreel || {};
   // Event numbers and places in the table of facts, as the viewer's source has them.
   const HUNGRY = 0, HEADER = 1, CHUNK = 2, SLICE = 3, SOUND = 4, PICTURE = 5, STALE = 6, DAMAGE = 7, END = 8;
   const FAILED = -1;
-  const POSTER = 1;
+  const POSTER = 1, KEY = 1;
   const HEADER_FACTS = [
     "width", "height", "shape", "pixelFormat", "coding", "level", "sound", "clockRate",
     "rateNum", "rateDen", "firstTick", "duration", "reelDuration", "fileLength", "firstPicture",
     "pictureCount", "sliceCount", "largestChunk", "prebuffer", "meanRate", "worstRate",
-    "posterWidth", "posterHeight", "posterOffset", "posterLength", "part", "parts",
+    "posterOffset", "posterLength", "part", "parts",
     "worstBusBytes", "worstInstructions", "workingMemory", "turns", "mirror",
   ];
   const CODINGS = ["raw", "jpeg", "patch"];
@@ -107,9 +107,9 @@ var Thumbreel = Thumbreel || {};
 
   // Bytes of a reel on the server, fetched by ranges in blocks of one size.
   class RangeSource {
-    constructor(address) {
+    constructor(address, size = 256 * 1024) {
       this.address = address;
-      this.size = 256 * 1024;
+      this.size = size;
       this.blocks = new Map();
       this.etag = null;
     }
@@ -178,8 +178,25 @@ var Thumbreel = Thumbreel || {};
       reel.rest = new Uint8Array(0);
       reel.header = await reel.next();
       // Tables precede the first slice: read them before the first seek.
-      if (!reel.live) while (["chunk", "damage"].includes((await reel.next()).kind));
+      if (!reel.live) await reel.passChunks();
       return reel;
+    }
+
+    // Reads up to the first slice; keeps the poster, the payload of a key picture.
+    async passChunks() {
+      for (;;) {
+        const event = await this.next();
+        if (event.kind === "chunk" && event.of === POSTER) this.poster = event.bytes;
+        if (event.kind !== "chunk" && event.kind !== "damage") return;
+      }
+    }
+
+    // The poster as an image of the panel; pictures start afresh after it.
+    posterImage() {
+      if (!this.poster) return null;
+      const { width, height, coding } = this.header;
+      this.viewer.show({ coding, flags: KEY, bytes: this.poster });
+      return new ImageData(this.viewer.rgba(this.header).slice(), width, height);
     }
 
     async next() {
@@ -211,19 +228,6 @@ var Thumbreel = Thumbreel || {};
     ticks(seconds) { return Math.round(seconds * this.header.clockRate) + this.header.firstTick; }
   }
 
-  // A poster, which is in wire order, as an RGBA image.
-  function fromWire(bytes, { width, height, low_byte_first, bgr, inverted }) {
-    const image = new ImageData(width, height);
-    for (let i = 0; i < width * height; i++) {
-      const wire = low_byte_first ? bytes[2 * i] | bytes[2 * i + 1] << 8 : bytes[2 * i] << 8 | bytes[2 * i + 1];
-      const pixel = inverted ? ~wire & 0xFFFF : wire;
-      const high = pixel >> 11, g = pixel >> 5 & 63, low = pixel & 31;
-      const [r, b] = bgr ? [low, high] : [high, low];
-      image.data.set([r << 3 | r >> 2, g << 2 | g >> 4, b << 3 | b >> 2, 255], 4 * i);
-    }
-    return image;
-  }
-
   // The image as the viewer of a panel mounted like that sees it: left and right
   // exchanged if `mirror`, then quarter turns back.
   function upright(image, { turns, mirror }) {
@@ -240,5 +244,5 @@ var Thumbreel = Thumbreel || {};
     return new ImageData(new Uint8ClampedArray(to.buffer), width, height);
   }
 
-  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, fromWire, upright, POSTER });
+  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, upright, POSTER });
 })();

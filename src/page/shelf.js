@@ -2,7 +2,7 @@
 "use strict";
 
 (function () {
-  const { element, clockText, fromWire, open, upright, RangeSource, StreamSource } = Thumbreel;
+  const { element, clockText, open, upright, RangeSource, Reel, StreamSource } = Thumbreel;
   const main = document.getElementById("main");
   let wasm = null;
   let current = null;
@@ -24,23 +24,24 @@
     return bytes < 1e6 ? `${(bytes / 1e3).toFixed(0)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
   }
 
-  // The poster is in the reel's first sectors.
-  async function drawPoster(canvas, reel) {
-    const { poster } = reel;
-    const first = poster.offset + 64;
-    const last = first + poster.width * poster.height * 2 - 1;
-    const answer = await fetch(reel.path, { headers: { Range: `bytes=${first}-${last}` } });
-    if (answer.status !== 206) return;
-    const bytes = new Uint8Array(await answer.arrayBuffer());
-    canvas.getContext("2d").putImageData(upright(fromWire(bytes, poster), { turns: poster.rotation / 90, mirror: poster.mirror }), 0, 0);
+  // Posters are drawn one after another, each by a viewer of its own.
+  let drawing = Promise.resolve();
+
+  function drawPoster(canvas, reel) {
+    const draw = async () => {
+      const opened = await Reel.open(new RangeSource(reel.path, 16 * 1024), viewer());
+      const image = opened.posterImage();
+      if (image) canvas.getContext("2d").putImageData(upright(image, { turns: reel.poster.rotation / 90, mirror: reel.poster.mirror }), 0, 0);
+    };
+    drawing = drawing.then(draw).catch(() => {});
   }
 
   function card(reel) {
     const readable = !reel.error;
     const title = readable && reel.title ? reel.title : reel.name;
-    const [width, height] = !reel.poster ? [4, 3] : reel.poster.rotation % 180 ? [reel.poster.height, reel.poster.width] : [reel.poster.width, reel.poster.height];
+    const [width, height] = !reel.poster ? [4, 3] : reel.poster.rotation % 180 ? [reel.height, reel.width] : [reel.width, reel.height];
     const picture = element("canvas", { width, height, "aria-hidden": "true", class: reel.shape === "ellipse" ? "round" : "" });
-    if (reel.poster) drawPoster(picture, reel).catch(() => {});
+    if (reel.poster) drawPoster(picture, reel);
     const facts = readable
       ? [`${reel.width} x ${reel.height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} fps`, reel.coding,
         reel.seconds == null ? "length unknown" : clockText(reel.seconds), size(reel.bytes)]

@@ -1,28 +1,37 @@
-//! Chunk headers and the picture headers inside a slice.
+//! Chunk headers, and the directory of the pictures in a slice.
 
 use super::error::ErrorKind;
 use super::layout::{
-    Field, MAX_CHUNK, MAX_PICTURES, MAX_TIME, SECTOR, SYNC, byte_enum, check_crc, crc32, fields,
-    limit, require, whole_sectors,
+    Field, MAX_CHUNK, MAX_PICTURES, MAX_TIME, PRIVATE, SYNC, aligned, byte_enum, check_crc,
+    check_part, crc32, fields, limit, part_length, require,
 };
+use byteorder::{ByteOrder, LittleEndian};
 
 /// Bytes in a chunk header.
-pub const CHUNK_HEADER: usize = 64;
-/// Bytes in a picture header.
-pub const PICTURE_HEADER: usize = 20;
+pub const CHUNK_HEADER: usize = 48;
+/// Bytes of a picture's entry in the directory of its slice.
+pub const PICTURE_ENTRY: usize = 16;
+/// Bytes that a picture of up to 8192 bytes takes besides its payload: its
+/// entry and its checksum.
+pub const PICTURE_OVERHEAD: usize = PICTURE_ENTRY + 4;
 const CRC_AT: usize = CHUNK_HEADER - 4;
 
-/// Length of the chunk that carries `used` payload bytes: header, payload,
-/// padding, checksum.
+/// Length of the chunk with `used` bytes of parts behind its header.
 #[must_use]
 pub const fn chunk_length(used: u64) -> u64 {
-    whole_sectors(CHUNK_HEADER as u64 + used + 4)
+    aligned(CHUNK_HEADER as u64 + used)
+}
+
+/// Length of the chunk, not a slice, that carries `n` bytes of payload.
+#[must_use]
+pub const fn side_chunk_length(n: u64) -> u64 {
+    chunk_length(part_length(n as usize) as u64)
 }
 
 byte_enum! {
     /// What a chunk carries.
     pub enum Kind {
-        /// A picture for menus: `poster_width` x `poster_height` pixels, row by row.
+        /// A picture for menus: a key picture in the reel's coding.
         Poster = 1,
         /// Tables the picture coding keeps out of its pictures.
         Tables = 2,
@@ -38,7 +47,7 @@ byte_enum! {
 }
 
 fields! {
-    /// The 64 bytes at the start of every chunk.
+    /// The 48 bytes at the start of every chunk.
     #[derive(Clone, Copy, Debug, PartialEq, Eq)]
     pub struct ChunkHeader {
         /// What the chunk carries; see [`Kind`].
@@ -51,14 +60,14 @@ fields! {
         number: u32 = 8,
         /// Bytes in the whole chunk.
         length: u32 = 12,
-        /// Bytes of payload.
+        /// Bytes of parts behind the header, checksums included.
         used: u32 = 16,
         /// Ticks that a slice lasts.
         ticks: u32 = 20,
         /// Tick of a slice's first sample; of the next slice for other kinds.
         time: u64 = 24,
-        /// Bytes in a slice's sound block, without padding.
-        sound_bytes: u32 = 32,
+        /// Bytes of a slice's sound block, or of the payload of another kind.
+        bytes: u32 = 32,
         /// Number of a slice's first picture in the whole reel.
         first_picture: u32 = 36,
         /// Low half of the reel id.
@@ -74,40 +83,42 @@ impl ChunkHeader {
     /// Flag: a reader that does not know the kind may skip the chunk.
     pub const SKIPPABLE: u8 = 128;
 
-    /// Reads and checks the header of a chunk.
+    /// Reads and checks the header of a chunk. `newer`: the reel's minor
+    /// version is above this reader's, whose reserved flags are then ignored.
     ///
     /// # Errors
     /// What is wrong; the caller knows where.
-    pub fn parse(bytes: &[u8; CHUNK_HEADER]) -> Result<Self, ErrorKind> {
+    pub fn parse(bytes: &[u8; CHUNK_HEADER], newer: bool) -> Result<Self, ErrorKind> {
         if bytes[..4] != SYNC {
             return Err(ErrorKind::NoSync);
         }
-        check_crc(u32::get(&bytes[CRC_AT..]).unwrap_or(0), &bytes[..CRC_AT])?;
-        let header = Self::read(bytes)?;
-        header.check()?;
-        if header.fixed_part() != bytes[..CRC_AT] {
-            return Err(ErrorKind::Reserved);
+        check_crc(LittleEndian::read_u32(&bytes[CRC_AT..]), &bytes[..CRC_AT])?;
+        let mut header = Self::read(bytes)?;
+        if newer {
+            header.flags &= Self::KEY | Self::GAP | Self::SKIPPABLE;
         }
+        header.check(newer)?;
         Ok(header)
     }
 
-    /// Writes the header, its reserved bytes zero, its checksum last.
+    /// Writes the header, its checksum last.
     pub fn emit(&self, bytes: &mut [u8; CHUNK_HEADER]) {
-        bytes[..CRC_AT].copy_from_slice(&self.fixed_part());
-        crc32(&bytes[..CRC_AT]).put(&mut bytes[CRC_AT..]);
-    }
-
-    fn fixed_part(&self) -> [u8; CRC_AT] {
-        let mut bytes = [0; CRC_AT];
-        SYNC.put(&mut bytes);
-        self.write(&mut bytes);
-        bytes
+        SYNC.put(bytes);
+        self.write(bytes);
+        let crc = crc32(&bytes[..CRC_AT]);
+        crc.put(&mut bytes[CRC_AT..]);
     }
 
     /// The kind, if this version knows it.
     #[must_use]
     pub fn kind(&self) -> Option<Kind> {
         Kind::get(&[self.kind])
+    }
+
+    /// Whether the chunk is a slice.
+    #[must_use]
+    pub const fn is_slice(&self) -> bool {
+        self.kind == Kind::Slice as u8
     }
 
     /// Whether the slice's first picture needs no other before it.
@@ -128,24 +139,39 @@ impl ChunkHeader {
         self.time + self.ticks as u64
     }
 
-    /// Range of the payload in the chunk.
+    /// Bytes of a slice's sound block, 0 for other kinds.
+    #[must_use]
+    pub const fn sound_bytes(&self) -> u32 {
+        if self.is_slice() { self.bytes } else { 0 }
+    }
+
+    /// Range of the first part's payload in the chunk: a slice's sound block, or
+    /// what another kind carries.
     #[must_use]
     pub const fn payload(&self) -> core::ops::Range<usize> {
+        CHUNK_HEADER..CHUNK_HEADER + self.bytes as usize
+    }
+
+    /// Range of all parts in the chunk.
+    #[must_use]
+    pub const fn parts(&self) -> core::ops::Range<usize> {
         CHUNK_HEADER..CHUNK_HEADER + self.used as usize
     }
 
-    fn check(&self) -> Result<(), ErrorKind> {
+    fn check(&self, newer: bool) -> Result<(), ErrorKind> {
         limit("length", self.length.into(), MAX_CHUNK.into())?;
         require(
             u64::from(self.length) == chunk_length(self.used.into()),
             "length",
         )?;
-        limit("time", self.time, MAX_TIME)?;
+        require(self.time < MAX_TIME, "time")?;
+        limit("bytes", self.bytes.into(), self.used.into())?;
         limit("pictures", self.pictures.into(), MAX_PICTURES.into())?;
         match self.kind() {
-            None => require(self.flags & !Self::SKIPPABLE == 0, "flags"),
             Some(Kind::Slice) => self.check_slice(),
-            Some(kind) => self.check_other(kind),
+            Some(kind) => self.check_other(kind, newer),
+            // Of a kind that is not known nothing more can be said.
+            None => require(self.flags & !Self::SKIPPABLE == 0, "flags"),
         }
     }
 
@@ -153,62 +179,80 @@ impl ChunkHeader {
         require(self.flags & !(Self::KEY | Self::GAP) == 0, "flags")?;
         require(!self.is_key() || self.pictures > 0, "flags")?;
         require(self.ticks > 0, "ticks")?;
-        limit("sound_bytes", self.sound_bytes.into(), self.used.into())
+        let least = part_length(self.bytes as usize)
+            + part_length(usize::from(self.pictures) * PICTURE_ENTRY);
+        require(least <= self.used as usize, "used")
     }
 
-    fn check_other(&self, kind: Kind) -> Result<(), ErrorKind> {
+    fn check_other(&self, kind: Kind, newer: bool) -> Result<(), ErrorKind> {
         let skippable = kind != Kind::End;
         let flags = if skippable { Self::SKIPPABLE } else { 0 };
         require(self.flags == flags, "flags")?;
         require(self.pictures == 0, "pictures")?;
         require(self.ticks == 0, "ticks")?;
-        require(self.sound_bytes == 0, "sound_bytes")
+        let least = part_length(self.bytes as usize);
+        let used = self.used as usize;
+        require(used == least || newer && used > least, "used")
+    }
+
+    /// Whether the kind is in the range that is nobody's but the user's.
+    #[must_use]
+    pub const fn is_private(&self) -> bool {
+        self.kind >= PRIVATE
     }
 }
 
-/// Checks a whole chunk's checksum, and that its padding is zero. `chunk` is
-/// exactly the chunk that `header` heads.
+/// Checks the payload of a whole chunk that is not a slice, and that what pads
+/// it is zero. `chunk` is exactly the chunk that `header` heads.
 ///
 /// # Errors
 /// [`ErrorKind::Checksum`] or [`ErrorKind::Reserved`].
 pub fn check_chunk(header: &ChunkHeader, chunk: &[u8]) -> Result<(), ErrorKind> {
-    let (body, crc) = chunk.split_at(chunk.len() - 4);
-    check_crc(u32::get(crc).unwrap_or(0), &body[CHUNK_HEADER..])?;
-    if body[header.payload().end..].iter().any(|&b| b != 0) {
-        return Err(ErrorKind::Reserved);
-    }
-    Ok(())
+    let n = header.bytes as usize;
+    check_part(&chunk[CHUNK_HEADER..][..part_length(n)], n)?;
+    check_padding(header, chunk)
 }
 
-/// Where the sectors of `bytes` (which start on a sector boundary) hold the
-/// header of a chunk of reel `id_low`: its offset and meaning.
+/// Checks that what follows the parts up to the chunk's end is zero.
+pub(crate) fn check_padding(header: &ChunkHeader, chunk: &[u8]) -> Result<(), ErrorKind> {
+    match chunk[header.parts().end..].iter().any(|&b| b != 0) {
+        true => Err(ErrorKind::Reserved),
+        false => Ok(()),
+    }
+}
+
+/// Where `bytes`, which start where a chunk may, hold the header of a chunk of
+/// the reel whose id has the low half `id_low`: its offset and meaning.
 #[must_use]
-pub fn find_chunk(bytes: &[u8], id_low: u32) -> Option<(usize, ChunkHeader)> {
-    bytes.chunks(SECTOR).enumerate().find_map(|(i, sector)| {
-        let header = ChunkHeader::parse(sector.first_chunk()?).ok()?;
-        (header.id_low == id_low).then_some((i * SECTOR, header))
-    })
+pub fn find_chunk(bytes: &[u8], id_low: u32, newer: bool) -> Option<(usize, ChunkHeader)> {
+    let last = bytes.len().checked_sub(CHUNK_HEADER)?;
+    (0..=last)
+        .step_by(super::layout::ALIGN)
+        .filter(|&at| bytes[at..].starts_with(&SYNC))
+        .find_map(|at| {
+            let header = ChunkHeader::parse(bytes[at..].first_chunk()?, newer).ok()?;
+            (header.id_low == id_low).then_some((at, header))
+        })
 }
 
-fields! {
-    /// The 20 bytes before every picture in a slice.
-    #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-    pub struct PictureHeader {
-        /// Ticks from the slice's start to the picture's time.
-        tick_offset: u32 = 0,
-        /// Bytes of payload, without padding.
-        length: u32 = 4,
-        /// Picture coding: the header's, or 0 (raw).
-        coding: u8 = 8,
-        /// [`KEY`](Self::KEY), [`UNCHANGED`](Self::UNCHANGED).
-        flags: u8 = 9,
-        /// Windows set on the panel.
-        windows: u16 = 10,
-        /// Instructions to decode it, as the encoder's cost model has them.
-        cost: u32 = 12,
-        /// Bytes sent to the panel, window commands included.
-        bus_bytes: u32 = 16,
-    }
+/// A picture's entry in the directory of its slice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PictureHeader {
+    /// Ticks from the slice's start to the picture's time.
+    pub tick_offset: u32,
+    /// Bytes of payload, without padding.
+    pub length: u32,
+    /// Bytes sent to the panel, window commands included.
+    pub bus_bytes: u32,
+    /// Instructions to decode it, as the encoder's cost model has them: a
+    /// multiple of [`COST_UNIT`](Self::COST_UNIT).
+    pub cost: u32,
+    /// Windows set on the panel.
+    pub windows: u16,
+    /// Picture coding: the header's.
+    pub coding: u8,
+    /// [`KEY`](Self::KEY), [`UNCHANGED`](Self::UNCHANGED).
+    pub flags: u8,
 }
 
 impl PictureHeader {
@@ -216,14 +260,63 @@ impl PictureHeader {
     pub const KEY: u8 = 1;
     /// Flag: no payload; the panel keeps what it shows.
     pub const UNCHANGED: u8 = 2;
+    /// Instructions that one unit of the stored cost stands for.
+    pub const COST_UNIT: u32 = 256;
+    /// The largest number of a 24-bit field.
+    pub const MOST_24: u32 = (1 << 24) - 1;
+    /// Name, offset and size in bytes of every field, as the format text has them.
+    pub const FIELDS: &'static [(&'static str, usize, usize)] = &[
+        ("tick_offset", 0, 3),
+        ("length", 3, 3),
+        ("bus_bytes", 6, 3),
+        ("cost", 9, 3),
+        ("windows", 12, 2),
+        ("coding", 14, 1),
+        ("flags", 15, 1),
+    ];
 
-    /// Reads and checks the header of a picture.
+    /// `instructions` as an entry can hold them: rounded up to whole units.
+    #[must_use]
+    pub const fn kept_cost(instructions: u32) -> u32 {
+        let units = instructions.div_ceil(Self::COST_UNIT);
+        let units = if units > Self::MOST_24 {
+            Self::MOST_24
+        } else {
+            units
+        };
+        units * Self::COST_UNIT
+    }
+
+    /// Name and value of every field; cost in instructions.
+    #[must_use]
+    pub fn numbers(&self) -> [(&'static str, u64); 7] {
+        [
+            ("tick_offset", self.tick_offset.into()),
+            ("length", self.length.into()),
+            ("bus_bytes", self.bus_bytes.into()),
+            ("cost", self.cost.into()),
+            ("windows", self.windows.into()),
+            ("coding", self.coding.into()),
+            ("flags", self.flags.into()),
+        ]
+    }
+
+    /// Reads and checks the entry of a picture.
     ///
     /// # Errors
     /// The field that breaks a rule.
-    pub fn parse(bytes: &[u8; PICTURE_HEADER]) -> Result<Self, ErrorKind> {
-        let header = Self::read(bytes)?;
+    pub fn parse(bytes: &[u8; PICTURE_ENTRY], newer: bool) -> Result<Self, ErrorKind> {
+        let u24 = |at: usize| LittleEndian::read_u24(&bytes[at..]);
         let known = Self::KEY | Self::UNCHANGED;
+        let header = Self {
+            tick_offset: u24(0),
+            length: u24(3),
+            bus_bytes: u24(6),
+            cost: u24(9) * Self::COST_UNIT,
+            windows: LittleEndian::read_u16(&bytes[12..]),
+            coding: bytes[14],
+            flags: if newer { bytes[15] & known } else { bytes[15] },
+        };
         require(header.flags & !known == 0 && header.flags != known, "flags")?;
         let still = header.is_unchanged();
         require(still == (header.length == 0), "length")?;
@@ -232,9 +325,16 @@ impl PictureHeader {
         Ok(header)
     }
 
-    /// Writes the header.
-    pub fn emit(&self, bytes: &mut [u8; PICTURE_HEADER]) {
-        self.write(bytes);
+    /// Writes the entry; the caller has seen that its numbers fit 24 bits.
+    pub fn emit(&self, bytes: &mut [u8; PICTURE_ENTRY]) {
+        let mut put = |at: usize, n: u32| LittleEndian::write_u24(&mut bytes[at..], n);
+        put(0, self.tick_offset);
+        put(3, self.length);
+        put(6, self.bus_bytes);
+        put(9, self.cost / Self::COST_UNIT);
+        LittleEndian::write_u16(&mut bytes[12..], self.windows);
+        bytes[14] = self.coding;
+        bytes[15] = self.flags;
     }
 
     /// Whether the picture needs no other before it.

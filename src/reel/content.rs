@@ -1,15 +1,14 @@
-//! What a writer is handed: pictures, slices, a poster.
+//! What a writer is handed: pictures and slices.
 
-use super::chunk::{ChunkHeader, PICTURE_HEADER, PictureHeader, chunk_length};
-use super::layout::align4;
-use super::slice::{Cursor, Part, next_part};
+use super::chunk::{PICTURE_ENTRY, PictureHeader, chunk_length};
+use super::layout::part_length;
 
 /// A picture as a slice carries it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Picture {
     /// Ticks from the slice's start to the picture's time.
     pub tick_offset: u32,
-    /// Picture coding: the reel's, or 0 (raw).
+    /// Picture coding: the reel's.
     pub coding: u8,
     /// Whether it needs no picture before it.
     pub key: bool,
@@ -26,7 +25,7 @@ pub struct Picture {
 }
 
 impl Picture {
-    fn of(header: &PictureHeader, bytes: &[u8]) -> Self {
+    pub(crate) fn of(header: &PictureHeader, bytes: &[u8]) -> Self {
         Self {
             tick_offset: header.tick_offset,
             coding: header.coding,
@@ -52,8 +51,18 @@ impl Picture {
             coding: self.coding,
             flags: key | unchanged,
             windows: self.windows,
-            cost: self.cost,
+            cost: PictureHeader::kept_cost(self.cost),
             bus_bytes: self.bus_bytes,
+        }
+    }
+
+    /// A picture in place of one that is lost: the panel keeps what it shows.
+    pub(crate) fn kept(header: &PictureHeader) -> Self {
+        Self {
+            tick_offset: header.tick_offset,
+            coding: header.coding,
+            unchanged: true,
+            ..Self::default()
         }
     }
 }
@@ -65,7 +74,7 @@ pub struct Slice {
     pub time: u64,
     /// Ticks it lasts, 1 or more.
     pub ticks: u32,
-    /// Its sound block, coded; empty in a silent reel.
+    /// Its sound block, coded; empty in a silent reel, and for silence.
     pub sound: Vec<u8>,
     /// Its pictures in order of time.
     pub pictures: Vec<Picture>,
@@ -87,33 +96,11 @@ impl Slice {
         }
     }
 
-    /// The slice in the payload of chunk `h`, which was checked before.
-    pub(crate) fn of(h: &ChunkHeader, payload: &[u8]) -> Self {
-        let mut slice = Self {
-            time: h.time,
-            ticks: h.ticks,
-            key: h.is_key(),
-            ..Self::default()
-        };
-        let mut cursor = Cursor::default();
-        while let Some((part, next)) = next_part(h, payload, cursor) {
-            cursor = next;
-            match part {
-                Part::Sound(range) => slice.sound = payload[range].to_vec(),
-                Part::Picture(_, p, range) => {
-                    slice.pictures.push(Picture::of(&p, &payload[range]));
-                }
-            }
-        }
-        slice
-    }
-
     pub(crate) fn payload_length(&self) -> usize {
         let pictures = self.pictures.iter();
-        align4(self.sound.len())
-            + pictures
-                .map(|p| PICTURE_HEADER + align4(p.bytes.len()))
-                .sum::<usize>()
+        part_length(self.sound.len())
+            + part_length(self.pictures.len() * PICTURE_ENTRY)
+            + pictures.map(|p| part_length(p.bytes.len())).sum::<usize>()
     }
 
     /// Bytes of the chunk that will carry it.
@@ -121,15 +108,4 @@ impl Slice {
     pub fn chunk_length(&self) -> u64 {
         chunk_length(self.payload_length() as u64)
     }
-}
-
-/// A picture for menus, in the panel's pixels, at most as large as the panel.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Poster {
-    /// Width in pixels.
-    pub width: u16,
-    /// Height in pixels.
-    pub height: u16,
-    /// Pixels in wire order, two bytes each, row by row.
-    pub bytes: Vec<u8>,
 }

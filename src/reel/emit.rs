@@ -1,11 +1,15 @@
 //! Chunks out, in order, and the rules a slice must keep.
 
-use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PICTURE_HEADER, chunk_length};
-use super::content::{Picture, Poster, Slice};
+use super::chunk::{
+    CHUNK_HEADER, ChunkHeader, Kind, PICTURE_ENTRY, PictureHeader, chunk_length, side_chunk_length,
+};
+use super::content::{Picture, Slice};
 use super::end::{END_PAYLOAD, End};
 use super::error::{ErrorKind, ReelError};
 use super::header::Header;
-use super::layout::{Field, MAX_SIDE_DATA, MAX_TIME, SECTOR, align4, crc32};
+use super::layout::{
+    FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, MAX_TIME, SECTOR, part_length, seal_part,
+};
 use super::settings::Settings;
 use std::io::{self, Write};
 
@@ -62,10 +66,11 @@ pub(crate) struct Largest {
 }
 
 impl<W: Write> Emitter<W> {
-    pub(crate) fn new(sink: W, settings: &Settings, poster: &Poster) -> Result<Self, WriteError> {
+    /// `poster`: the payload of a key picture, or nothing.
+    pub(crate) fn new(sink: W, settings: &Settings, poster: &[u8]) -> Result<Self, WriteError> {
         let mut header = settings.header();
-        check_side_data(settings, poster, &header)?;
-        header.reel_id = settings.reel_id(&header, &poster.bytes);
+        check_side_data(settings, poster)?;
+        header.reel_id = settings.reel_id(&header, poster);
         place_side_data(&mut header, settings, poster);
         header.check().map_err(|kind| ReelError::at(kind, 0))?;
         Ok(Self {
@@ -83,13 +88,11 @@ impl<W: Write> Emitter<W> {
         })
     }
 
-    pub(crate) fn start(&mut self, settings: &Settings, poster: &Poster) -> Result<(), WriteError> {
-        let mut sector = [0; SECTOR];
-        self.header.emit(&mut sector);
-        self.sink.write_all(&sector)?;
-        self.offset = SECTOR as u64;
+    pub(crate) fn start(&mut self, settings: &Settings, poster: &[u8]) -> Result<(), WriteError> {
+        self.sink.write_all(&header_sectors(&self.header))?;
+        self.offset = FIRST_CHUNK;
         for (kind, bytes) in [
-            (Kind::Poster, poster.bytes.as_slice()),
+            (Kind::Poster, poster),
             (Kind::Tables, &settings.tables),
             (Kind::Note, settings.note.as_bytes()),
         ] {
@@ -113,13 +116,15 @@ impl<W: Write> Emitter<W> {
         };
         let h = ChunkHeader {
             flags,
-            ..self.chunk_header(kind, payload.len())
+            bytes: payload.len() as u32,
+            ..self.chunk_header(kind, part_length(payload.len()))
         };
         self.begin(&h);
-        self.chunk.extend_from_slice(payload);
+        self.part(payload);
         self.send(&h)
     }
 
+    /// The header of the next chunk, whose parts take `used` bytes.
     fn chunk_header(&self, kind: Kind, used: usize) -> ChunkHeader {
         ChunkHeader {
             kind: kind as u8,
@@ -130,7 +135,7 @@ impl<W: Write> Emitter<W> {
             used: used as u32,
             ticks: 0,
             time: self.time(),
-            sound_bytes: 0,
+            bytes: 0,
             first_picture: self.next_picture,
             id_low: self.header.id_low(),
         }
@@ -143,11 +148,14 @@ impl<W: Write> Emitter<W> {
         self.chunk.extend_from_slice(&bytes);
     }
 
+    fn part(&mut self, payload: &[u8]) {
+        let start = self.chunk.len();
+        self.chunk.extend_from_slice(payload);
+        seal_part(&mut self.chunk, start);
+    }
+
     fn send(&mut self, h: &ChunkHeader) -> Result<(), WriteError> {
         self.chunk.resize(h.length as usize, 0);
-        let crc_at = self.chunk.len() - 4;
-        let crc = crc32(&self.chunk[CHUNK_HEADER..crc_at]);
-        crc.put(&mut self.chunk[crc_at..]);
         let after = self.offset + u64::from(h.length);
         if let Some(limit) = self.size_limit
             && after > limit
@@ -164,10 +172,10 @@ impl<W: Write> Emitter<W> {
         self.check_slice(slice)?;
         let h = self.slice_header(slice);
         self.begin(&h);
-        self.chunk.extend_from_slice(&slice.sound);
-        self.pad4();
+        self.part(&slice.sound);
+        self.directory(&slice.pictures);
         for picture in &slice.pictures {
-            self.picture(picture);
+            self.part(&picture.bytes);
         }
         self.send(&h)?;
         self.count(slice, &h);
@@ -186,21 +194,19 @@ impl<W: Write> Emitter<W> {
             pictures: slice.pictures.len() as u16,
             ticks: slice.ticks,
             time: slice.time,
-            sound_bytes: slice.sound.len() as u32,
+            bytes: slice.sound.len() as u32,
             ..self.chunk_header(Kind::Slice, slice.payload_length())
         }
     }
 
-    fn pad4(&mut self) {
-        self.chunk.resize(align4(self.chunk.len()), 0);
-    }
-
-    fn picture(&mut self, p: &Picture) {
-        let mut bytes = [0; PICTURE_HEADER];
-        p.header().emit(&mut bytes);
-        self.chunk.extend_from_slice(&bytes);
-        self.chunk.extend_from_slice(&p.bytes);
-        self.pad4();
+    fn directory(&mut self, pictures: &[Picture]) {
+        let start = self.chunk.len();
+        for picture in pictures {
+            let mut entry = [0; PICTURE_ENTRY];
+            picture.header().emit(&mut entry);
+            self.chunk.extend_from_slice(&entry);
+        }
+        seal_part(&mut self.chunk, start);
     }
 
     fn check_slice(&self, slice: &Slice) -> Result<(), WriteError> {
@@ -211,10 +217,12 @@ impl<W: Write> Emitter<W> {
         if slice.ticks == 0 || slice.ticks > self.header.most_ticks {
             return refuse("a slice lasts from one tick to ten seconds");
         }
-        if slice.time > MAX_TIME - u64::from(slice.ticks) {
+        if slice.time >= MAX_TIME - u64::from(slice.ticks) {
             return refuse("a slice's time is past the format's limit");
         }
-        if slice.sound.len() as u64 != self.header.sound.block_bytes(slice.ticks) {
+        let fits = u32::try_from(slice.sound.len())
+            .is_ok_and(|n| n <= MAX_CHUNK && self.header.sound.fits(slice.ticks, n));
+        if !fits {
             return refuse("a slice's sound block is not as long as its ticks need");
         }
         if slice.key != slice.pictures.first().is_some_and(|p| p.key) {
@@ -240,8 +248,11 @@ impl<W: Write> Emitter<W> {
                 return refuse("pictures must lie in their slice, in order of time");
             }
             earliest = p.tick_offset + 1;
-            if p.coding != 0 && p.coding != self.header.coding {
-                return refuse("a picture's coding is neither raw nor the reel's");
+            if p.coding != self.header.coding {
+                return refuse("a picture's coding is not the reel's");
+            }
+            if p.bus_bytes > PictureHeader::MOST_24 {
+                return refuse("a picture sends at most 16,777,215 bytes to the panel");
             }
             if p.unchanged != p.bytes.is_empty()
                 || p.unchanged && (p.key || p.windows > 0 || p.bus_bytes > 0)
@@ -260,18 +271,18 @@ impl<W: Write> Emitter<W> {
         end.ticks = h.end() - self.header.first_tick;
         end.slices += 1;
         end.pictures += u32::from(h.pictures);
-        end.sound_bytes += u64::from(h.sound_bytes);
-        self.payload += u64::from(h.sound_bytes);
+        end.sound_bytes += u64::from(h.bytes);
+        self.payload += u64::from(h.bytes);
         let largest = &mut self.largest;
         largest.chunk = largest.chunk.max(h.length);
         largest.pictures = largest.pictures.max(h.pictures);
         largest.ticks = largest.ticks.max(h.ticks);
-        largest.sound = largest.sound.max(h.sound_bytes);
+        largest.sound = largest.sound.max(h.bytes);
         for p in &slice.pictures {
             self.payload += p.bytes.len() as u64;
             largest.picture = largest.picture.max(p.bytes.len() as u32);
             largest.bus = largest.bus.max(p.bus_bytes);
-            largest.cost = largest.cost.max(p.cost);
+            largest.cost = largest.cost.max(PictureHeader::kept_cost(p.cost));
         }
     }
 
@@ -285,20 +296,20 @@ impl<W: Write> Emitter<W> {
     }
 }
 
-fn check_side_data(
-    settings: &Settings,
-    poster: &Poster,
-    header: &Header,
-) -> Result<(), WriteError> {
-    let pixels = usize::from(poster.width) * usize::from(poster.height);
-    if poster.bytes.len() != pixels * 2
-        || poster.width > header.width
-        || poster.height > header.height
-    {
-        return Err(refuse(
-            "the poster is larger than the panel, or not two bytes per pixel",
-            0,
-        ));
+/// Sector 0 and its copy.
+pub(crate) fn header_sectors(header: &Header) -> [u8; 2 * SECTOR] {
+    let mut sectors = [0; 2 * SECTOR];
+    let (first, copy) = sectors.split_at_mut(SECTOR);
+    if let Some(sector) = first.first_chunk_mut() {
+        header.emit(sector);
+    }
+    copy.copy_from_slice(first);
+    sectors
+}
+
+fn check_side_data(settings: &Settings, poster: &[u8]) -> Result<(), WriteError> {
+    if side_chunk_length(poster.len() as u64) > MAX_CHUNK.into() {
+        return Err(refuse("a poster's chunk takes at most 4 MiB", 0));
     }
     let most = settings.tables.len().max(settings.note.len());
     if most > MAX_SIDE_DATA as usize {
@@ -308,22 +319,20 @@ fn check_side_data(
 }
 
 /// Fills in where poster, tables and first slice lie.
-fn place_side_data(header: &mut Header, settings: &Settings, poster: &Poster) {
-    let mut at = SECTOR as u64;
+fn place_side_data(header: &mut Header, settings: &Settings, poster: &[u8]) {
+    let mut at = FIRST_CHUNK;
     let mut place = |bytes: usize| {
         let length = if bytes == 0 {
             0
         } else {
-            chunk_length(bytes as u64)
+            side_chunk_length(bytes as u64)
         };
         let offset = if bytes == 0 { 0 } else { at };
         at += length;
         (offset as u32, length as u32)
     };
-    (header.poster_offset, header.poster_length) = place(poster.bytes.len());
+    (header.poster_offset, header.poster_length) = place(poster.len());
     (header.tables_offset, header.tables_length) = place(settings.tables.len());
     place(settings.note.len());
     header.first_slice = at;
-    header.poster_width = poster.width;
-    header.poster_height = poster.height;
 }

@@ -38,6 +38,13 @@ pub enum ErrorKind {
         /// The kind's number.
         kind: u8,
     },
+    /// A coding or level that this reader does not know.
+    Coding {
+        /// The field's name in the format text.
+        name: &'static str,
+        /// Its number.
+        number: u8,
+    },
     /// A CRC-32 does not agree with the bytes it covers.
     Checksum {
         /// As written in the reel.
@@ -110,6 +117,32 @@ pub struct ReelError {
     pub offset: u64,
     /// Number of the chunk, once its header could be read.
     pub chunk: Option<u32>,
+    /// The part of the chunk that is at fault, if it is one part alone.
+    pub part: Option<PartName>,
+}
+
+/// A part of a slice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PartName {
+    /// The sound block.
+    Sound,
+    /// The directory of the pictures.
+    Directory,
+    /// A picture, by its place in the slice.
+    Picture(u16),
+    /// What fills the chunk up: nothing is lost by it.
+    Padding,
+}
+
+impl fmt::Display for PartName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Sound => f.write_str("sound"),
+            Self::Directory => f.write_str("directory"),
+            Self::Picture(place) => write!(f, "picture {place}"),
+            Self::Padding => f.write_str("padding"),
+        }
+    }
 }
 
 impl ReelError {
@@ -120,7 +153,15 @@ impl ReelError {
             kind,
             offset,
             chunk: None,
+            part: None,
         }
+    }
+
+    /// The same error, in one part of its chunk.
+    #[must_use]
+    pub const fn in_part(mut self, part: PartName) -> Self {
+        self.part = Some(part);
+        self
     }
 
     /// The same error, inside chunk `number`.
@@ -136,6 +177,7 @@ impl ReelError {
         match self.kind {
             ErrorKind::Version { .. }
             | ErrorKind::MustKnow { .. }
+            | ErrorKind::Coding { .. }
             | ErrorKind::UnknownKind { .. } => FaultSide::Newer,
             ErrorKind::Limit { .. } => FaultSide::Limit,
             ErrorKind::Buffer { .. } | ErrorKind::Refused { .. } => FaultSide::Caller,
@@ -162,6 +204,10 @@ impl fmt::Display for ErrorKind {
             Self::UnknownKind { kind } => write!(
                 f,
                 "a chunk of kind {kind} may not be skipped and is unknown here; update the reader"
+            ),
+            Self::Coding { name, number } => write!(
+                f,
+                "{name} {number} is not known here; update the reader to play this reel"
             ),
             Self::Checksum { stored, computed } => write!(
                 f,
@@ -195,9 +241,10 @@ impl fmt::Display for ErrorKind {
 impl fmt::Display for ReelError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}, at byte {}", self.kind, self.offset)?;
-        match self.chunk {
-            Some(number) => write!(f, " (chunk {number})"),
-            None => Ok(()),
+        match (self.chunk, self.part) {
+            (Some(number), Some(part)) => write!(f, " (chunk {number}, {part})"),
+            (Some(number), None) => write!(f, " (chunk {number})"),
+            (None, _) => Ok(()),
         }
     }
 }

@@ -37,13 +37,13 @@ pub enum Event<'a> {
     Chunk(ChunkHeader, &'a [u8]),
     /// A slice begins; its sound and pictures follow.
     Slice(ChunkHeader),
-    /// The slice's sound block, if it has one.
+    /// The slice's sound block, in a reel with sound.
     Sound {
         /// Tick of the first sample.
         tick: u64,
         /// Samples in it.
         ticks: u32,
-        /// The block, without padding.
+        /// The block, without padding; empty: silence.
         bytes: &'a [u8],
     },
     /// A picture.
@@ -67,7 +67,8 @@ pub enum Event<'a> {
         header: PictureHeader,
     },
     /// Something cannot be presented. Sound is silent from `from` to `to`, and
-    /// the next event goes on at `to`.
+    /// the next sound goes on at `to`. If the error names a part of a slice, the
+    /// slice's other parts follow.
     Damage(Damage),
     /// Nothing more will come. `None`: there was no end chunk.
     End(Option<End>),

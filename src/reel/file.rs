@@ -1,13 +1,14 @@
 //! A reel in a file: opens, walks slice by slice, seeks.
 
 use super::chunk::{ChunkHeader, Kind};
-use super::content::Slice;
+use super::content::{Picture, Slice};
 use super::end::End;
 use super::error::{ErrorKind, ReelError};
 use super::event::{Damage, Event};
 use super::header::Header;
-use super::layout::{MAX_CHUNK, SECTOR};
+use super::layout::{FIRST_CHUNK, MAX_CHUNK, SECTOR};
 use super::reader::Reader;
+use super::slice::Part;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
@@ -26,7 +27,7 @@ pub enum FileError {
 /// The next piece of a reel.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Piece {
-    /// A slice in order.
+    /// A slice, as far as its parts are in order.
     Slice(WholeSlice),
     /// A stretch that cannot be presented.
     Damage(Damage),
@@ -39,11 +40,24 @@ pub struct WholeSlice {
     pub header: ChunkHeader,
     /// Offset of its chunk in the file.
     pub offset: u64,
-    /// Its sound and pictures.
+    /// Its sound, empty if it is lost, and its pictures, unchanged ones in place
+    /// of those that are lost.
     pub slice: Slice,
-    /// How many of its pictures, from the first, build on pictures that are
-    /// lost: a player keeps what the panel shows.
-    pub stale: u16,
+    /// For each picture, whether it is lost or builds on one that is: a player
+    /// keeps what the panel shows.
+    pub waits: Vec<bool>,
+    /// Parts of it that are not in order.
+    pub damage: Vec<Damage>,
+}
+
+impl WholeSlice {
+    /// The pictures that a player shows, each with its number in the reel.
+    pub fn shown(&self) -> impl Iterator<Item = (u32, &Picture)> {
+        let first = self.header.first_picture;
+        let numbers = (0..).map(move |i| first.wrapping_add(i));
+        let pictures = numbers.zip(&self.slice.pictures).zip(&self.waits);
+        pictures.filter_map(|(picture, waits)| (!waits).then_some(picture))
+    }
 }
 
 /// A reel in anything that can be read and sought.
@@ -85,20 +99,24 @@ impl<R: Read + Seek> ReelFile<R> {
     /// # Errors
     /// As [`new`](Self::new).
     pub fn with_buffer(mut source: R, bytes: usize) -> Result<Self, FileError> {
-        let mut sector = Vec::with_capacity(SECTOR);
+        let mut sectors = Vec::with_capacity(FIRST_CHUNK as usize);
         source.seek(SeekFrom::Start(0))?;
         source
             .by_ref()
-            .take(SECTOR as u64)
-            .read_to_end(&mut sector)?;
-        let mut reader = Reader::new(vec![0; SECTOR.max(bytes).max(buffer_bytes(&sector))]);
-        reader.supply(&sector);
-        reader.end_of_input();
-        let header = match reader.next()? {
-            Some(Event::Header(header)) => *header,
-            _ => return Err(ReelError::at(ErrorKind::NotAReel, 0).into()),
-        };
-        reader.input_goes_on();
+            .take(FIRST_CHUNK)
+            .read_to_end(&mut sectors)?;
+        let mut reader = Reader::new(vec![0; SECTOR.max(bytes).max(buffer_bytes(&sectors))]);
+        reader.supply(&sectors);
+        let mut header = first_header(&mut reader)?;
+        if header.is_none() {
+            reader.supply(sectors.get(SECTOR..).unwrap_or_default());
+            reader.end_of_input();
+            header = first_header(&mut reader)?;
+            reader.input_goes_on();
+        }
+        let header = header.ok_or_else(|| ReelError::at(ErrorKind::NotAReel, 0))?;
+        // Both sectors were read, whichever it was.
+        source.seek(SeekFrom::Start(reader.position()))?;
         Ok(Self {
             source,
             reader,
@@ -124,6 +142,18 @@ impl<R: Read + Seek> ReelFile<R> {
     #[must_use]
     pub fn chunk_offset(&self) -> u64 {
         self.reader.chunk_offset()
+    }
+
+    /// The copy of the header in sector 1, if it is in order.
+    pub(crate) fn second_header(&mut self) -> Result<Option<Header>, FileError> {
+        let place = self.source.stream_position()?;
+        let mut sector = Vec::with_capacity(SECTOR);
+        self.source.seek(SeekFrom::Start(SECTOR as u64))?;
+        let source = self.source.by_ref();
+        source.take(SECTOR as u64).read_to_end(&mut sector)?;
+        self.source.seek(SeekFrom::Start(place))?;
+        let copy = sector.first_chunk();
+        Ok(copy.and_then(|sector| Header::parse(sector).ok()))
     }
 
     /// Length of the source in bytes.
@@ -220,13 +250,8 @@ impl<R: Read + Seek> ReelFile<R> {
     }
 
     fn whole_slice(&mut self, header: ChunkHeader) -> WholeSlice {
-        let (slice, stale) = self.reader.whole_slice(&header);
-        WholeSlice {
-            header,
-            offset: self.reader.chunk_offset(),
-            slice,
-            stale,
-        }
+        let offset = self.reader.chunk_offset();
+        self.reader.whole_slice(header, offset)
     }
 
     /// The next slice, past any damage; `None` after the end. Pictures that
@@ -238,15 +263,22 @@ impl<R: Read + Seek> ReelFile<R> {
         loop {
             match self.next_piece()? {
                 None => return Ok(None),
-                Some(Piece::Slice(mut whole)) => {
-                    whole.slice.pictures.drain(..usize::from(whole.stale));
-                    return Ok(Some(whole.slice));
+                Some(Piece::Slice(whole)) => {
+                    whole.damage.iter().for_each(|&damage| self.keep(damage));
+                    let pictures = whole.shown().map(|(_, p)| p.clone()).collect();
+                    return Ok(Some(Slice {
+                        pictures,
+                        ..whole.slice
+                    }));
                 }
-                Some(Piece::Damage(damage)) if self.damage.len() < DAMAGE_KEPT => {
-                    self.damage.push(damage);
-                }
-                Some(Piece::Damage(_)) => {}
+                Some(Piece::Damage(damage)) => self.keep(damage),
             }
+        }
+    }
+
+    fn keep(&mut self, damage: Damage) {
+        if self.damage.len() < DAMAGE_KEPT {
+            self.damage.push(damage);
         }
     }
 
@@ -260,7 +292,7 @@ impl<R: Read + Seek> ReelFile<R> {
         self.reader.rewind();
     }
 
-    /// The poster's pixels in wire order, `poster_width` x `poster_height`.
+    /// The poster: the payload of a key picture in the reel's coding.
     ///
     /// # Errors
     /// A source that fails, or a poster that is damaged.
@@ -299,7 +331,8 @@ impl<R: Read + Seek> ReelFile<R> {
         length: u32,
     ) -> Result<(ChunkHeader, Vec<u8>), FileError> {
         let place = self.source.stream_position()?;
-        let chunk = read_chunk(&mut self.source, offset, length);
+        let newer = self.header.is_newer();
+        let chunk = read_chunk(&mut self.source, offset, length, newer);
         self.source.seek(SeekFrom::Start(place))?;
         let (h, chunk) = chunk?;
         if h.id_low != self.header.id_low() {
@@ -331,9 +364,19 @@ enum Seen {
     Other,
 }
 
-/// Bytes the reader will want for any chunk of the reel that this sector heads.
-fn buffer_bytes(sector: &[u8]) -> usize {
-    let header = sector.first_chunk().and_then(|s| Header::parse(s).ok());
+/// The header, if the reader has found it.
+fn first_header(reader: &mut Reader<Vec<u8>>) -> Result<Option<Header>, ReelError> {
+    Ok(match reader.next()? {
+        Some(Event::Header(header)) => Some(*header),
+        _ => None,
+    })
+}
+
+/// Bytes the reader will want for any chunk of the reel that these sectors, or
+/// one of them, head.
+fn buffer_bytes(sectors: &[u8]) -> usize {
+    let parse = |s: &[u8]| s.first_chunk().and_then(|s| Header::parse(s).ok());
+    let header = sectors.chunks(SECTOR).find_map(parse);
     header.map_or(0, |h| {
         let side = h.poster_length.max(h.tables_length).max(h.index_length);
         // Notes are not stated in the header.
@@ -341,13 +384,15 @@ fn buffer_bytes(sector: &[u8]) -> usize {
     })
 }
 
-const NOTE_CHUNK: u32 = super::chunk::chunk_length(super::layout::MAX_SIDE_DATA as u64) as u32;
+const NOTE_CHUNK: u32 = super::chunk::side_chunk_length(super::layout::MAX_SIDE_DATA as u64) as u32;
 
-/// Reads the whole chunk of `length` bytes at `offset` and checks it.
+/// Reads the whole chunk of `length` bytes at `offset` and checks it, a slice by
+/// its header alone.
 pub(crate) fn read_chunk<R: Read + Seek>(
     source: &mut R,
     offset: u64,
     length: u32,
+    newer: bool,
 ) -> Result<(ChunkHeader, Vec<u8>), FileError> {
     let length = length.min(MAX_CHUNK);
     let mut chunk = Vec::new();
@@ -358,13 +403,17 @@ pub(crate) fn read_chunk<R: Read + Seek>(
         .read_to_end(&mut chunk)?;
     let at = |kind| ReelError::at(kind, offset);
     let h = match chunk.first_chunk() {
-        Some(bytes) if chunk.len() == length as usize => ChunkHeader::parse(bytes).map_err(at)?,
+        Some(bytes) if chunk.len() == length as usize => {
+            ChunkHeader::parse(bytes, newer).map_err(at)?
+        }
         _ => return Err(at(ErrorKind::Truncated).into()),
     };
     if h.length != length {
         return Err(at(ErrorKind::Field { name: "length" }).into());
     }
-    super::chunk::check_chunk(&h, &chunk).map_err(|kind| at(kind).in_chunk(h.number))?;
+    if !h.is_slice() {
+        super::chunk::check_chunk(&h, &chunk).map_err(|kind| at(kind).in_chunk(h.number))?;
+    }
     Ok((h, chunk))
 }
 
@@ -378,16 +427,38 @@ fn read_some(source: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
 }
 
 impl Reader<Vec<u8>> {
-    /// All of the slice whose `Event::Slice` was just returned, at once, and how
-    /// many of its pictures are stale. The parts' own events are then skipped.
-    fn whole_slice(&mut self, h: &ChunkHeader) -> (Slice, u16) {
-        let mut stale = 0;
-        while let Some((part, lost)) = self.take_part() {
-            let picture = matches!(part, super::slice::Part::Picture(..));
-            stale += u16::from(picture && lost);
+    /// All of the slice whose `Event::Slice` was just returned, at once. The
+    /// parts' own events are then skipped.
+    fn whole_slice(&mut self, header: ChunkHeader, offset: u64) -> WholeSlice {
+        let mut whole = WholeSlice {
+            header,
+            offset,
+            slice: Slice {
+                time: header.time,
+                ticks: header.ticks,
+                key: header.is_key(),
+                ..Slice::default()
+            },
+            waits: Vec::new(),
+            damage: Vec::new(),
+        };
+        while let Some((part, stale)) = self.take_part() {
+            match part {
+                Part::Sound(range) => whole.slice.sound = self.payload_bytes(range).to_vec(),
+                Part::Picture(_, p, range) => {
+                    let picture = Picture::of(&p, self.payload_bytes(range));
+                    whole.slice.pictures.push(picture);
+                    whole.waits.push(stale);
+                }
+                Part::Lost(name, kind, picture) => {
+                    whole.damage.push(self.lost(&header, name, kind, picture));
+                    if let Some(p) = picture {
+                        whole.slice.pictures.push(Picture::kept(&p));
+                        whole.waits.push(true);
+                    }
+                }
+            }
         }
-        // The chunk stays in the buffer until more is supplied.
-        let payload = self.payload_bytes(0..h.used as usize);
-        (Slice::of(h, payload), stale)
+        whole
     }
 }

@@ -2,9 +2,9 @@
 
 use super::error::{ErrorKind, ReelError};
 use super::layout::{
-    CLOCK_RATES, Field, MAGIC, MAX_CHUNK, MAX_PICTURES, MAX_RATE, MAX_SIDE, MAX_SIDE_DATA,
-    MAX_SLICE_SECONDS, MAX_TIME, MAX_WORKING_MEMORY, SECTOR, UNKNOWN, VERSION_MAJOR, byte_enum,
-    check_crc, crc32, fields, limit, require,
+    ALIGN, CLOCK_RATES, FIRST_CHUNK, Field, MAGIC, MAX_CHUNK, MAX_OFFSET, MAX_PICTURES, MAX_RATE,
+    MAX_SIDE, MAX_SIDE_DATA, MAX_SLICE_SECONDS, MAX_TIME, MAX_WORKING_MEMORY, SECTOR, UNKNOWN,
+    VERSION_MAJOR, VERSION_MINOR, byte_enum, check_crc, crc32, fields, limit, require,
 };
 use super::panel::{ByteOrder, Mounting, Shape, Wire};
 use crate::units::Ratio;
@@ -12,6 +12,8 @@ use crate::units::Ratio;
 /// Bytes in the title, zero padded.
 pub const TITLE_BYTES: usize = 96;
 const CRC_AT: usize = SECTOR - 4;
+/// Number of the picture coding that has levels and works in memory.
+const PATCH: u8 = 2;
 
 byte_enum! {
     /// How the sound block of a slice is coded.
@@ -28,16 +30,27 @@ byte_enum! {
 }
 
 impl SoundCoding {
-    /// Bytes of the sound block of a slice of `ticks` ticks, without padding.
+    /// Bytes of the sound block of a slice of `ticks` ticks, without padding;
+    /// `None` where the samples decide.
     #[must_use]
-    pub const fn block_bytes(self, ticks: u32) -> u64 {
+    pub const fn block_bytes(self, ticks: u32) -> Option<u64> {
         let ticks = ticks as u64;
         match self {
-            Self::None => 0,
-            Self::PcmS16 => ticks * 2,
-            Self::PcmU8 => ticks,
+            Self::None => Some(0),
+            Self::PcmS16 => Some(ticks * 2),
+            Self::PcmU8 => Some(ticks),
             // The state holds the first sample; the others take four bits each.
-            Self::ImaAdpcm => 4 + ticks / 2,
+            Self::ImaAdpcm => Some(4 + ticks / 2),
+        }
+    }
+
+    /// Whether a slice of `ticks` ticks may have a block of `bytes` bytes. An
+    /// empty one is silence.
+    #[must_use]
+    pub const fn fits(self, ticks: u32, bytes: u32) -> bool {
+        match self.block_bytes(ticks) {
+            Some(n) => bytes == 0 || bytes as u64 == n,
+            None => true,
         }
     }
 }
@@ -47,7 +60,7 @@ fields! {
     /// all offsets and lengths are in bytes from the start of this part.
     #[derive(Clone, Copy, Debug, PartialEq, Eq)]
     pub struct Header {
-        /// Major version; readers refuse one above their own.
+        /// Major version; readers refuse another than their own.
         version_major: u16 = 8,
         /// Minor version; readers accept any.
         version_minor: u16 = 10,
@@ -85,7 +98,7 @@ fields! {
         pixel_format: ByteOrder = 81,
         /// What was done to the pixels for the wire.
         wire: Wire = 82,
-        /// Picture coding: 0 raw, 1 jpeg, 2 patch.
+        /// Picture coding of all pictures and the poster: 0 raw, 1 jpeg, 2 patch.
         coding: u8 = 83,
         /// Level of the picture coding; patch: 1 light, 2 full; else 0.
         level: u8 = 84,
@@ -135,10 +148,6 @@ fields! {
         poster_offset: u32 = 172,
         /// Length of the poster chunk.
         poster_length: u32 = 176,
-        /// Poster width in pixels.
-        poster_width: u16 = 180,
-        /// Poster height in pixels.
-        poster_height: u16 = 182,
         /// Offset of the tables chunk, 0 without one.
         tables_offset: u32 = 184,
         /// Length of the tables chunk.
@@ -156,7 +165,7 @@ impl Header {
     /// Bit of `may_ignore`: the reel was put together again by `repair`.
     pub const REPAIRED: u32 = 1;
 
-    /// Reads sector 0 and checks it against every rule and limit.
+    /// Reads sector 0 or its copy and checks it against every rule and limit.
     ///
     /// # Errors
     /// Whatever is wrong with the sector, at offset 0.
@@ -168,19 +177,45 @@ impl Header {
         check_magic(sector)?;
         check_crc(u32::get(&sector[CRC_AT..]).unwrap_or(0), &sector[..CRC_AT])?;
         let major = u16::get(&sector[8..]).unwrap_or(0);
-        if major > VERSION_MAJOR {
+        if major != VERSION_MAJOR {
             return Err(ErrorKind::Version { major });
         }
         let flags = u32::get(&sector[12..]).unwrap_or(0);
         if flags != 0 {
             return Err(ErrorKind::MustKnow { flags });
         }
-        let header = Self::read(sector)?;
+        check_codings(sector)?;
+        let mut known = *sector;
+        let newer = u16::get(&sector[10..]).unwrap_or(0) > VERSION_MINOR;
+        if newer {
+            known[82] &= 3;
+            known[87] &= 7;
+        }
+        let header = Self::read(&known)?;
         header.check()?;
-        if header.fixed_part() != sector[..CRC_AT] {
+        if !newer && header.fixed_part() != sector[..CRC_AT] {
             return Err(ErrorKind::Reserved);
         }
         Ok(header)
+    }
+
+    /// Whether the reel may use reserved fields in a way that this reader does
+    /// not know and need not.
+    #[must_use]
+    pub const fn is_newer(&self) -> bool {
+        self.version_minor > VERSION_MINOR
+    }
+
+    /// Bytes that the decoder of `coding` needs besides the chunk at least, for
+    /// a panel of `width` x `height`.
+    #[must_use]
+    pub const fn least_memory(coding: u8, width: u16, height: u16) -> u32 {
+        if coding != PATCH {
+            return 0;
+        }
+        let columns = width.div_ceil(16) as u32;
+        let lines = height.div_ceil(16) as u32;
+        384 * columns * lines + 1536 * columns + 4096
     }
 
     /// Writes sector 0, its reserved bytes zero, its checksum last.
@@ -224,7 +259,7 @@ impl Header {
     pub fn note_place(&self) -> (u64, u32) {
         let after_poster = u64::from(self.poster_offset) + u64::from(self.poster_length);
         let after_tables = u64::from(self.tables_offset) + u64::from(self.tables_length);
-        let start = after_poster.max(after_tables).max(SECTOR as u64);
+        let start = after_poster.max(after_tables).max(FIRST_CHUNK);
         let length = self.first_slice.saturating_sub(start);
         (start, u32::try_from(length).unwrap_or(MAX_CHUNK))
     }
@@ -271,9 +306,10 @@ impl Header {
     }
 
     fn check_times(&self) -> Result<(), ErrorKind> {
-        let known = |t: u64| t == UNKNOWN || t <= MAX_TIME;
-        limit("first_tick", self.first_tick, MAX_TIME)?;
+        let known = |t: u64| t == UNKNOWN || t < MAX_TIME;
+        limit("first_tick", self.first_tick, MAX_TIME - 1)?;
         require(known(self.duration), "duration")?;
+        require(self.end_tick().is_none_or(known), "duration")?;
         require(
             known(self.reel_duration) && (self.is_live() || self.reel_duration >= self.duration),
             "reel_duration",
@@ -295,9 +331,10 @@ impl Header {
         let offset = |name, pixels: u16| limit(name, pixels.into(), u64::from(MAX_SIDE) - 1);
         offset("x_offset", self.x_offset)?;
         offset("y_offset", self.y_offset)?;
-        require(self.coding <= 2, "coding")?;
-        let levels = if self.coding == 2 { 1..=2 } else { 0..=0 };
-        require(levels.contains(&self.level), "level")
+        let patch = self.coding == PATCH;
+        require(!patch || self.width.max(self.height) <= 512, "width")?;
+        let least = Self::least_memory(self.coding, self.width, self.height);
+        require(self.working_memory >= least, "working_memory")
     }
 
     fn check_sound(&self) -> Result<(), ErrorKind> {
@@ -307,10 +344,10 @@ impl Header {
 
     fn check_limits(&self) -> Result<(), ErrorKind> {
         let chunk = u64::from(self.largest_chunk);
-        let sector = SECTOR as u64;
+        let align = ALIGN as u64;
         limit("largest_chunk", chunk, u64::from(MAX_CHUNK))?;
         require(
-            chunk >= sector && chunk.is_multiple_of(sector),
+            chunk >= super::chunk::CHUNK_HEADER as u64 && chunk.is_multiple_of(align),
             "largest_chunk",
         )?;
         limit(
@@ -333,13 +370,14 @@ impl Header {
     }
 
     fn check_places(&self) -> Result<(), ErrorKind> {
-        let sector = SECTOR as u64;
+        let align = ALIGN as u64;
         let place = |name, offset: u64, length: u32| {
             require(
                 (offset == 0) == (length == 0)
-                    && offset.is_multiple_of(sector)
-                    && u64::from(length).is_multiple_of(sector)
-                    && offset <= MAX_TIME,
+                    && (offset == 0 || offset >= FIRST_CHUNK)
+                    && offset.is_multiple_of(align)
+                    && u64::from(length).is_multiple_of(align)
+                    && offset <= MAX_OFFSET,
                 name,
             )?;
             limit(name, u64::from(length), u64::from(MAX_CHUNK))
@@ -358,22 +396,21 @@ impl Header {
         limit(
             "tables_length",
             self.tables_length.into(),
-            u64::from(MAX_SIDE_DATA) + sector,
+            super::chunk::side_chunk_length(MAX_SIDE_DATA.into()),
         )?;
         require(
-            self.first_slice >= sector
-                && self.first_slice.is_multiple_of(sector)
-                && self.first_slice <= MAX_TIME,
+            self.first_slice >= FIRST_CHUNK
+                && self.first_slice.is_multiple_of(align)
+                && self.first_slice <= MAX_OFFSET,
             "first_slice",
         )?;
         require(
             (self.file_length == 0) == self.is_live()
-                && self.file_length.is_multiple_of(sector)
-                && self.file_length <= MAX_TIME,
+                && self.file_length.is_multiple_of(align)
+                && self.file_length <= MAX_OFFSET,
             "file_length",
         )?;
-        self.check_index()?;
-        self.check_poster()
+        self.check_index()
     }
 
     fn check_index(&self) -> Result<(), ErrorKind> {
@@ -384,18 +421,6 @@ impl Header {
             (self.index_step == 0) == (self.index_entries == 0),
             "index_step",
         )
-    }
-
-    fn check_poster(&self) -> Result<(), ErrorKind> {
-        let (w, h) = (self.poster_width, self.poster_height);
-        require(w <= self.width && h <= self.height, "poster_width")?;
-        let pixels = u64::from(w) * u64::from(h);
-        let expected = if pixels == 0 {
-            0
-        } else {
-            super::chunk::chunk_length(pixels * 2)
-        };
-        require(u64::from(self.poster_length) == expected, "poster_length")
     }
 
     fn check_title(&self) -> Result<(), ErrorKind> {
@@ -422,4 +447,18 @@ fn check_magic(sector: &[u8; SECTOR]) -> Result<(), ErrorKind> {
     } else {
         ErrorKind::NotAReel
     })
+}
+
+/// Codings and levels that this reader does not know are no damage: a newer
+/// one plays them.
+fn check_codings(sector: &[u8; SECTOR]) -> Result<(), ErrorKind> {
+    let newer = |name, number: u8, known: bool| match known {
+        true => Ok(()),
+        false => Err(ErrorKind::Coding { name, number }),
+    };
+    let [coding, level, sound] = [sector[83], sector[84], sector[85]];
+    newer("coding", coding, coding <= PATCH)?;
+    let levels = if coding == PATCH { 1..=2 } else { 0..=0 };
+    newer("level", level, levels.contains(&level))?;
+    newer("sound", sound, SoundCoding::get(&[sound]).is_some())
 }

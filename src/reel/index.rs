@@ -3,13 +3,10 @@
 
 use super::chunk::{self, CHUNK_HEADER};
 use super::error::ErrorKind;
-use super::layout::{Field, SECTOR, check_crc, crc32, require};
+use super::layout::{ALIGN, Field, SECTOR, check_crc, crc32, require};
 
 /// Entries in one index sector.
 pub const ENTRIES_PER_SECTOR: u32 = 62;
-/// Zero bytes between the chunk header and the first index sector, so that
-/// index sectors are card sectors.
-pub const LEAD: usize = SECTOR - CHUNK_HEADER;
 const ENTRY: usize = 8;
 const FIRST_AT: usize = 496;
 const ID_AT: usize = 500;
@@ -19,26 +16,26 @@ const CRC_AT: usize = 508;
 /// Payload bytes of an index of `entries` entries.
 #[must_use]
 pub const fn payload_length(entries: u32) -> u64 {
-    LEAD as u64 + entries.div_ceil(ENTRIES_PER_SECTOR) as u64 * SECTOR as u64
+    entries.div_ceil(ENTRIES_PER_SECTOR) as u64 * SECTOR as u64
 }
 
 /// Length of the index chunk of `entries` entries.
 #[must_use]
 pub const fn chunk_length(entries: u32) -> u64 {
-    chunk::chunk_length(payload_length(entries))
+    chunk::side_chunk_length(payload_length(entries))
 }
 
 /// Offset of the index sector that holds entry `entry`.
 #[must_use]
 pub const fn sector_of(index_offset: u64, entry: u32) -> u64 {
-    index_offset + SECTOR as u64 * (1 + (entry / ENTRIES_PER_SECTOR) as u64)
+    index_offset + CHUNK_HEADER as u64 + SECTOR as u64 * (entry / ENTRIES_PER_SECTOR) as u64
 }
 
 /// Where to start reading for a time.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct IndexEntry {
-    /// Offset of the key slice in sectors.
-    pub sector: u32,
+    /// Offset of the key slice in units of 16 bytes.
+    pub place: u32,
     /// Its chunk number.
     pub number: u32,
 }
@@ -47,7 +44,7 @@ impl IndexEntry {
     /// Offset of the key slice in bytes.
     #[must_use]
     pub const fn offset(self) -> u64 {
-        self.sector as u64 * SECTOR as u64
+        self.place as u64 * ALIGN as u64
     }
 }
 
@@ -76,7 +73,7 @@ impl IndexSector {
         require(first.is_multiple_of(ENTRIES_PER_SECTOR), "first_entry")?;
         let mut entries = [IndexEntry::default(); ENTRIES_PER_SECTOR as usize];
         for (i, entry) in entries.iter_mut().enumerate() {
-            entry.sector = number(i * ENTRY);
+            entry.place = number(i * ENTRY);
             entry.number = number(i * ENTRY + 4);
         }
         Ok(Self {
@@ -90,7 +87,7 @@ impl IndexSector {
     /// Writes the sector, its checksum last.
     pub fn emit(&self, bytes: &mut [u8; SECTOR]) {
         for (i, entry) in self.entries.iter().enumerate() {
-            entry.sector.put(&mut bytes[i * ENTRY..]);
+            entry.place.put(&mut bytes[i * ENTRY..]);
             entry.number.put(&mut bytes[i * ENTRY + 4..]);
         }
         self.first.put(&mut bytes[FIRST_AT..]);

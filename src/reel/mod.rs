@@ -1,6 +1,6 @@
-//! The container: a header, then chunks on 512-byte boundaries, each one time
-//! slice with its sound before its pictures. `spec/container.md` is the
-//! normative text.
+//! The container: a header, its copy, then chunks, each one time slice with its
+//! sound before its pictures, each of these with its own checksums.
+//! `spec/container.md` is the normative text.
 //!
 //! Which files serve which need, each using only those before it:
 //!
@@ -50,11 +50,11 @@ mod verify;
 mod writer;
 
 pub use chunk::{
-    CHUNK_HEADER, ChunkHeader, Kind, PICTURE_HEADER, PictureHeader, check_chunk, chunk_length,
-    find_chunk,
+    CHUNK_HEADER, ChunkHeader, Kind, PICTURE_ENTRY, PICTURE_OVERHEAD, PictureHeader, check_chunk,
+    chunk_length, find_chunk, side_chunk_length,
 };
 pub use end::{END_PAYLOAD, End};
-pub use error::{ErrorKind, FaultSide, ReelError};
+pub use error::{ErrorKind, FaultSide, PartName, ReelError};
 pub use event::{Damage, Event, Need};
 pub use header::{Header, SoundCoding, TITLE_BYTES};
 pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
@@ -64,12 +64,12 @@ pub use reader::Reader;
 
 /// Where index sectors lie, and how long an index is.
 pub mod index_layout {
-    pub use super::index::{LEAD, chunk_length, payload_length, sector_of};
+    pub use super::index::{chunk_length, payload_length, sector_of};
 }
 
 #[cfg(feature = "files")]
 pub use {
-    content::{Picture, Poster, Slice},
+    content::{Picture, Slice},
     emit::WriteError,
     file::{FileError, Piece, ReelFile, WholeSlice},
     repair::{HeaderSource, Lost, RepairError, Repaired, repair},

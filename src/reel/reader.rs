@@ -1,15 +1,16 @@
 //! The reader: a state machine without input or output. It is given bytes in
 //! any pieces and answers with events, or with what it needs next.
 //!
-//! It holds one chunk at a time in a buffer of the caller's, checks it, and
-//! only then hands out what is in it: nothing damaged is ever presented.
+//! It holds one chunk at a time in a buffer of the caller's, checks each part of
+//! it, and only then hands that out: nothing damaged is ever presented, and
+//! nothing whole is held back for it.
 
 use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PictureHeader, check_chunk};
 use super::end::End;
-use super::error::{ErrorKind, ReelError};
+use super::error::{ErrorKind, FaultSide, PartName, ReelError};
 use super::event::{Damage, Event, Need};
 use super::header::Header;
-use super::layout::SECTOR;
+use super::layout::{ALIGN, FIRST_CHUNK, MAX_SLICE_SECONDS, SECTOR};
 use super::slice::{self, Cursor, Part};
 use core::ops::Range;
 
@@ -28,11 +29,27 @@ enum Found {
     End(Option<End>),
 }
 
+/// What becomes of a chunk out of turn.
+#[derive(Clone, Copy, PartialEq)]
+enum Fate {
+    /// It jumps ahead: it is used.
+    Used,
+    /// It goes back or breaks a limit: it is passed over, and is silent for as
+    /// long as it would have lasted.
+    Silent,
+    /// It is too far ahead: it is passed over unless the next one confirms it.
+    Doubted,
+}
+
 #[derive(Clone, Copy)]
 enum State {
     /// Wants sector 0.
     Header,
-    /// Wants the first sector of the next chunk.
+    /// Wants its copy in sector 1; what is wrong with sector 0.
+    Copy(ReelError),
+    /// Has read the copy, and reports what is wrong with sector 0.
+    Copied(ReelError),
+    /// Wants the header of the next chunk.
     Chunk,
     /// Wants the rest of a chunk whose header is in order.
     Body(ChunkHeader),
@@ -78,6 +95,10 @@ pub struct Reader<B> {
     stale: bool,
     /// Set when chunks may be missing here and it has been reported.
     loose: bool,
+    /// Set when reading begins anywhere: the next slice tells number and time.
+    anywhere: bool,
+    /// Number and time of the chunk that would confirm one far ahead of its time.
+    candidate: Option<(u32, u64)>,
     input_ended: bool,
 }
 
@@ -104,6 +125,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             time: 0,
             stale: true,
             loose: false,
+            anywhere: false,
+            candidate: None,
             input_ended: false,
         }
     }
@@ -122,7 +145,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     /// [`position`](Self::position) on instead; bytes in between are passed over.
     pub fn need(&self) -> Need {
         let length = match self.state {
-            State::Ended | State::Failed(_) | State::Parts(..) => 0,
+            State::Ended | State::Failed(_) | State::Parts(..) | State::Copied(_) => 0,
             _ => self.want.saturating_sub(self.filled),
         };
         Need {
@@ -244,7 +267,9 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     fn step(&mut self) -> Result<Option<Found>, ReelError> {
         match self.state {
-            State::Header => self.read_header().map(Some),
+            State::Header => self.read_header(),
+            State::Copy(error) => self.read_copy(error).map(Some),
+            State::Copied(error) => Ok(Some(self.report_copied(error))),
             State::Chunk => self.read_chunk_header(),
             State::Body(h) => Ok(self.read_body(h)),
             State::Parts(..) => Ok(self.read_part()),
@@ -255,11 +280,20 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         }
     }
 
-    /// Empties the buffer and wants the sector at `offset`.
+    /// Empties the buffer and wants the chunk header at `offset`.
     fn go(&mut self, offset: u64, state: State) {
         self.base = offset;
         self.filled = 0;
-        self.want = SECTOR;
+        self.want = CHUNK_HEADER;
+        self.state = state;
+    }
+
+    /// Goes on looking for a chunk header at the next place where one may be.
+    fn slide(&mut self, state: State) {
+        let filled = self.filled;
+        self.buffer.as_mut().copy_within(ALIGN..filled, 0);
+        self.base += ALIGN as u64;
+        self.filled -= ALIGN;
         self.state = state;
     }
 
@@ -269,7 +303,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     fn chunk_header(&self) -> Result<ChunkHeader, ErrorKind> {
         let bytes = self.sector().first_chunk::<CHUNK_HEADER>();
-        let h = ChunkHeader::parse(bytes.unwrap_or(&[0; CHUNK_HEADER]))?;
+        let newer = self.header.as_ref().is_some_and(Header::is_newer);
+        let h = ChunkHeader::parse(bytes.unwrap_or(&[0; CHUNK_HEADER]), newer)?;
         if self
             .header
             .is_some_and(|header| header.id_low() != h.id_low)
@@ -279,8 +314,38 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         Ok(h)
     }
 
-    fn read_header(&mut self) -> Result<Found, ReelError> {
-        let header = Header::parse(self.sector())?;
+    fn read_header(&mut self) -> Result<Option<Found>, ReelError> {
+        match Header::parse(self.sector()) {
+            Ok(header) => self.start(header).map(Some),
+            // The bytes are in order, and say that this reader is too old.
+            Err(error) if error.fault_side() == FaultSide::Newer => Err(error),
+            Err(error) => {
+                self.go(SECTOR as u64, State::Copy(error));
+                self.want = SECTOR;
+                Ok(None)
+            }
+        }
+    }
+
+    fn read_copy(&mut self, error: ReelError) -> Result<Found, ReelError> {
+        let header = Header::parse(self.sector()).map_err(|_| error)?;
+        let found = self.start(header)?;
+        self.state = State::Copied(error);
+        Ok(found)
+    }
+
+    fn report_copied(&mut self, error: ReelError) -> Found {
+        self.state = State::Chunk;
+        Found::Damage(Damage {
+            error,
+            length: SECTOR as u64,
+            from: self.time,
+            to: self.time,
+        })
+    }
+
+    /// Takes a header that is in order.
+    fn start(&mut self, header: Header) -> Result<Found, ReelError> {
         let need = header.largest_chunk;
         if need as usize > self.buffer.as_ref().len() {
             return Err(ReelError::at(ErrorKind::Buffer { need }, 0));
@@ -288,7 +353,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         self.header = Some(header);
         self.time = header.first_tick;
         self.number = (!header.is_live()).then_some(0);
-        self.go(SECTOR as u64, State::Chunk);
+        self.go(FIRST_CHUNK, State::Chunk);
         Ok(Found::Header)
     }
 
@@ -297,7 +362,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             Ok(h) => self.accept(h),
             Err(kind) => {
                 let error = ReelError::at(kind, self.base);
-                self.go(self.base + SECTOR as u64, State::Search(error));
+                self.slide(State::Search(error));
                 Ok(None)
             }
         }
@@ -312,7 +377,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         self.state = State::Body(h);
         let damage = match self.check_place(&h) {
             Ok(()) => None,
-            Err((kind, usable)) => Some(self.misplaced(&h, kind, usable)),
+            Err((kind, fate)) => Some(self.misplaced(&h, kind, fate)),
         };
         if matches!(self.state, State::Body(_)) {
             self.open_body(&h);
@@ -320,26 +385,33 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         Ok(damage.map(Found::Damage))
     }
 
-    /// Whether the chunk comes in turn; if not, whether it may still be used:
-    /// what jumps ahead may, what goes back or breaks a limit may not.
-    fn check_place(&self, h: &ChunkHeader) -> Result<(), (ErrorKind, bool)> {
-        if let (Some(header), Some(Kind::Slice)) = (&self.header, h.kind()) {
-            slice::check_limits(header, h).map_err(|kind| (kind, false))?;
+    /// Whether the chunk comes in turn; if not, what becomes of it.
+    fn check_place(&self, h: &ChunkHeader) -> Result<(), (ErrorKind, Fate)> {
+        if let Some(header) = &self.header {
+            slice::check_limits(header, h).map_err(|kind| (kind, Fate::Silent))?;
         }
         let late = h.time < self.time;
         let early = h.time > self.time && !self.loose && !h.is_after_gap();
         let found = h.number;
+        if !self.believable(h) {
+            return Err((ErrorKind::Field { name: "time" }, Fate::Doubted));
+        }
         if let Some(expected) = self.number
             && found != expected
             && !(self.loose && found > expected)
         {
             let kind = ErrorKind::Sequence { expected, found };
-            return Err((kind, found > expected && !late));
+            let fate = match found > expected && !late {
+                true => Fate::Used,
+                false => Fate::Silent,
+            };
+            return Err((kind, fate));
         }
-        if late || early {
-            return Err((ErrorKind::Field { name: "time" }, !late));
+        match late || early {
+            true if late => Err((ErrorKind::Field { name: "time" }, Fate::Silent)),
+            true => Err((ErrorKind::Field { name: "time" }, Fate::Used)),
+            false => Ok(()),
         }
-        Ok(())
     }
 
     /// Whether a slice ends before the reel does, as far as that is known.
@@ -354,9 +426,11 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             self.stale = true;
         }
         self.loose = false;
+        self.anywhere &= !h.is_slice();
+        self.candidate = None;
         // A live reel joined in the middle: its first slice brings its own number.
         if self.number.is_some() || h.kind() == Some(Kind::Slice) {
-            self.number = Some(h.number.wrapping_add(1));
+            self.number = Some(h.number.saturating_add(1));
         }
         self.time = h.time;
         self.chunk_at = self.base;
@@ -377,21 +451,25 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     fn check_body(&self, h: &ChunkHeader) -> Result<(), ErrorKind> {
         let chunk = &self.buffer.as_ref()[..h.length as usize];
-        check_chunk(h, chunk)?;
-        match (h.kind(), &self.header) {
-            (Some(Kind::Slice), Some(header)) => slice::check(header, h, &chunk[h.payload()]),
-            (Some(Kind::End), _) => End::parse(&chunk[h.payload()]).map(|_| ()),
-            _ => Ok(()),
+        match h.kind() {
+            Some(Kind::Slice) => Ok(()),
+            Some(Kind::End) => {
+                check_chunk(h, chunk)?;
+                End::parse(&chunk[h.payload()]).map(|_| ())
+            }
+            _ => check_chunk(h, chunk),
         }
+    }
+
+    fn open_slice(&mut self, h: ChunkHeader) -> Found {
+        self.time = h.end();
+        self.state = State::Parts(h, Cursor::default());
+        Found::Slice(h)
     }
 
     fn open(&mut self, h: ChunkHeader) -> Option<Found> {
         match h.kind() {
-            Some(Kind::Slice) => {
-                self.time = h.end();
-                self.state = State::Parts(h, Cursor::default());
-                Some(Found::Slice(h))
-            }
+            Some(Kind::Slice) => Some(self.open_slice(h)),
             Some(Kind::End) => Some(self.close(&h)),
             _ => {
                 // The payload stays in the buffer until the next call.
@@ -417,7 +495,32 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                     Found::Picture(tick, number, picture, range)
                 }
             }
+            (Part::Lost(name, kind, picture), _) => {
+                Found::Damage(self.lost(&h, name, kind, picture))
+            }
         })
+    }
+
+    /// What a part that is not in order costs: itself.
+    pub(crate) fn lost(
+        &self,
+        h: &ChunkHeader,
+        name: PartName,
+        kind: ErrorKind,
+        picture: Option<PictureHeader>,
+    ) -> Damage {
+        let tick = h.time + picture.map_or(0, |p| u64::from(p.tick_offset));
+        let (from, to) = match name {
+            PartName::Sound => (h.time, h.end()),
+            _ => (tick, tick),
+        };
+        let error = ReelError::at(kind, self.base).in_chunk(h.number);
+        Damage {
+            error: error.in_part(name),
+            length: 0,
+            from,
+            to,
+        }
     }
 
     /// The next part of the slice, its range in the payload, and whether it
@@ -426,16 +529,34 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         let State::Parts(h, cursor) = self.state else {
             return None;
         };
-        let payload = &self.buffer.as_ref()[h.payload()];
-        let Some((part, next)) = slice::next_part(&h, payload, cursor) else {
+        let header = self.header.as_ref()?;
+        let chunk = &self.buffer.as_ref()[..h.length as usize];
+        let Some((part, next)) = slice::next_part(header, &h, chunk, cursor) else {
             self.go(self.base + u64::from(h.length), State::Chunk);
             return None;
         };
         self.state = State::Parts(h, next);
-        if let Part::Picture(_, picture, _) = &part {
-            self.stale &= !picture.is_key();
+        match &part {
+            Part::Picture(_, picture, _) => self.stale &= !picture.is_key(),
+            Part::Lost(PartName::Picture(_) | PartName::Directory, ..) => {
+                self.stale |= h.pictures > 0;
+            }
+            Part::Lost(..) | Part::Sound(_) => {}
         }
         Some((part, self.stale))
+    }
+
+    /// Whether chunk `h`, ahead of the time expected, may be believed: it is no
+    /// further ahead than a slice may be long, or it says that something is
+    /// missing and comes in turn, or the chunk before foretold it.
+    fn believable(&self, h: &ChunkHeader) -> bool {
+        let rate = self.header.map_or(0, |header| header.clock_rate);
+        let near = self.time + u64::from(MAX_SLICE_SECONDS) * u64::from(rate);
+        let in_turn = self.number.is_none_or(|n| n == h.number);
+        h.time <= near
+            || self.anywhere
+            || h.is_after_gap() && in_turn
+            || self.candidate == Some((h.number, h.time))
     }
 
     /// Bytes of the payload in the buffer.

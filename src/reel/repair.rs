@@ -1,15 +1,15 @@
 //! Repair: a reel made anew from whatever whole chunks are there.
 
 use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, check_chunk, find_chunk};
-use super::content::{Poster, Slice};
+use super::content::{Picture, Slice};
 use super::emit::WriteError;
 use super::end::{END_PAYLOAD, End};
-use super::error::{ErrorKind, ReelError};
+use super::error::{ErrorKind, PartName, ReelError};
 use super::file::{FileError, read_chunk};
 use super::header::Header;
-use super::layout::{Field, SECTOR, crc32};
+use super::layout::{ALIGN, Field, SECTOR, crc32};
 use super::settings::Settings;
-use super::slice;
+use super::slice::{self, Cursor, Part};
 use super::writer::{ReelWriter, Summary};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 
@@ -40,6 +40,8 @@ pub enum HeaderSource {
         /// Bit number in the file, bit 0 the lowest of byte 0.
         bit: u32,
     },
+    /// The copy in sector 1.
+    Second,
     /// The copy in the end chunk.
     Copy,
 }
@@ -62,17 +64,21 @@ pub struct Repaired {
     pub header: HeaderSource,
     /// Slices saved.
     pub slices: u32,
-    /// What is missing, in order of time.
+    /// Sound that is missing, or whole slices, in order of time.
     pub lost: Vec<Lost>,
+    /// Pictures that are lost or built on such, in slices that were saved: the
+    /// panel keeps what it shows.
+    pub kept_pictures: u32,
     /// Poster, tables or note that are lost.
     pub lost_chunks: Vec<Kind>,
     /// The new reel.
     pub summary: Summary,
 }
 
-/// Reads whatever is whole in `source` and writes a whole reel to `sink`.
-/// Memory holds one chunk and 48 bytes per slice; each byte is read six times at
-/// most.
+/// Reads whatever is whole in `source` and writes a whole reel to `sink`, in
+/// which everything has the time it had: sound that is lost is an empty block,
+/// a picture that is lost an unchanged one, a slice that is lost a gap. Memory
+/// holds one chunk and 48 bytes per slice; each byte is read six times at most.
 ///
 /// # Errors
 /// See [`RepairError`].
@@ -88,9 +94,11 @@ pub fn repair<R: Read + Seek, W: Write + Seek>(
     }
     let mut job = Job {
         lost: Vec::new(),
-        writer: ReelWriter::new(sink, &settings, poster.as_ref())?,
+        writer: ReelWriter::new(sink, &settings, poster.as_deref())?,
         time: header.first_tick,
         number: None,
+        stale: false,
+        kept_pictures: 0,
         header,
     };
     job.writer.mark_repaired();
@@ -103,6 +111,7 @@ pub fn repair<R: Read + Seek, W: Write + Seek>(
         header: from,
         slices: summary.end.slices,
         lost: job.lost,
+        kept_pictures: job.kept_pictures,
         lost_chunks,
         summary,
     };
@@ -118,6 +127,11 @@ fn find_header<R: Read + Seek>(source: &mut R) -> Result<(Header, HeaderSource),
         Err(_) if filled < SECTOR => ReelError::at(ErrorKind::Truncated, 0),
         Err(error) => error,
     };
+    let mut second = [0; SECTOR];
+    read_up_to(source, &mut second)?;
+    if let Ok(header) = Header::parse(&second) {
+        return Ok((header, HeaderSource::Second));
+    }
     if let Some((header, bit)) = mend_header(&sector) {
         return Ok((header, HeaderSource::Mended { bit }));
     }
@@ -151,7 +165,7 @@ fn header_copy<R: Read + Seek>(source: &mut R) -> io::Result<Option<Header>> {
         if filled < CHUNK_HEADER {
             return Ok(None);
         }
-        for at in (0..filled).step_by(SECTOR) {
+        for at in (0..filled).step_by(ALIGN) {
             if let Some(header) = end_copy(&window[at..filled]) {
                 return Ok(Some(header));
             }
@@ -160,11 +174,11 @@ fn header_copy<R: Read + Seek>(source: &mut R) -> io::Result<Option<Header>> {
     }
 }
 
-const END_CHUNK: usize = super::chunk::chunk_length(END_PAYLOAD as u64) as usize;
+const END_CHUNK: usize = super::chunk::side_chunk_length(END_PAYLOAD as u64) as usize;
 const WINDOW: usize = 64 * SECTOR + END_CHUNK;
 
 fn end_copy(bytes: &[u8]) -> Option<Header> {
-    let h = ChunkHeader::parse(bytes.first_chunk()?).ok()?;
+    let h = ChunkHeader::parse(bytes.first_chunk()?, true).ok()?;
     if h.kind() != Some(Kind::End) {
         return None;
     }
@@ -175,7 +189,7 @@ fn end_copy(bytes: &[u8]) -> Option<Header> {
 }
 
 /// Poster, tables and note, and which of them are lost.
-type SideData = (Settings, Option<Poster>, Vec<Kind>);
+type SideData = (Settings, Option<Vec<u8>>, Vec<Kind>);
 
 fn side_data<R: Read + Seek>(source: &mut R, header: &Header) -> Result<SideData, RepairError> {
     let mut lost = Vec::new();
@@ -209,12 +223,7 @@ fn side_data<R: Read + Seek>(source: &mut R, header: &Header) -> Result<SideData
     if settings.start.parts == 1 {
         settings.start.reel_duration = None;
     }
-    let pixels = usize::from(header.poster_width) * usize::from(header.poster_height);
-    let poster = (poster.len() == pixels * 2).then_some(Poster {
-        width: header.poster_width,
-        height: header.poster_height,
-        bytes: poster,
-    });
+    let poster = (!poster.is_empty()).then_some(poster);
     Ok((settings, poster, lost))
 }
 
@@ -225,7 +234,7 @@ fn side_chunk<R: Read + Seek>(
     offset: u64,
     length: u32,
 ) -> Result<Option<Vec<u8>>, RepairError> {
-    match read_chunk(source, offset, length) {
+    match read_chunk(source, offset, length, header.is_newer()) {
         Ok((h, chunk)) if h.kind() == Some(kind) && h.id_low == header.id_low() => {
             Ok(Some(chunk[h.payload()].to_vec()))
         }
@@ -234,7 +243,7 @@ fn side_chunk<R: Read + Seek>(
     }
 }
 
-/// A whole slice in the old file.
+/// A slice in the old file of which at least one part is whole.
 #[derive(Clone, Copy)]
 struct Found {
     at: u64,
@@ -263,6 +272,7 @@ impl<'a> Scan<'a> {
     }
 
     fn run<R: Read + Seek>(mut self, source: &mut R) -> Result<Vec<Found>, RepairError> {
+        // Sector 1 may be missing.
         let mut at = SECTOR as u64;
         // Inside a damaged chunk others are looked for; failed tries may cost
         // no more than three times the file, whatever lengths chunks claim.
@@ -274,7 +284,7 @@ impl<'a> Scan<'a> {
                 at += length;
             } else if let Some(left) = credit.checked_sub(length) {
                 credit = left;
-                at += SECTOR as u64;
+                at += ALIGN as u64;
             } else {
                 at += length;
             }
@@ -289,24 +299,26 @@ impl<'a> Scan<'a> {
         at: &mut u64,
     ) -> Result<Option<ChunkHeader>, RepairError> {
         let mut window = [0; 16 * SECTOR];
-        // Most often it is the very next sector.
-        let mut size = SECTOR;
-        source.seek(SeekFrom::Start(*at))?;
+        // Most often it is right there.
+        let mut size = CHUNK_HEADER;
+        let (id_low, newer) = (self.header.id_low(), self.header.is_newer());
         loop {
+            source.seek(SeekFrom::Start(*at))?;
             let filled = read_up_to(source, &mut window[..size])?;
-            if let Some((offset, h)) = find_chunk(&window[..filled], self.header.id_low()) {
+            if let Some((offset, h)) = find_chunk(&window[..filled], id_low, newer) {
                 *at += offset as u64;
                 return Ok(Some(h));
             }
             if filled < size {
                 return Ok(None);
             }
-            *at += size as u64;
+            // A header may lie across the window's end.
+            *at += (size - CHUNK_HEADER + ALIGN) as u64;
             size = window.len();
         }
     }
 
-    /// Whether the chunk is whole; a slice is noted.
+    /// Whether the chunk is whole; a slice with anything whole in it is noted.
     fn is_whole<R: Read + Seek>(
         &mut self,
         source: &mut R,
@@ -315,14 +327,15 @@ impl<'a> Scan<'a> {
     ) -> Result<bool, RepairError> {
         self.chunk.resize(h.length as usize, 0);
         let filled = read_up_to(source, &mut self.chunk)?;
-        if filled < self.chunk.len() || check_chunk(h, &self.chunk).is_err() {
+        if filled < self.chunk.len() {
             return Ok(false);
         }
-        let payload = &self.chunk[h.payload()];
-        let slice = h.kind() == Some(Kind::Slice)
-            && slice::check_limits(self.header, h).is_ok()
-            && slice::check(self.header, h, payload).is_ok();
-        if slice && h.time >= self.header.first_tick {
+        if !h.is_slice() {
+            return Ok(check_chunk(h, &self.chunk).is_ok());
+        }
+        let (good, bad) = self.count_parts(h);
+        let fits = slice::check_limits(self.header, h).is_ok();
+        if fits && (good > 0 || bad == 0) && h.time >= self.header.first_tick {
             self.found.push(Found {
                 at,
                 length: h.length,
@@ -333,7 +346,22 @@ impl<'a> Scan<'a> {
                 pictures: h.pictures,
             });
         }
-        Ok(true)
+        Ok(bad == 0)
+    }
+
+    /// How many parts of a slice are in order, and how many are not.
+    fn count_parts(&self, h: &ChunkHeader) -> (u32, u32) {
+        let (mut good, mut bad) = (0, 0);
+        let mut cursor = Cursor::default();
+        while let Some((part, next)) = slice::next_part(self.header, h, &self.chunk, cursor) {
+            cursor = next;
+            match part {
+                Part::Lost(PartName::Padding, ..) => {}
+                Part::Lost(..) => bad += 1,
+                Part::Sound(_) | Part::Picture(..) => good += 1,
+            }
+        }
+        (good, bad)
     }
 }
 
@@ -380,21 +408,63 @@ struct Job<W> {
     time: u64,
     /// Number of the chunk copied last.
     number: Option<u32>,
+    /// Whether a picture was lost and no key picture has come since.
+    stale: bool,
+    kept_pictures: u32,
 }
 
 impl<W: Write + Seek> Job<W> {
     fn copy<R: Read + Seek>(&mut self, source: &mut R, found: &Found) -> Result<(), RepairError> {
-        let (h, chunk) = match read_chunk(source, found.at, found.length) {
+        let newer = self.header.is_newer();
+        let (h, chunk) = match read_chunk(source, found.at, found.length, newer) {
             Ok(whole) => whole,
             Err(FileError::Io(error)) => return Err(error.into()),
             // It was whole a moment ago: the file changes under our hands.
             Err(FileError::Reel(error)) => return Err(io::Error::other(error).into()),
         };
         self.note_lost(&h, found.at);
-        self.writer.copy(&h, &Slice::of(&h, &chunk[h.payload()]))?;
+        let slice = self.salvage(&h, &chunk, found.at);
+        if self.number.is_none() && !slice.key {
+            self.writer.mark_gap();
+        }
+        self.writer.copy(&h, &slice)?;
         self.time = h.end();
         self.number = Some(h.number);
         Ok(())
+    }
+
+    /// The slice with what is lost in it left out, at the times it had.
+    fn salvage(&mut self, h: &ChunkHeader, chunk: &[u8], at: u64) -> Slice {
+        let mut sound = Vec::new();
+        let mut pictures = Vec::new();
+        let mut cursor = Cursor::default();
+        let parts = &chunk[h.parts()];
+        while let Some((part, next)) = slice::next_part(&self.header, h, chunk, cursor) {
+            cursor = next;
+            match part {
+                Part::Sound(range) => sound = parts[range].to_vec(),
+                Part::Picture(_, p, range) => {
+                    self.stale &= !p.is_key();
+                    self.kept_pictures += u32::from(self.stale);
+                    pictures.push(match self.stale {
+                        true => Picture::kept(&p),
+                        false => Picture::of(&p, &parts[range]),
+                    });
+                }
+                Part::Lost(PartName::Sound, ..) => self.lost.push(Lost {
+                    offset: at,
+                    from: h.time,
+                    to: h.end(),
+                }),
+                Part::Lost(PartName::Padding, ..) => {}
+                Part::Lost(_, _, picture) => {
+                    self.stale = true;
+                    self.kept_pictures += picture.map_or(u32::from(h.pictures), |_| 1);
+                    pictures.extend(picture.map(|p| Picture::kept(&p)));
+                }
+            }
+        }
+        Slice::new(h.time, h.ticks, sound, pictures)
     }
 
     /// Notes what is missing before slice `h`, and marks the gap.
@@ -409,6 +479,8 @@ impl<W: Write + Seek> Job<W> {
         }
         if missing || h.is_after_gap() || h.time > self.time {
             self.writer.mark_gap();
+            // A reader waits for a key picture there of itself.
+            self.stale = false;
         }
     }
 

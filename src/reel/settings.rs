@@ -2,7 +2,8 @@
 
 use super::header::{Header, SoundCoding};
 use super::layout::{
-    MAX_CHUNK, MAX_PICTURES, MAX_SLICE_SECONDS, SECTOR, UNKNOWN, VERSION_MAJOR, VERSION_MINOR,
+    FIRST_CHUNK, MAX_CHUNK, MAX_PICTURES, MAX_SLICE_SECONDS, SECTOR, UNKNOWN, VERSION_MAJOR,
+    VERSION_MINOR,
 };
 use super::panel::{ByteOrder, Mounting, Shape, Wire};
 use crate::units::Ratio;
@@ -189,15 +190,13 @@ impl Settings {
             worst_rate: 0,
             worst_bus_bytes: 0,
             worst_instructions: 0,
-            first_slice: SECTOR as u64,
+            first_slice: FIRST_CHUNK,
             index_offset: 0,
             index_length: 0,
             index_step: 0,
             index_entries: 0,
             poster_offset: 0,
             poster_length: 0,
-            poster_width: 0,
-            poster_height: 0,
             tables_offset: 0,
             tables_length: 0,
             x_offset: self.offset.0,

@@ -1,123 +1,172 @@
-//! What lies in a slice's payload: the sound block, then each picture.
+//! What lies in a slice: the sound block, the directory, the pictures. Each is
+//! a part with checksums of its own.
 
-use super::chunk::{ChunkHeader, PICTURE_HEADER, PictureHeader};
-use super::error::ErrorKind;
+use super::chunk::{ChunkHeader, PICTURE_ENTRY, PictureHeader};
+use super::error::{ErrorKind, PartName};
 use super::header::Header;
-use super::layout::{align4, limit, require};
+use super::layout::{check_part, limit, part_length, require};
 use core::ops::Range;
 
-/// A piece of a slice, as a range of its payload.
+/// A part of a slice, as a range of its parts' bytes.
+#[derive(Debug)]
 pub(crate) enum Part {
     Sound(Range<usize>),
-    /// Its place in the slice, its header, its payload.
+    /// Its place in the slice, its entry, its payload.
     Picture(u16, PictureHeader, Range<usize>),
+    /// A part that is not in order.
+    Lost(PartName, ErrorKind, Option<PictureHeader>),
 }
 
 /// How far a slice has been taken apart.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Cursor {
+    stage: Stage,
+    /// Where the next picture's part begins, and its place in the slice.
     at: usize,
-    /// Parts handed out: the sound block first, if any, then pictures.
-    sound_done: bool,
-    pictures: u16,
+    picture: u16,
 }
 
-/// Checks a slice's header against what the reel's header promises.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Stage {
+    #[default]
+    Sound,
+    Directory,
+    Pictures,
+    Padding,
+    Done,
+}
+
+/// Checks a chunk's header against what the reel's header promises.
 pub(crate) fn check_limits(header: &Header, h: &ChunkHeader) -> Result<(), ErrorKind> {
-    limit("length", h.length.into(), header.largest_chunk.into())?;
-    limit("pictures", h.pictures.into(), header.most_pictures.into())?;
-    limit("ticks", h.ticks.into(), header.most_ticks.into())?;
-    limit(
-        "sound_bytes",
-        h.sound_bytes.into(),
-        header.largest_sound.into(),
-    )?;
+    if h.is_slice() {
+        limit("length", h.length.into(), header.largest_chunk.into())?;
+        limit("pictures", h.pictures.into(), header.most_pictures.into())?;
+        limit("ticks", h.ticks.into(), header.most_ticks.into())?;
+        limit("bytes", h.bytes.into(), header.largest_sound.into())?;
+    }
     if let Some(end) = header.end_tick() {
         limit("time", h.end(), end)?;
     }
-    require(
-        u64::from(h.sound_bytes) == header.sound.block_bytes(h.ticks),
-        "sound_bytes",
-    )
+    let fits = !h.is_slice() || header.sound.fits(h.ticks, h.bytes);
+    require(fits, "bytes")
 }
 
-/// Checks every rule inside a slice, so that taking it apart cannot fail.
-pub(crate) fn check(header: &Header, h: &ChunkHeader, payload: &[u8]) -> Result<(), ErrorKind> {
-    let mut at = check_sound(h, payload)?;
+/// Where the directory lies in the parts of slice `h`.
+fn directory(h: &ChunkHeader) -> Range<usize> {
+    let start = part_length(h.bytes as usize);
+    start..start + usize::from(h.pictures) * PICTURE_ENTRY
+}
+
+fn entry(h: &ChunkHeader, parts: &[u8], i: u16, newer: bool) -> Result<PictureHeader, ErrorKind> {
+    let bytes = parts[directory(h)][usize::from(i) * PICTURE_ENTRY..].first_chunk();
+    PictureHeader::parse(bytes.unwrap_or(&[0; PICTURE_ENTRY]), newer)
+}
+
+/// Checks the directory: its checksum, every entry, and that the pictures it
+/// names fill the slice.
+fn check_directory(header: &Header, h: &ChunkHeader, parts: &[u8]) -> Result<(), ErrorKind> {
+    let place = directory(h);
+    let mut at = place.start + part_length(place.len());
+    check_part(&parts[place.start..at], place.len())?;
     let mut earliest = 0;
     for i in 0..h.pictures {
-        let (picture, start) = picture_at(payload, at)?;
+        let picture = entry(h, parts, i, header.is_newer())?;
         check_picture(header, h, &picture)?;
         require(picture.tick_offset >= earliest, "tick_offset")?;
         require(i > 0 || picture.is_key() == h.is_key(), "flags")?;
-        at = padded_end(payload, start, picture.length as usize)?;
+        at += part_length(picture.length as usize);
         earliest = picture.tick_offset + 1;
     }
-    require(at == payload.len(), "used")
-}
-
-fn check_sound(h: &ChunkHeader, payload: &[u8]) -> Result<usize, ErrorKind> {
-    padded_end(payload, 0, h.sound_bytes as usize)
-}
-
-fn check_picture(
-    header: &Header,
-    h: &ChunkHeader,
-    picture: &PictureHeader,
-) -> Result<(), ErrorKind> {
-    require(picture.tick_offset < h.ticks, "tick_offset")?;
-    limit(
-        "picture",
-        picture.length.into(),
-        header.largest_picture.into(),
-    )?;
+    // A newer writer may put more behind the last part.
     require(
-        picture.coding == 0 || picture.coding == header.coding,
-        "coding",
+        at == parts.len() || header.is_newer() && at < parts.len(),
+        "used",
     )
 }
 
-fn picture_at(payload: &[u8], at: usize) -> Result<(PictureHeader, usize), ErrorKind> {
-    let bytes = payload
-        .get(at..)
-        .and_then(|b| b.first_chunk::<PICTURE_HEADER>())
-        .ok_or(ErrorKind::Field { name: "used" })?;
-    Ok((PictureHeader::parse(bytes)?, at + PICTURE_HEADER))
+fn check_picture(header: &Header, h: &ChunkHeader, p: &PictureHeader) -> Result<(), ErrorKind> {
+    require(p.tick_offset < h.ticks, "tick_offset")?;
+    limit("picture", p.length.into(), header.largest_picture.into())?;
+    require(p.coding == header.coding, "coding")
 }
 
-/// Where the next part starts after `length` bytes at `start` and zeros up to a
-/// multiple of four.
-fn padded_end(payload: &[u8], start: usize, length: usize) -> Result<usize, ErrorKind> {
-    let short = ErrorKind::Field { name: "used" };
-    let end = start.checked_add(length).ok_or(short)?;
-    let next = end.checked_next_multiple_of(4).ok_or(short)?;
-    let padding = payload.get(end..next).ok_or(short)?;
-    if padding.iter().any(|&b| b != 0) {
-        return Err(ErrorKind::Reserved);
-    }
-    Ok(next)
-}
-
-/// The next part of a slice that [`check`] passed, and where to go on.
-pub(crate) fn next_part(h: &ChunkHeader, payload: &[u8], cursor: Cursor) -> Option<(Part, Cursor)> {
-    if !cursor.sound_done && h.sound_bytes > 0 {
-        let sound = 0..h.sound_bytes as usize;
-        let next = Cursor {
-            at: align4(sound.end),
-            sound_done: true,
-            pictures: 0,
+/// The next part of a slice whose header is in order, checked, and where to go
+/// on. `chunk` is the whole chunk.
+pub(crate) fn next_part(
+    header: &Header,
+    h: &ChunkHeader,
+    chunk: &[u8],
+    mut cursor: Cursor,
+) -> Option<(Part, Cursor)> {
+    let parts = &chunk[h.parts()];
+    loop {
+        let part = match cursor.stage {
+            Stage::Sound => {
+                cursor.stage = Stage::Directory;
+                sound(header, h, parts)
+            }
+            Stage::Directory => {
+                let (part, stage) = open_directory(header, h, parts);
+                cursor.stage = stage;
+                let place = directory(h);
+                cursor.at = place.start + part_length(place.len());
+                part
+            }
+            Stage::Pictures if cursor.picture < h.pictures => {
+                Some(picture(header, h, parts, &mut cursor))
+            }
+            Stage::Pictures => {
+                cursor.stage = Stage::Padding;
+                None
+            }
+            Stage::Padding => {
+                cursor.stage = Stage::Done;
+                let padding = super::chunk::check_padding(h, chunk).err();
+                padding
+                    .filter(|_| !header.is_newer())
+                    .map(|kind| Part::Lost(PartName::Padding, kind, None))
+            }
+            Stage::Done => return None,
         };
-        return Some((Part::Sound(sound), next));
+        if let Some(part) = part {
+            return Some((part, cursor));
+        }
     }
-    if cursor.pictures == h.pictures {
+}
+
+fn sound(header: &Header, h: &ChunkHeader, parts: &[u8]) -> Option<Part> {
+    let n = h.bytes as usize;
+    if header.sound == super::header::SoundCoding::None {
         return None;
     }
-    let (picture, start) = picture_at(payload, cursor.at).ok()?;
-    let range = start..start + picture.length as usize;
-    let next = Cursor {
-        at: align4(range.end),
-        sound_done: true,
-        pictures: cursor.pictures + 1,
+    Some(match check_part(&parts[..part_length(n)], n) {
+        Ok(()) => Part::Sound(0..n),
+        Err(kind) => Part::Lost(PartName::Sound, kind, None),
+    })
+}
+
+fn open_directory(header: &Header, h: &ChunkHeader, parts: &[u8]) -> (Option<Part>, Stage) {
+    match check_directory(header, h, parts) {
+        Ok(()) => (None, Stage::Pictures),
+        Err(kind) => (
+            Some(Part::Lost(PartName::Directory, kind, None)),
+            Stage::Padding,
+        ),
+    }
+}
+
+fn picture(header: &Header, h: &ChunkHeader, parts: &[u8], cursor: &mut Cursor) -> Part {
+    let place = cursor.picture;
+    cursor.picture += 1;
+    let entry = match entry(h, parts, place, header.is_newer()) {
+        Ok(entry) => entry,
+        Err(kind) => return Part::Lost(PartName::Picture(place), kind, None),
     };
-    Some((Part::Picture(cursor.pictures, picture, range), next))
+    let (start, n) = (cursor.at, entry.length as usize);
+    cursor.at += part_length(n);
+    let part = parts.get(start..cursor.at).unwrap_or(&[]);
+    match check_part(part, n) {
+        Ok(()) => Part::Picture(place, entry, start..start + n),
+        Err(kind) => Part::Lost(PartName::Picture(place), kind, Some(entry)),
+    }
 }

@@ -1,13 +1,12 @@
 //! Parts: a reel cut before key slices, each part a reel of its own.
 
-use super::chunk::chunk_length;
-use super::content::Poster;
+use super::chunk::side_chunk_length;
 use super::emit::WriteError;
 use super::end::END_PAYLOAD;
 use super::error::ReelError;
-use super::file::{FileError, Piece, ReelFile};
+use super::file::{FileError, Piece, ReelFile, WholeSlice};
 use super::index;
-use super::layout::SECTOR;
+use super::layout::FIRST_CHUNK;
 use super::settings::{Settings, Start};
 use super::writer::{ReelWriter, Summary};
 use crate::files::{Destination, OutputError, publish_all};
@@ -123,13 +122,9 @@ pub fn part_path(out: &Path, part: u16, parts: u16) -> PathBuf {
 /// All that a part shares with the reel it is cut from.
 pub(crate) fn settings_of<R: Read + Seek>(
     reel: &mut ReelFile<R>,
-) -> Result<(Settings, Poster), FileError> {
+) -> Result<(Settings, Vec<u8>), FileError> {
     let header = *reel.header();
-    let poster = Poster {
-        width: header.poster_width,
-        height: header.poster_height,
-        bytes: reel.poster()?.unwrap_or_default(),
-    };
+    let poster = reel.poster()?.unwrap_or_default();
     let settings = Settings {
         tables: reel.tables()?.unwrap_or_default(),
         note: reel.note()?.unwrap_or_default(),
@@ -141,10 +136,7 @@ pub(crate) fn settings_of<R: Read + Seek>(
 fn groups<R: Read + Seek>(reel: &mut ReelFile<R>) -> Result<Vec<Group>, SplitError> {
     let mut groups: Vec<Group> = Vec::new();
     while let Some(piece) = reel.next_piece()? {
-        let h = match piece {
-            Piece::Slice(whole) => whole.header,
-            Piece::Damage(damage) => return Err(SplitError::Damaged(damage.error)),
-        };
+        let h = undamaged(piece)?.header;
         match groups.last_mut() {
             Some(group) if !h.is_key() => {
                 group.end = h.end();
@@ -160,11 +152,21 @@ fn groups<R: Read + Seek>(reel: &mut ReelFile<R>) -> Result<Vec<Group>, SplitErr
     Ok(groups)
 }
 
+fn undamaged(piece: Piece) -> Result<WholeSlice, SplitError> {
+    match piece {
+        Piece::Slice(whole) => match whole.damage.first() {
+            None => Ok(whole),
+            Some(damage) => Err(SplitError::Damaged(damage.error)),
+        },
+        Piece::Damage(damage) => Err(SplitError::Damaged(damage.error)),
+    }
+}
+
 /// First and last tick of each part, as full as the limit allows.
 fn cuts(
     groups: &[Group],
     settings: &Settings,
-    poster: &Poster,
+    poster: &[u8],
     limit: u64,
 ) -> Result<Vec<(u64, u64)>, SplitError> {
     let step = u64::from(settings.clock_rate) * u64::from(settings.index_step_ms) / 1000;
@@ -195,33 +197,28 @@ fn cuts(
 }
 
 /// Bytes in every part besides slices and index.
-fn fixed_bytes(settings: &Settings, poster: &Poster) -> u64 {
-    let sides = [
-        poster.bytes.len(),
-        settings.tables.len(),
-        settings.note.len(),
-    ];
+fn fixed_bytes(settings: &Settings, poster: &[u8]) -> u64 {
+    let sides = [poster.len(), settings.tables.len(), settings.note.len()];
     let chunks = sides.into_iter().filter(|&n| n > 0);
-    SECTOR as u64
-        + chunks.map(|n| chunk_length(n as u64)).sum::<u64>()
-        + chunk_length(END_PAYLOAD as u64)
+    FIRST_CHUNK
+        + chunks.map(|n| side_chunk_length(n as u64)).sum::<u64>()
+        + side_chunk_length(END_PAYLOAD as u64)
 }
 
 fn write_part<R: Read + Seek, W: Write + Seek>(
     reel: &mut ReelFile<R>,
     sink: W,
     settings: &Settings,
-    poster: &Poster,
+    poster: &[u8],
     (part, parts, end): (u16, u16, u64),
 ) -> Result<(W, Summary), SplitError> {
     let mut writer = None;
     let mut sink = Some(sink);
     loop {
-        let whole = match reel.next_piece()? {
-            Some(Piece::Slice(whole)) => whole,
-            Some(Piece::Damage(damage)) => return Err(SplitError::Damaged(damage.error)),
-            None => break,
+        let Some(piece) = reel.next_piece()? else {
+            break;
         };
+        let whole = undamaged(piece)?;
         if writer.is_none() {
             let Some(sink) = sink.take() else { break };
             let start = Start {

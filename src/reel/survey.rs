@@ -129,7 +129,7 @@ impl Survey {
     pub fn payload_bytes(&self) -> u64 {
         let slices = self.slices.iter();
         slices
-            .map(|s| s.picture_bytes + u64::from(s.header.sound_bytes))
+            .map(|s| s.picture_bytes + u64::from(s.header.bytes))
             .sum()
     }
 
@@ -139,7 +139,7 @@ impl Survey {
         let kinds = [Kind::Poster, Kind::Tables, Kind::Note];
         let others = self.others.iter().map(|o| &o.header);
         let sides = others.filter(|h| h.kind().is_some_and(|k| kinds.contains(&k)));
-        sides.map(|h| u64::from(h.used)).sum()
+        sides.map(|h| u64::from(h.bytes)).sum()
     }
 
     /// Share of the file that carries nothing: headers, checksums, padding,

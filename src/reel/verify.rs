@@ -1,17 +1,17 @@
 //! Every checksum and rule of the container, checked from end to end.
 
-use super::chunk::{ChunkHeader, Kind, PictureHeader};
+use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PictureHeader};
 use super::end::End;
 use super::error::{ErrorKind, ReelError};
 use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{MAX_CHUNK, SECTOR};
+use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, SECTOR};
 use super::pace::Rates;
 use std::io::{Read, Seek};
 
-const END_CHUNK: u32 = super::chunk::chunk_length(super::end::END_PAYLOAD as u64) as u32;
+const END_CHUNK: u32 = super::chunk::side_chunk_length(super::end::END_PAYLOAD as u64) as u32;
 /// Kinds of chunks, and one for none.
 const KINDS: usize = 7;
 /// Findings kept; more are counted.
@@ -157,6 +157,9 @@ impl Check {
         }
         let length = reel.source_length()?;
         self.finish(&header, length);
+        if length >= FIRST_CHUNK && reel.second_header()? != Some(header) {
+            self.wrong("header", SECTOR as u64);
+        }
         self.check_copy(reel)
     }
 
@@ -200,7 +203,6 @@ impl Check {
         match kind {
             Kind::Index => self.index(header, bytes, at),
             Kind::Note if core::str::from_utf8(bytes).is_err() => self.wrong("note", at),
-            Kind::Poster => self.check_poster(header, h, at),
             _ => {}
         }
         self.places[kind as usize].get_or_insert((at, h.length));
@@ -210,13 +212,6 @@ impl Check {
     fn side_follows(&mut self, kind: Kind) -> bool {
         let last = std::mem::replace(&mut self.last_side, kind as u8);
         last < kind as u8
-    }
-
-    fn check_poster(&mut self, header: &Header, h: &ChunkHeader, at: u64) {
-        let pixels = u32::from(header.poster_width) * u32::from(header.poster_height);
-        if h.used != pixels * 2 {
-            self.wrong("used", at);
-        }
     }
 
     fn slice(&mut self, header: &Header, h: &ChunkHeader, at: u64) {
@@ -237,7 +232,7 @@ impl Check {
         if h.is_key() || self.key.is_none() {
             self.fill_index(header, h.time);
             self.key = Some(IndexEntry {
-                sector: (at / SECTOR as u64) as u32,
+                place: (at / ALIGN as u64) as u32,
                 number: h.number,
             });
         }
@@ -248,13 +243,13 @@ impl Check {
         self.verdict.gaps += u32::from(h.is_after_gap());
         self.rates.slice(h.time, h.length);
         self.sums.ticks = h.end() - header.first_tick;
-        self.sums.sound_bytes += u64::from(h.sound_bytes);
+        self.sums.sound_bytes += u64::from(h.bytes);
         self.sums.pictures = self.sums.pictures.wrapping_add(h.pictures.into());
         let largest = &mut self.largest;
         largest.chunk = largest.chunk.max(h.length);
         largest.pictures = largest.pictures.max(h.pictures);
         largest.ticks = largest.ticks.max(h.ticks);
-        largest.sound = largest.sound.max(h.sound_bytes);
+        largest.sound = largest.sound.max(h.bytes);
     }
 
     fn picture(&mut self, picture: &PictureHeader) {
@@ -289,11 +284,8 @@ impl Check {
         if bytes.len() as u64 != index::payload_length(header.index_entries) {
             return self.wrong("used", at);
         }
-        if bytes[..index::LEAD].iter().any(|&b| b != 0) {
-            self.error(ReelError::at(ErrorKind::Reserved, at));
-        }
-        for (i, bytes) in bytes[index::LEAD..].chunks_exact(SECTOR).enumerate() {
-            let offset = at + ((i + 1) * SECTOR) as u64;
+        for (i, bytes) in bytes.chunks_exact(SECTOR).enumerate() {
+            let offset = at + (CHUNK_HEADER + i * SECTOR) as u64;
             match bytes.first_chunk().map(IndexSector::parse) {
                 Some(Ok(sector)) => self.index_sector(header, i, &sector, offset, damaged),
                 Some(Err(kind)) => self.error(ReelError::at(kind, offset)),
@@ -356,17 +348,24 @@ impl Check {
             self.check_places(header);
         }
         if header.is_live() {
+            if let Some((at, chunk)) = self.places[Kind::End as usize] {
+                self.check_trailing(at + u64::from(chunk), length);
+            }
             return self.check_live(header);
         }
-        if length > header.file_length {
-            let bytes = length - header.file_length;
-            let kind = ErrorKind::Trailing { bytes };
-            self.error(ReelError::at(kind, header.file_length));
-        } else if length < header.file_length && self.verdict.count == 0 {
+        self.check_trailing(header.file_length, length);
+        if length < header.file_length && self.verdict.count == 0 {
             self.error(ReelError::at(ErrorKind::Truncated, length));
         }
         if self.verdict.count == 0 {
             self.check_header(header);
+        }
+    }
+
+    fn check_trailing(&mut self, end: u64, length: u64) {
+        if length > end {
+            let bytes = length - end;
+            self.error(ReelError::at(ErrorKind::Trailing { bytes }, end));
         }
     }
 
@@ -471,7 +470,13 @@ impl Check {
             return Ok(());
         };
         let copy = match reel.chunk_at(at, length) {
-            Ok((h, chunk)) => End::header_copy(&chunk[h.payload()]).copied(),
+            Ok((h, chunk)) => {
+                if self.verdict.count == 0 {
+                    let (stated, counted) = (h.first_picture, self.next_picture);
+                    self.total("first_picture", stated.into(), counted.into(), at);
+                }
+                End::header_copy(&chunk[h.payload()]).copied()
+            }
             Err(FileError::Reel(_)) => None,
             Err(error) => return Err(error),
         };

@@ -2,14 +2,14 @@
 //! (`ReelWriter`, needs a sink that can seek back to the header); a live one has
 //! neither (`LiveWriter`).
 
-use super::chunk::{ChunkHeader, Kind, chunk_length};
-use super::content::{Poster, Slice};
-use super::emit::{Emitter, WriteError, refuse};
+use super::chunk::{ChunkHeader, Kind, side_chunk_length};
+use super::content::Slice;
+use super::emit::{Emitter, WriteError, header_sectors, refuse};
 use super::end::{END_PAYLOAD, End};
 use super::error::ReelError;
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{MAX_CHUNK, SECTOR, whole_sectors};
+use super::layout::{ALIGN, MAX_CHUNK, SECTOR, aligned};
 use super::pace::Pace;
 use super::settings::Settings;
 use std::io::{Seek, SeekFrom, Write};
@@ -29,7 +29,7 @@ pub struct Summary {
 }
 
 /// Most entries whose index is not larger than a chunk may be; an even number.
-const MAX_ENTRIES: usize = ENTRIES_PER_SECTOR as usize * (MAX_CHUNK as usize / SECTOR - 2);
+const MAX_ENTRIES: usize = ENTRIES_PER_SECTOR as usize * (MAX_CHUNK as usize / SECTOR - 8);
 
 /// Writes a finished reel: index and end after the slices, then the header once
 /// more with all that became known. Until then the file stands as a live reel,
@@ -47,13 +47,13 @@ pub struct ReelWriter<W> {
 }
 
 impl<W: Write + Seek> ReelWriter<W> {
-    /// Starts a reel at the sink's start. One `write` call a chunk reaches the sink.
+    /// Starts a reel at the sink's start; `poster` is the payload of a key
+    /// picture. One `write` call a chunk reaches the sink.
     ///
     /// # Errors
     /// Settings or poster that the format cannot hold, or a sink that fails.
-    pub fn new(sink: W, settings: &Settings, poster: Option<&Poster>) -> Result<Self, WriteError> {
-        let none = Poster::default();
-        let poster = poster.unwrap_or(&none);
+    pub fn new(sink: W, settings: &Settings, poster: Option<&[u8]>) -> Result<Self, WriteError> {
+        let poster = poster.unwrap_or_default();
         let mut out = Emitter::new(sink, settings, poster)?;
         let step = u64::from(settings.clock_rate) * u64::from(settings.index_step_ms) / 1000;
         out.start(settings, poster)?;
@@ -76,8 +76,8 @@ impl<W: Write + Seek> ReelWriter<W> {
     /// A slice that breaks a rule or passes the size limit, or a sink that fails.
     pub fn slice(&mut self, slice: &Slice) -> Result<(), WriteError> {
         let entry = IndexEntry {
-            sector: u32::try_from(self.out.offset / SECTOR as u64)
-                .map_err(|_| refuse("a reel holds at most 2 TiB", self.out.offset))?,
+            place: u32::try_from(self.out.offset / ALIGN as u64)
+                .map_err(|_| refuse("a part holds at most 64 GiB", self.out.offset))?,
             number: self.out.number,
         };
         self.check_size(slice)?;
@@ -110,7 +110,7 @@ impl<W: Write + Seek> ReelWriter<W> {
     /// Bytes that `finish` would add to a reel of `ticks` ticks.
     fn closing_length(&self, ticks: u64) -> u64 {
         let entries = ticks.div_ceil(u64::from(self.step)).min(MAX_ENTRIES as u64);
-        index::chunk_length(entries as u32) + chunk_length(END_PAYLOAD as u64)
+        index::chunk_length(entries as u32) + side_chunk_length(END_PAYLOAD as u64)
     }
 
     /// States the bytes to have before play starts, where a rehearsal knows better.
@@ -197,10 +197,8 @@ impl<W: Write + Seek> ReelWriter<W> {
         header.check().map_err(|kind| ReelError::at(kind, 0))?;
         self.write_index()?;
         self.out.finish(&header)?;
-        let mut sector = [0; SECTOR];
-        header.emit(&mut sector);
         self.out.sink.seek(SeekFrom::Start(0))?;
-        self.out.sink.write_all(&sector)?;
+        self.out.sink.write_all(&header_sectors(&header))?;
         self.out.sink.flush()?;
         let summary = Summary {
             header,
@@ -223,7 +221,7 @@ impl<W: Write + Seek> ReelWriter<W> {
                 1 => duration,
                 _ => out.header.reel_duration,
             },
-            file_length: out.offset + index_length + chunk_length(END_PAYLOAD as u64),
+            file_length: out.offset + index_length + side_chunk_length(END_PAYLOAD as u64),
             picture_count: out.end.pictures,
             slice_count: out.end.slices,
             largest_chunk: out.largest.chunk,
@@ -249,7 +247,7 @@ impl<W: Write + Seek> ReelWriter<W> {
 
     fn write_index(&mut self) -> Result<(), WriteError> {
         let mut payload = vec![0; index::payload_length(self.entries.len() as u32) as usize];
-        let sectors = payload[index::LEAD..].chunks_mut(SECTOR);
+        let sectors = payload.chunks_mut(SECTOR);
         let per_sector = ENTRIES_PER_SECTOR as usize;
         for (i, (bytes, entries)) in sectors.zip(self.entries.chunks(per_sector)).enumerate() {
             let mut sector = IndexSector {
@@ -280,13 +278,12 @@ impl<W: Write> LiveWriter<W> {
     pub fn new(
         sink: W,
         settings: &Settings,
-        poster: Option<&Poster>,
+        poster: Option<&[u8]>,
         largest_chunk: u32,
     ) -> Result<Self, WriteError> {
-        let none = Poster::default();
-        let poster = poster.unwrap_or(&none);
+        let poster = poster.unwrap_or_default();
         let mut out = Emitter::new(sink, settings, poster)?;
-        let largest = whole_sectors(largest_chunk.into()).min(MAX_CHUNK.into()) as u32;
+        let largest = aligned(largest_chunk.into()).min(MAX_CHUNK.into()) as u32;
         out.header.largest_chunk = largest;
         out.header.largest_sound = largest;
         out.header.largest_picture = largest;

@@ -6,7 +6,7 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use crate::reel::{ByteOrder, Header, Shape, SoundCoding};
+use crate::reel::{Header, Shape, SoundCoding};
 
 use super::folder::{Folder, OpenReel, encode};
 use super::table::read_header;
@@ -72,16 +72,8 @@ pub struct Facts {
 pub struct Poster {
     /// Offset of its chunk in bytes.
     pub offset: u32,
-    /// Width in pixels.
-    pub width: u16,
-    /// Height in pixels.
-    pub height: u16,
-    /// Whether a pixel's low byte comes first.
-    pub low_byte_first: bool,
-    /// Whether red and blue are swapped.
-    pub bgr: bool,
-    /// Whether all bits are inverted.
-    pub inverted: bool,
+    /// Length of its chunk in bytes.
+    pub length: u32,
     /// Clockwise rotation from what the viewer sees, degrees.
     pub rotation: u16,
     /// Whether left and right were exchanged after them.
@@ -117,11 +109,7 @@ impl Facts {
             part: (header.part, header.parts),
             poster: (header.poster_length > 0).then_some(Poster {
                 offset: header.poster_offset,
-                width: header.poster_width,
-                height: header.poster_height,
-                low_byte_first: header.pixel_format == ByteOrder::LowFirst,
-                bgr: header.wire.bgr,
-                inverted: header.wire.inverted,
+                length: header.poster_length,
                 rotation: 90 * u16::from(header.mounting.turns),
                 mirror: header.mounting.mirror,
             }),

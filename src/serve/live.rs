@@ -1,8 +1,8 @@
 //! The paced live stream: a reel of unknown duration, sent at the pace of its
 //! sound clock.
 //!
-//! The file's own chunks are passed through; only their 64-byte headers are
-//! rewritten, so that numbers and times are continuous from the start of the stream, also
+//! The file's own chunks are passed through; only their headers are rewritten,
+//! so that numbers and times are continuous from the start of the stream, also
 //! when the reel begins again. What a client receives is a valid reel.
 
 use byteorder::{ByteOrder as _, LE};
@@ -19,7 +19,8 @@ use tokio::time::{Instant, sleep_until};
 use super::body::{Gone, Sender};
 use super::table::{Place, Table};
 use crate::reel::{
-    CHUNK_HEADER, ChunkHeader, END_PAYLOAD, End, Header, Kind, SECTOR, UNKNOWN, chunk_length, crc32,
+    CHUNK_HEADER, ChunkHeader, END_PAYLOAD, End, FIRST_CHUNK, Header, Kind, SECTOR, UNKNOWN, crc32,
+    part_length, side_chunk_length,
 };
 
 /// Where a live stream begins.
@@ -112,7 +113,7 @@ impl Course {
                 .iter()
                 .find(|p| p.header.kind() == Some(kind))
         };
-        let mut offset = SECTOR as u32;
+        let mut offset = FIRST_CHUNK as u32;
         let mut place = |found: Option<&Place>| {
             let length = found.map_or(0, |place| place.header.length);
             let at = if length == 0 { 0 } else { offset };
@@ -188,7 +189,7 @@ impl Course {
         header.first_picture = header.first_picture.wrapping_add(self.pictures_past);
         self.totals.slices += 1;
         self.totals.pictures += u32::from(header.pictures);
-        self.totals.sound_bytes += u64::from(header.sound_bytes);
+        self.totals.sound_bytes += u64::from(header.sound_bytes());
         self.totals.gaps += u32::from(header.is_after_gap());
         Some(Place { offset, header })
     }
@@ -205,7 +206,7 @@ impl Course {
         header.emit(&mut sector);
         let totals = End {
             ticks: tick - header.first_tick,
-            offset: self.bytes + SECTOR as u64,
+            offset: self.bytes + FIRST_CHUNK,
             ..self.totals
         };
         let mut payload = [0; END_PAYLOAD];
@@ -215,11 +216,11 @@ impl Course {
             flags: 0,
             pictures: 0,
             number: self.number,
-            length: chunk_length(END_PAYLOAD as u64) as u32,
-            used: END_PAYLOAD as u32,
+            length: side_chunk_length(END_PAYLOAD as u64) as u32,
+            used: part_length(END_PAYLOAD) as u32,
             ticks: 0,
             time: tick,
-            sound_bytes: 0,
+            bytes: END_PAYLOAD as u32,
             first_picture: header.first_picture.wrapping_add(totals.pictures),
             id_low: header.id_low(),
         };
@@ -235,14 +236,14 @@ fn pictures_in_turn(table: &Table) -> u32 {
         .sum()
 }
 
-/// A whole chunk from its header and payload.
+/// A whole chunk from its header and payload, which one checksum covers.
 fn chunk(header: &ChunkHeader, payload: &[u8]) -> Vec<u8> {
     let mut bytes = vec![0; header.length as usize];
     if let Some(head) = bytes.first_chunk_mut() {
         header.emit(head);
     }
     bytes[header.payload()].copy_from_slice(payload);
-    let crc_at = bytes.len() - 4;
+    let crc_at = header.parts().end - 4;
     let crc = crc32(&bytes[CHUNK_HEADER..crc_at]);
     LE::write_u32(&mut bytes[crc_at..], crc);
     bytes
@@ -281,7 +282,8 @@ async fn send(
     let header = course.header();
     let mut sector = [0; SECTOR];
     header.emit(&mut sector);
-    sender.send(Bytes::copy_from_slice(&sector)).await?;
+    // And its copy.
+    sender.send(Bytes::from(sector.repeat(2))).await?;
     for place in course.side(&header) {
         send_chunk(sender, file, &place).await?;
     }

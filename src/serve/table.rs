@@ -4,7 +4,9 @@ use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
 
-use crate::reel::{CHUNK_HEADER, ChunkHeader, Header, Kind, SECTOR, find_chunk};
+use crate::reel::{
+    ALIGN, CHUNK_HEADER, ChunkHeader, FIRST_CHUNK, Header, Kind, SECTOR, find_chunk,
+};
 
 /// Bytes looked through at once for the next chunk after damage.
 const SEARCH: usize = 64 * 1024;
@@ -41,9 +43,9 @@ impl Table {
             side: Vec::new(),
             slices: Vec::new(),
         };
-        let mut offset = SECTOR as u64;
+        let mut offset = FIRST_CHUNK;
         while offset + CHUNK_HEADER as u64 <= length {
-            let Some(place) = next_chunk(file, offset, length, header.id_low())? else {
+            let Some(place) = next_chunk(file, offset, length, &header)? else {
                 break;
             };
             offset = place.offset + u64::from(place.header.length);
@@ -95,37 +97,45 @@ impl Table {
     }
 }
 
-/// Reads sector 0.
+/// Reads sector 0, or its copy.
 ///
 /// # Errors
 /// A file that cannot be read or does not begin as a reel does.
 pub fn read_header(file: &File) -> io::Result<Header> {
     let mut sector = [0; SECTOR];
     file.read_exact_at(&mut sector, 0)?;
-    Header::parse(&sector).map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))
+    let header = Header::parse(&sector).or_else(|error| {
+        let copy = file.read_exact_at(&mut sector, SECTOR as u64);
+        copy.ok()
+            .and_then(|()| Header::parse(&sector).ok())
+            .ok_or(error)
+    });
+    header.map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))
 }
 
 /// The chunk at `offset`, or the next after damage there.
-fn next_chunk(file: &File, offset: u64, length: u64, id_low: u32) -> io::Result<Option<Place>> {
+fn next_chunk(file: &File, offset: u64, length: u64, reel: &Header) -> io::Result<Option<Place>> {
     let mut bytes = [0; CHUNK_HEADER];
     file.read_exact_at(&mut bytes, offset)?;
-    match ChunkHeader::parse(&bytes) {
-        Ok(header) if header.id_low == id_low => Ok(Some(Place { offset, header })),
-        _ => search(file, offset + SECTOR as u64, length, id_low),
+    match ChunkHeader::parse(&bytes, reel.is_newer()) {
+        Ok(header) if header.id_low == reel.id_low() => Ok(Some(Place { offset, header })),
+        _ => search(file, offset + ALIGN as u64, length, reel),
     }
 }
 
-fn search(file: &File, from: u64, length: u64, id_low: u32) -> io::Result<Option<Place>> {
+fn search(file: &File, from: u64, length: u64, reel: &Header) -> io::Result<Option<Place>> {
     let mut piece = vec![0; SEARCH];
     let mut offset = from;
     while offset < length {
         let count = (length - offset).min(SEARCH as u64) as usize;
         file.read_exact_at(&mut piece[..count], offset)?;
-        if let Some((at, header)) = find_chunk(&piece[..count], id_low) {
+        if let Some((at, header)) = find_chunk(&piece[..count], reel.id_low(), reel.is_newer()) {
             let offset = offset + at as u64;
             return Ok(Some(Place { offset, header }));
         }
-        offset += count as u64;
+        // A header may lie across the piece's end.
+        offset += count.saturating_sub(CHUNK_HEADER) as u64 / ALIGN as u64 * ALIGN as u64;
+        offset += ALIGN as u64;
     }
     Ok(None)
 }

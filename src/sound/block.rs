@@ -53,13 +53,18 @@ pub const fn block_bytes(coding: SoundCoding, samples: usize) -> usize {
     }
 }
 
-/// Decodes one block into `out`, whose length is the slice's sample count.
+/// Decodes one block into `out`, whose length is the slice's sample count. An
+/// empty block is silence.
 ///
 /// # Errors
 /// [`BlockError::Length`] when `bytes` is not exactly
 /// [`block_bytes`]`(coding, out.len())` long, [`BlockError::Header`] when an
 /// ADPCM header is out of range. `out` is untouched then.
 pub fn decode_block(coding: SoundCoding, bytes: &[u8], out: &mut [i16]) -> Result<(), BlockError> {
+    if bytes.is_empty() {
+        out.fill(0);
+        return Ok(());
+    }
     let needed = block_bytes(coding, out.len());
     if bytes.len() != needed {
         return Err(BlockError::Length {

@@ -3,8 +3,8 @@
 use super::faults::Chance;
 use std::io::Cursor;
 use thumbreel::reel::{
-    Event, Header, Mounting, Picture, Poster, Reader, ReelFile, ReelWriter, Settings, Slice,
-    SoundCoding, Summary, Survey, crc32,
+    Event, Header, Mounting, Picture, Reader, ReelFile, ReelWriter, Settings, Slice, SoundCoding,
+    Summary, Survey, crc32,
 };
 use thumbreel::units::Ratio;
 
@@ -29,7 +29,7 @@ pub fn tiny_settings() -> Settings {
         sound: SoundCoding::PcmU8,
         coding: 2,
         level: 1,
-        working_memory: 1024,
+        working_memory: Header::least_memory(2, 16, 12),
         title: "Harbour at dusk".into(),
         note: "made by hand".into(),
         tables: vec![7; 20],
@@ -38,17 +38,13 @@ pub fn tiny_settings() -> Settings {
     }
 }
 
-pub fn tiny_poster() -> Poster {
-    Poster {
-        width: 4,
-        height: 3,
-        bytes: bytes(99, 24),
-    }
+pub fn tiny_poster() -> Vec<u8> {
+    bytes(99, 24)
 }
 
 /// Slice `i` of a tiny reel: 25 ms, one picture in each, every third a key
-/// slice, every fourth picture unchanged unless it is a key picture. A chunk is
-/// one sector; every fifth takes two.
+/// slice, every fourth picture unchanged unless it is a key picture, every fifth
+/// larger than the others.
 pub fn tiny_slice(i: u64) -> Slice {
     let key = i.is_multiple_of(3);
     let unchanged = !key && i % 4 == 1;
@@ -63,7 +59,7 @@ pub fn tiny_slice(i: u64) -> Slice {
         key,
         unchanged,
         windows: u16::from(!unchanged),
-        cost: 100 + i as u32,
+        cost: 256 * (1 + i as u32),
         bus_bytes: if unchanged { 0 } else { 11 + 2 * 16 },
         bytes: bytes(2 * i + 2, length),
     };
@@ -85,7 +81,7 @@ pub fn tiny_slices(n: u64) -> Vec<Slice> {
 /// Writes `slices` under `settings` and returns the file's bytes.
 pub fn write_reel(
     settings: &Settings,
-    poster: Option<&Poster>,
+    poster: Option<&[u8]>,
     slices: &[Slice],
 ) -> (Vec<u8>, Summary) {
     let mut writer = ReelWriter::new(Cursor::new(Vec::new()), settings, poster).unwrap();

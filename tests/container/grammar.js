@@ -34,12 +34,40 @@ function chunk(c, offset) {
   delete found.reserved_flags;
   found.flags = (h.key ? 1 : 0) | (h.gap ? 2 : 0) | (h.skippable ? 128 : 0);
   if (h.kind === 3) {
-    found.picture_headers = c.payload.pictures.map((p) => ({
-      ...fields(p),
-      payload_crc32: crc32(p.payload),
+    found.picture_headers = c.parts.directory.map((entry, i) => ({
+      ...fields(entry),
+      cost: entry.cost * 256,
+      payload_crc32: crc32(c.parts.pictures[i].payload),
     }));
   }
   return found;
+}
+
+// The checksums of the part with `n` bytes of payload at `offset`.
+function partHolds(bytes, offset, n, { sums }) {
+  const padded = Math.ceil(n / 4) * 4;
+  return sums.every((sum, i) => {
+    const from = offset + 8192 * i;
+    return crc32(bytes.subarray(from, Math.min(from + 8192, offset + padded))) === sum;
+  });
+}
+
+const partLength = (n) => Math.ceil(n / 4) * 4 + 4 * Math.ceil((Math.ceil(n / 4) * 4) / 8192);
+
+// Whether every part of a chunk agrees with its checksums.
+function partsHold(bytes, c, offset) {
+  const at = offset + 48;
+  const { bytes: n, kind } = c.header;
+  if (kind !== 3) return partHolds(bytes, at, n, c.parts.end);
+  const { sound, directory, directoryEnd, pictures } = c.parts;
+  let next = at + partLength(n);
+  const checks = [partHolds(bytes, at, n, sound.end), partHolds(bytes, next, 16 * directory.length, directoryEnd)];
+  next += partLength(16 * directory.length);
+  directory.forEach((entry, i) => {
+    checks.push(partHolds(bytes, next, entry.length, pictures[i].end));
+    next += partLength(entry.length);
+  });
+  return checks.every(Boolean);
 }
 
 compiler
@@ -56,21 +84,22 @@ compiler
     header.rate = fields(parsed.header.rate);
     const headerCrc = header.crc;
     delete header.crc;
-    let offset = 512;
+    let offset = 1024;
     const chunks = [];
     const sums = [crc32(bytes.subarray(0, 508)) === headerCrc];
+    sums.push(bytes.subarray(0, 512).equals(bytes.subarray(512, 1024)));
     for (const c of parsed.chunks) {
       const length = c.header.length;
-      sums.push(crc32(bytes.subarray(offset, offset + 60)) === c.header.crc);
-      sums.push(crc32(bytes.subarray(offset + 64, offset + length - 4)) === c.crc);
+      sums.push(crc32(bytes.subarray(offset, offset + 44)) === c.header.crc);
+      sums.push(partsHold(bytes, c, offset));
       chunks.push(chunk(c, offset));
       offset += length;
     }
     const last = parsed.chunks[parsed.chunks.length - 1];
-    const end = last.header.kind === 5 ? fields(last.payload) : null;
-    const notes = parsed.chunks.filter((c) => c.header.kind === 6).map((c) => c.payload.text);
+    const end = last.header.kind === 5 ? fields(last.parts.payload) : null;
+    const notes = parsed.chunks.filter((c) => c.header.kind === 6).map((c) => c.parts.payload.text);
     const index = parsed.chunks.find((c) => c.header.kind === 4);
-    const entries = index.payload.sectors.flatMap((s) => s.entries.map((e) => [e.sector * 512, e.number]));
+    const entries = index.parts.payload.sectors.flatMap((s) => s.entries.map((e) => [e.place * 16, e.number]));
     console.log(JSON.stringify({ header, chunks, end, notes, entries, checksums: sums.every(Boolean) }));
   })
   .catch((error) => {

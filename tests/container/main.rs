@@ -6,6 +6,7 @@ mod common;
 mod archive;
 mod cost;
 mod grammar;
+mod kit;
 mod laws;
 mod round_trip;
 mod written;

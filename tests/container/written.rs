@@ -48,8 +48,8 @@ fn check(heading: &str, fields: &[(&str, usize, usize)], beside: &[&str], size: 
 #[test]
 fn tables_are_those_of_the_code() {
     check("## 4 Header", Header::FIELDS, &["magic", "crc"], 512);
-    check("## 5 Chunk", ChunkHeader::FIELDS, &["sync", "crc"], 64);
-    check("## 6 Slice", PictureHeader::FIELDS, &[], 20);
+    check("## 5 Chunk", ChunkHeader::FIELDS, &["sync", "crc"], 48);
+    check("### 6.2 Directory", PictureHeader::FIELDS, &[], 16);
     check("### 8.2 End", End::FIELDS, &["header"], 552);
 }
 
@@ -71,7 +71,7 @@ fn example() -> Vec<u8> {
     let picture = Picture {
         key: true,
         windows: 1,
-        cost: 40,
+        cost: 256,
         bus_bytes: 11 + 8,
         bytes: raw.to_vec(),
         ..Picture::default()

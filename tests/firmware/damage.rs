@@ -8,7 +8,7 @@ use super::play::{
 };
 use super::tools::{EVERYWHERE, Target};
 use crate::common::faults::Fault;
-use thumbreel::reel::{ChunkHeader, find_chunk};
+use thumbreel::reel::{CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, find_chunk, part_length};
 
 /// Ticks of one slice, and samples of one fade.
 const SLICE: usize = 1600;
@@ -27,11 +27,11 @@ fn slice(reel: &[u8], n: u32) -> (usize, ChunkHeader) {
     let id = crate::common::reels::header_of(reel).id_low();
     let mut at = 0;
     loop {
-        let (offset, header) = find_chunk(&reel[at..], id).expect("the slice is there");
+        let (offset, header) = find_chunk(&reel[at..], id, false).expect("the slice is there");
         if header.time == u64::from(n) * SLICE as u64 && header.ticks > 0 {
             return (at + offset, header);
         }
-        at += offset + 512;
+        at += offset + 16;
     }
 }
 
@@ -67,20 +67,67 @@ fn stand_between(played: &Played, reel: &[u8], from: usize, key: usize) {
     }
 }
 
+/// Where the parts of a slice begin in its chunk: sound, directory, pictures.
+fn parts(reel: &[u8], n: u32) -> Vec<usize> {
+    let (offset, header) = slice(reel, n);
+    let directory = offset + CHUNK_HEADER + part_length(header.bytes as usize);
+    let entries = usize::from(header.pictures) * PICTURE_ENTRY;
+    let mut parts = vec![offset + CHUNK_HEADER, directory];
+    let mut at = directory + part_length(entries);
+    for entry in reel[directory..][..entries].chunks(PICTURE_ENTRY) {
+        parts.push(at);
+        at += part_length(length(entry));
+    }
+    parts
+}
+
+/// Bytes of a picture's payload, by its entry in the directory.
+fn length(entry: &[u8]) -> usize {
+    u32::from_le_bytes([entry[3], entry[4], entry[5], 0]) as usize
+}
+
+fn with_flip(reel: &[u8], at: usize) -> Vec<u8> {
+    let mut hurt = reel.to_vec();
+    let bit = at as u64 * 8 + 3;
+    Fault::Flip { bit }.apply(&mut hurt);
+    hurt
+}
+
 #[test]
-fn a_flipped_bit_silences_one_slice() {
+fn a_flipped_bit_costs_the_part_that_it_hit() {
     for coding in super::events::codings() {
         let reel = film(coding).reel();
         let whole = expected(&reel);
+        let parts = parts(&reel, 7);
         for target in EVERYWHERE {
-            let (offset, header) = slice(&reel, 7);
-            let mut hurt = reel.clone();
-            let bit = (offset as u64 + 64 + u64::from(header.used) / 2) * 8 + 3;
-            Fault::Flip { bit }.apply(&mut hurt);
+            // The sound: all pictures are shown.
+            let hurt = with_flip(&reel, parts[0] + 100);
             let played = play(target, &[&hurt], &with(&[("ring", 65_536)]));
             silent_between(&played.heard, &whole.samples, 7, 8);
-            stand_between(&played, &reel, 7, 9);
+            all_pictures(&played, &whole, 20);
             assert_eq!(played.get("damaged"), 1);
+            // The directory or a picture: every sample is heard.
+            for (at, stands) in [
+                (parts[1] + 2, 0),
+                (parts[2] + 3, 0),
+                (parts[3] + 2, SLICE / 2),
+            ] {
+                let hurt = with_flip(&reel, at);
+                let played = play(target, &[&hurt], &with(&[("ring", 65_536)]));
+                all_samples(&played, &whole);
+                let stands = 7 * SLICE + stands..9 * SLICE;
+                let shown = |p: &&(u64, Vec<u8>)| !stands.contains(&(p.0 as usize));
+                let want: Vec<_> = whole.pictures.iter().filter(shown).collect();
+                assert_eq!(played.pictures.len(), want.len());
+                for (seen, want) in played.pictures.iter().zip(want) {
+                    assert!(
+                        seen.tick == want.0 && seen.pixels == want.1,
+                        "at {}",
+                        want.0
+                    );
+                }
+                assert_eq!(played.get("damaged"), 1);
+            }
         }
     }
 }
@@ -119,7 +166,12 @@ fn a_lost_sector_costs_its_slice_and_the_next_at_most() {
                 11
             };
             silent_between(&played.heard, &whole.samples, 10, last);
-            stand_between(&played, &reel, 10, 12);
+            // The zeroed sector is all of the sound's.
+            if last == 12 {
+                stand_between(&played, &reel, 10, 12);
+            } else {
+                all_pictures(&played, &whole, 20);
+            }
         }
     }
 }
@@ -257,11 +309,10 @@ fn a_picture_that_breaks_its_coding_stands_still_until_the_next_key() {
     for coding in super::events::codings() {
         let reel = film(coding).reel();
         let whole = expected(&reel);
-        let (offset, header) = slice(&reel, 7);
+        let parts = parts(&reel, 7);
         let mut hurt = reel.clone();
-        let payload = offset + 64 + header.sound_bytes.next_multiple_of(4) as usize + 20;
-        hurt[payload..payload + 4].fill(0xFF);
-        super::events::seal(&mut hurt, offset + 64, offset + header.length as usize - 4);
+        hurt[parts[2]..parts[2] + 4].fill(0xFF);
+        super::events::seal_part(&mut hurt, parts[2], length(&reel[parts[1]..]));
         let played = play(Target::Desk, &[&hurt], &with(&[("ring", 65_536)]));
         stand_between(&played, &reel, 7, 9);
         all_samples(&played, &whole);
@@ -281,7 +332,8 @@ fn a_gap_of_more_than_ten_seconds_is_passed_over_at_once() {
     let played = play(Target::Desk, &[&hurt], &with(&[("ring", 65_536)]));
     same_samples(&played.heard[..10 * SLICE], &whole.samples[..10 * SLICE]);
     falls_to_zero(&played.heard[10 * SLICE - 1..10 * SLICE + FADE]);
-    let rest = &whole.samples[126 * SLICE + FADE..];
+    // The first slice after the jump is doubted, the second one confirms it.
+    let rest = &whole.samples[127 * SLICE + FADE..];
     let on = played.heard.windows(rest.len()).position(|w| w == rest);
     assert!(on.expect("the rest is heard") < 20 * SLICE);
     assert_no_jump(&played.heard, &whole.samples);

@@ -7,8 +7,12 @@ use super::tools::{EVERYWHERE, Target};
 use crate::common::faults::Chance;
 use crate::common::reels::tiny_reel;
 use std::fs;
+use std::path::Path;
 use thumbreel::coding::patch::Level;
-use thumbreel::reel::{SoundCoding, crc32, find_chunk};
+use thumbreel::reel::{
+    CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, PIECE, SoundCoding, align4, crc32, find_chunk,
+    part_length,
+};
 
 /// The first line in which two texts differ, to be read by people.
 fn compare(what: &str, c: &str, rust: &str) {
@@ -125,6 +129,27 @@ fn whole_reels_on_every_core() {
     }
 }
 
+/// The files of the kit, each of which breaks one rule.
+fn kit() -> Vec<Vec<u8>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/kit");
+    let entries = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path());
+    let mut paths: Vec<_> = entries.filter(|path| path.extension().is_some()).collect();
+    paths.sort();
+    assert!(paths.len() >= 60);
+    paths.iter().map(|path| fs::read(path).unwrap()).collect()
+}
+
+#[test]
+fn the_kit_is_judged_alike() {
+    let kit = kit();
+    for piece in [0, 512, 61] {
+        same_account(Target::Desk, &kit, piece, None);
+    }
+    same_account(Target::CortexM4, &kit, 512, None);
+}
+
 #[test]
 fn pieces_of_any_size() {
     let reels: Vec<Vec<u8>> = films().iter().map(Film::reel).collect();
@@ -206,13 +231,13 @@ fn damaged_reels_are_judged_alike() {
     same_account(Target::Rv32, &reels[..40], 512, None);
 }
 
-/// Offsets and lengths of all chunks of a whole reel.
-fn chunks(reel: &[u8]) -> Vec<(usize, usize)> {
+/// Offsets and headers of all chunks of a whole reel.
+fn chunks(reel: &[u8]) -> Vec<(usize, ChunkHeader)> {
     let id = crate::common::reels::header_of(reel).id_low();
     let mut found = Vec::new();
-    let mut at = 512;
-    while let Some((offset, header)) = find_chunk(&reel[at..], id) {
-        found.push((at + offset, header.length as usize));
+    let mut at = 1024;
+    while let Some((offset, header)) = find_chunk(&reel[at..], id, false) {
+        found.push((at + offset, header));
         at += offset + header.length as usize;
     }
     found
@@ -224,18 +249,30 @@ pub fn seal(reel: &mut [u8], from: usize, to: usize) {
     reel[to..to + 4].copy_from_slice(&crc);
 }
 
+/// Writes the checksums of the part at `at` with `n` bytes of payload.
+pub fn seal_part(reel: &mut [u8], at: usize, n: usize) {
+    let padded = align4(n);
+    for (i, piece) in (0..padded).step_by(PIECE).enumerate() {
+        let crc = crc32(&reel[at + piece..at + padded.min(piece + PIECE)]);
+        reel[at + padded + 4 * i..][..4].copy_from_slice(&crc.to_le_bytes());
+    }
+}
+
 /// A reel with wrong values under right checksums: what a hostile or faulty
 /// writer makes, and the parsers behind the checksums must judge.
 fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
     let all = chunks(reel);
     let mut reel = reel.to_vec();
     for _ in 0..=random.below(2) {
-        let (at, length) = all[random.below(all.len() as u64) as usize];
+        let (at, h) = all[random.below(all.len() as u64) as usize];
+        let parts = at + CHUNK_HEADER;
+        let directory = parts + part_length(h.bytes as usize);
+        let entries = usize::from(h.pictures) * PICTURE_ENTRY;
         let place = match random.below(8) {
             0 => 8 + random.below(188) as usize,
-            1 => at + 4 + random.below(56) as usize,
-            2 => at + 64 + random.below(24) as usize,
-            _ => at + 64 + random.below(length as u64 - 68) as usize,
+            1 => at + 4 + random.below(40) as usize,
+            2 if entries > 0 => directory + random.below(entries as u64) as usize,
+            _ => parts + random.below(h.used.into()) as usize,
         };
         reel[place] = match random.below(3) {
             0 => reel[place] ^ 1 << random.below(8),
@@ -243,8 +280,20 @@ fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
             _ => [0, 1, 127, 128, 255][random.below(5) as usize],
         };
         seal(&mut reel, 0, 508);
-        seal(&mut reel, at, at + 60);
-        seal(&mut reel, at + 64, at + length - 4);
+        seal(&mut reel, at, at + CHUNK_HEADER - 4);
+        seal_part(&mut reel, parts, h.bytes as usize);
+        seal_part(&mut reel, directory, entries);
+        // The pictures, as far as the directory still tells where they are.
+        let mut part = directory + part_length(entries);
+        for i in 0..usize::from(h.pictures) {
+            let length = &reel[directory + i * PICTURE_ENTRY + 3..][..3];
+            let n = u32::from_le_bytes([length[0], length[1], length[2], 0]) as usize;
+            if part + part_length(n) > parts + h.used as usize {
+                break;
+            }
+            seal_part(&mut reel, part, n);
+            part += part_length(n);
+        }
     }
     reel
 }

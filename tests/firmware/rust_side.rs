@@ -4,7 +4,8 @@
 use std::fmt::Write;
 use thumbreel::coding::{CodingError, DecodeError, PanelDecoder, PanelSettings};
 use thumbreel::reel::{
-    ByteOrder, ErrorKind, Event, Header, PictureHeader, Reader, ReelError, SoundCoding, crc32,
+    ByteOrder, ErrorKind, Event, Header, PartName, PictureHeader, Reader, ReelError, SoundCoding,
+    crc32,
 };
 use thumbreel::sound::decode_block;
 
@@ -26,6 +27,7 @@ pub fn code(kind: ErrorKind) -> i32 {
         ErrorKind::Version { .. } => -201,
         ErrorKind::MustKnow { .. } => -202,
         ErrorKind::UnknownKind { .. } => -203,
+        ErrorKind::Coding { .. } => -204,
         ErrorKind::Limit { .. } => -301,
         ErrorKind::Buffer { .. } => -401,
         other => panic!("the reader does not say {other:?}"),
@@ -104,6 +106,8 @@ impl Story {
                 bytes,
             } => self.say_picture(*tick, *number, header, bytes),
             Event::Stale { tick, number, .. } => self.line(&format!("stale {tick} {number}")),
+            // The C side leaves what fills a slice up unread.
+            Event::Damage(d) if d.error.part == Some(PartName::Padding) => {}
             Event::Damage(d) => {
                 let chunk = d
                     .error

@@ -10,8 +10,7 @@ use thumbreel::coding::{
     nearest_565,
 };
 use thumbreel::reel::{
-    Mounting, Picture, Poster, ReelWriter, Settings, Shape as ReelShape, Slice,
-    SoundCoding as ReelSound,
+    Mounting, Picture, ReelWriter, Settings, Shape as ReelShape, Slice, SoundCoding as ReelSound,
 };
 use thumbreel::sound::{BlockEncoder, SoundCoding};
 use thumbreel::units::Ratio;
@@ -230,12 +229,7 @@ fn write(path: &Path, kind: &Kind) {
         title: kind.title.into(),
         ..Settings::default()
     };
-    let (_, poster) = scene(kind, 3);
-    let poster = Poster {
-        width,
-        height,
-        bytes: poster.iter().flat_map(|p| p.to_be_bytes()).collect(),
-    };
+    let poster = picture(encoder(kind).as_mut(), kind, 3, 0, true).bytes;
     let file = File::create(path).unwrap();
     let mut writer = ReelWriter::new(file, &settings, Some(&poster)).unwrap();
     let mut encoder = encoder(kind);

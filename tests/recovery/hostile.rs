@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::rc::Rc;
 use thumbreel::reel::{
-    CHUNK_HEADER, ChunkHeader, ErrorKind, Header, IndexEntry, IndexSector, Kind, PictureHeader,
-    ReelError, ReelFile, SECTOR, SYNC, UNKNOWN, chunk_length, crc32, repair, verify,
+    CHUNK_HEADER, ChunkHeader, ErrorKind, Header, IndexEntry, IndexSector, Kind, PartName,
+    PictureHeader, ReelError, ReelFile, SECTOR, SYNC, UNKNOWN, align4, chunk_length, crc32,
+    part_length, repair, verify,
 };
 
 fn slice_header(header: &Header, number: u32, time: u64, used: u32) -> ChunkHeader {
@@ -21,7 +22,7 @@ fn slice_header(header: &Header, number: u32, time: u64, used: u32) -> ChunkHead
         used,
         ticks: 1,
         time,
-        sound_bytes: 0,
+        bytes: 0,
         first_picture: 0,
         id_low: header.id_low(),
     }
@@ -36,11 +37,11 @@ fn wide_header() -> Header {
         sound: thumbreel::reel::SoundCoding::None,
         channels: 0,
         largest_chunk: thumbreel::reel::MAX_CHUNK,
-        most_pictures: 1024,
+        most_pictures: 512,
         most_ticks: 80_000,
         largest_sound: 0,
         largest_picture: thumbreel::reel::MAX_CHUNK,
-        first_slice: 512,
+        first_slice: 1024,
         picture_count: 0,
         slice_count: 0,
         prebuffer: 0,
@@ -54,38 +55,43 @@ fn wide_header() -> Header {
         index_entries: 0,
         poster_offset: 0,
         poster_length: 0,
-        poster_width: 0,
-        poster_height: 0,
         tables_offset: 0,
         tables_length: 0,
         ..header_of(&tiny_reel(3))
     }
 }
 
-fn sector_of(header: &Header) -> Vec<u8> {
+/// Sector 0 and its copy.
+fn sectors_of(header: &Header) -> Vec<u8> {
     let mut sector = [0; SECTOR];
     header.emit(&mut sector);
-    sector.to_vec()
+    [sector, sector].concat()
 }
 
 /// The header's bytes with a field set to a value `emit` would take but `parse` must not.
 fn raw_header(set: impl FnOnce(&mut [u8])) -> Vec<u8> {
-    let mut sector = sector_of(&wide_header());
+    let mut sector = sectors_of(&wide_header());
+    sector.truncate(SECTOR);
     set(&mut sector[..508]);
     let crc = crc32(&sector[..508]);
     sector[508..].copy_from_slice(&crc.to_le_bytes());
-    sector
+    sector.repeat(2)
 }
 
-fn append_chunk(reel: &mut Vec<u8>, h: &ChunkHeader, payload: &[u8]) {
+/// Appends a chunk with the parts that `parts` holds, each up to 8192 bytes.
+fn append_chunk(reel: &mut Vec<u8>, h: &ChunkHeader, parts: &[&[u8]]) {
     let start = reel.len();
     let mut bytes = [0; CHUNK_HEADER];
     h.emit(&mut bytes);
     reel.extend_from_slice(&bytes);
-    reel.extend_from_slice(payload);
-    reel.resize(start + h.length as usize - 4, 0);
-    let crc = crc32(&reel[start + CHUNK_HEADER..]);
-    reel.extend_from_slice(&crc.to_le_bytes());
+    for part in parts.iter().filter(|part| !part.is_empty()) {
+        let at = reel.len();
+        reel.extend_from_slice(part);
+        reel.resize(at + align4(part.len()), 0);
+        let crc = crc32(&reel[at..]);
+        reel.extend_from_slice(&crc.to_le_bytes());
+    }
+    reel.resize(start + h.length as usize, 0);
 }
 
 fn first_error(reel: &[u8]) -> ReelError {
@@ -110,7 +116,7 @@ fn sizes_of_four_gigabytes_are_refused_by_name() {
     }
     let counts = raw_header(|s| {
         s[160..172].fill(0xFF);
-        s[176..184].fill(0xFF);
+        s[176..180].fill(0xFF);
     });
     assert_eq!(
         ReelFile::new(Cursor::new(counts))
@@ -125,7 +131,7 @@ fn offsets_past_any_panel_are_refused_by_name() {
     for (at, name) in [(192, "x_offset"), (194, "y_offset")] {
         let with = |offset: u16| {
             let sector = raw_header(|s| s[at..at + 2].copy_from_slice(&offset.to_le_bytes()));
-            Header::parse(&sector.try_into().unwrap())
+            Header::parse(sector.first_chunk().unwrap())
         };
         assert!(with(1023).is_ok(), "{name}");
         let kind = with(1024).unwrap_err().kind;
@@ -137,10 +143,10 @@ fn offsets_past_any_panel_are_refused_by_name() {
 #[test]
 fn a_chunk_of_four_gigabytes_is_refused_before_memory_is_taken() {
     let header = wide_header();
-    let mut reel = sector_of(&header);
+    let mut reel = sectors_of(&header);
     let mut h = slice_header(&header, 0, header.first_tick, 0);
     h.length = u32::MAX;
-    h.used = u32::MAX - 68;
+    h.used = u32::MAX - 60;
     let mut bytes = [0; CHUNK_HEADER];
     h.emit(&mut bytes);
     reel.extend_from_slice(&bytes);
@@ -154,8 +160,8 @@ fn a_chunk_of_four_gigabytes_is_refused_before_memory_is_taken() {
 #[test]
 fn times_that_pass_64_bits_are_refused() {
     let header = wide_header();
-    for time in [u64::MAX, u64::MAX - 1, 1 << 63, (1 << 48) + 1] {
-        let mut reel = sector_of(&header);
+    for time in [u64::MAX, u64::MAX - 1, 1 << 63, (1 << 40) + 1, 1 << 40] {
+        let mut reel = sectors_of(&header);
         append_chunk(&mut reel, &slice_header(&header, 0, time, 0), &[]);
         assert!(!verify(Cursor::new(&reel)).unwrap().is_whole(), "{time}");
     }
@@ -172,32 +178,33 @@ fn times_that_pass_64_bits_are_refused() {
 #[test]
 fn a_picture_longer_than_its_slice_is_refused() {
     let header = wide_header();
-    for length in [u32::MAX, u32::MAX - 3, 1 << 31, 100] {
+    for length in [(1 << 24) - 1, (1 << 24) - 4, 1 << 23, 100] {
         let picture = PictureHeader {
             tick_offset: 0,
             length,
-            coding: 0,
+            coding: 2,
             flags: 1,
             windows: 0,
             cost: 0,
             bus_bytes: 0,
         };
-        let mut bytes = [0; 20];
+        let mut bytes = [0; 16];
         picture.emit(&mut bytes);
-        let mut reel = sector_of(&header);
-        let mut h = slice_header(&header, 0, header.first_tick, 40);
+        let mut reel = sectors_of(&header);
+        let mut h = slice_header(&header, 0, header.first_tick, 20 + 24);
         h.pictures = 1;
         h.flags = ChunkHeader::KEY;
-        append_chunk(&mut reel, &h, &[&bytes[..], &[0; 20]].concat());
+        append_chunk(&mut reel, &h, &[&bytes, &[0; 20]]);
         let error = first_error(&reel);
-        assert_eq!((error.offset, error.chunk), (512, Some(0)), "{length}");
+        assert_eq!((error.offset, error.chunk), (1024, Some(0)), "{length}");
+        assert_eq!(error.part, Some(PartName::Directory), "{length}");
     }
 }
 
 #[test]
 fn a_thousand_empty_slices_are_refused() {
     let header = wide_header();
-    let mut reel = sector_of(&header);
+    let mut reel = sectors_of(&header);
     for i in 0..1000 {
         let mut h = slice_header(&header, i, header.first_tick, 0);
         h.ticks = 0;
@@ -226,9 +233,9 @@ impl Seek for Counted<'_> {
 /// Every sector claims to begin a chunk of four megabytes.
 fn overlapping(sectors: u32) -> Vec<u8> {
     let header = wide_header();
-    let mut reel = sector_of(&header);
+    let mut reel = sectors_of(&header);
     for i in 0..sectors {
-        let used = thumbreel::reel::MAX_CHUNK - 68;
+        let used = thumbreel::reel::MAX_CHUNK - 48;
         let h = slice_header(&header, i, header.first_tick + u64::from(i), used);
         let mut bytes = [0; SECTOR];
         let head: &mut [u8; CHUNK_HEADER] = bytes.first_chunk_mut().unwrap();
@@ -259,16 +266,16 @@ fn overlapping_chunks_cost_a_few_passes_at_most() {
 fn an_index_that_points_at_itself_does_not_loop() {
     let mut reel = tiny_reel(40);
     let header = header_of(&reel);
-    let at = header.index_offset as usize + SECTOR;
-    for sector in [
-        header.index_offset / 512,
-        header.index_offset / 512 + 1,
+    let at = header.index_offset as usize + CHUNK_HEADER;
+    for place in [
+        header.index_offset / 16,
+        header.index_offset / 16 + 1,
         0,
         1,
         u64::from(u32::MAX),
     ] {
         let entry = IndexEntry {
-            sector: sector as u32,
+            place: place as u32,
             number: 0,
         };
         let index = IndexSector {
@@ -310,10 +317,11 @@ fn a_newer_reel_is_refused_and_says_so() {
 fn an_unknown_kind_is_skipped_only_if_it_may_be() {
     let header = wide_header();
     let unknown = |flags| {
-        let mut reel = sector_of(&header);
-        let mut h = slice_header(&header, 0, header.first_tick, 30);
-        (h.kind, h.flags, h.ticks) = (99, flags, 0);
-        append_chunk(&mut reel, &h, &[1; 30]);
+        let mut reel = sectors_of(&header);
+        let used = part_length(30) as u32;
+        let mut h = slice_header(&header, 0, header.first_tick, used);
+        (h.kind, h.flags, h.ticks, h.bytes) = (99, flags, 0, 30);
+        append_chunk(&mut reel, &h, &[&[1; 30]]);
         reel
     };
     assert!(
@@ -334,6 +342,7 @@ fn text_mode_and_strangers_are_told_apart() {
     assert_eq!(first_error(&unix).kind, ErrorKind::TextMode);
     assert_eq!(first_error(&seven_bits).kind, ErrorKind::TextMode);
     assert_eq!(first_error(&[b'x'; 600]).kind, ErrorKind::NotAReel);
+    assert_eq!(first_error(&[b'x'; 1600]).kind, ErrorKind::NotAReel);
     assert_eq!(first_error(&SYNC).kind, ErrorKind::NotAReel);
 }
 
@@ -366,7 +375,7 @@ fn hostile_files_take_under_16_megabytes() {
     };
     let tiny = write("tiny.tbr", &tiny_reel(1));
     let header = wide_header();
-    let mut many = sector_of(&header);
+    let mut many = sectors_of(&header);
     for i in 0..60_000 {
         let h = slice_header(&header, i, header.first_tick + u64::from(i), 0);
         append_chunk(&mut many, &h, &[]);
@@ -405,7 +414,7 @@ fn settings_out_of_range_are_the_callers_fault() {
 fn a_number_ahead_with_a_time_behind_is_passed_over() {
     // Found by fuzzing: such a chunk was used, and time went back.
     let header = wide_header();
-    let mut reel = sector_of(&header);
+    let mut reel = sectors_of(&header);
     let slice = |number, time| ChunkHeader {
         ticks: 10,
         flags: if number == 0 { ChunkHeader::GAP } else { 0 },

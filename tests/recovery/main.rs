@@ -4,6 +4,7 @@
 mod common;
 
 mod commands;
+mod cost;
 mod cuts;
 mod faults;
 mod flips;

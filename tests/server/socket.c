@@ -51,7 +51,7 @@ static void say_slice(void)
     tbr_sound sound;
     tbr_picture picture;
     uint32_t pictures = 0;
-    tbr_slice_open(&slice, &reader.chunk, reader.bytes);
+    tbr_slice_open(&slice, &reader.header, &reader.chunk, reader.bytes);
     tbr_sound_open(&sound, reader.header.sound, slice.sound, slice.sound_bytes, reader.chunk.ticks);
     tbr_sound_read(&sound, samples, reader.chunk.ticks);
     while (tbr_slice_picture(&slice, &picture)) {

@@ -86,6 +86,9 @@ impl Panel {
         match Coding::from_number(coding) {
             Some(Coding::Raw) => self.raw(bytes)?,
             Some(Coding::Jpeg) => self.jpeg(bytes)?,
+            Some(Coding::Patch) if bytes.first().is_some_and(|head| head >> 2 & 1 != flags & 1) => {
+                return Err(DecodeError::Invalid("key flag"));
+            }
             Some(Coding::Patch) => self.patch(bytes)?,
             None => return Err(DecodeError::Invalid("coding number")),
         }

@@ -218,8 +218,6 @@ fn header_facts(h: &Header, facts: &mut [f64; FACTS]) {
             h.prebuffer.into(),
             h.mean_rate.into(),
             h.worst_rate.into(),
-            h.poster_width.into(),
-            h.poster_height.into(),
             h.poster_offset.into(),
             h.poster_length.into(),
             h.part.into(),

@@ -1,28 +1,31 @@
 //! Damage: what is passed over, what time it costs, and where play goes on.
 
-use super::super::chunk::{ChunkHeader, Kind};
+use super::super::chunk::ChunkHeader;
 use super::super::error::{ErrorKind, ReelError};
 use super::super::event::Damage;
 use super::super::header::Header;
-use super::super::layout::{MAGIC, SECTOR};
-use super::{Found, Reader, State};
+use super::super::layout::MAGIC;
+use super::{Fate, Found, Reader, State};
 
 impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
-    /// Reports a chunk out of turn, and passes it over unless it is `usable`.
-    pub(super) fn misplaced(&mut self, h: &ChunkHeader, kind: ErrorKind, usable: bool) -> Damage {
+    /// Reports a chunk out of turn, and passes it over unless it is to be used.
+    pub(super) fn misplaced(&mut self, h: &ChunkHeader, kind: ErrorKind, fate: Fate) -> Damage {
         let error = ReelError::at(kind, self.base).in_chunk(h.number);
         let from = self.time;
         let mut length = 0;
         self.loose = true;
         self.stale = true;
-        if usable {
+        if fate == Fate::Used {
             self.time = self.time.max(h.time);
         } else {
             length = u64::from(h.length);
-            let slice = h.kind() == Some(Kind::Slice) && h.time >= self.time;
-            if slice && self.ends_within(h) {
+            let slice = h.is_slice() && h.time >= self.time;
+            if fate == Fate::Silent && slice && self.ends_within(h) {
                 self.time = h.end();
             }
+            self.candidate = (fate == Fate::Doubted)
+                .then(|| (h.number.saturating_add(1), h.end()))
+                .filter(|_| self.ends_within(h));
             self.go(self.base + length, State::Chunk);
         }
         Damage {
@@ -42,7 +45,6 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             to: h.end(),
         };
         self.time = h.end();
-        self.stale |= h.kind() == Some(Kind::Slice);
         // The length may have been true and bytes lost after it: what follows may be out of turn.
         self.loose = true;
         self.go(self.base + length, State::Chunk);
@@ -51,29 +53,34 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     pub(super) fn search(&mut self, error: ReelError) -> Result<Option<Found>, ReelError> {
         let Ok(h) = self.chunk_header() else {
-            self.go(self.base + SECTOR as u64, State::Search(error));
+            self.slide(State::Search(error));
             return Ok(None);
+        };
+        self.loose = true;
+        let reach = match self.believable(&h) && self.ends_within(&h) {
+            true => h.time.max(self.time),
+            false => self.time,
         };
         let damage = Damage {
             error,
             length: self.base - error.offset,
             from: self.time,
-            to: h.time.max(self.time),
+            to: reach,
         };
-        self.loose = true;
         self.stale = true;
         // Judged once more, now as a chunk after reported damage.
         self.state = State::Chunk;
-        if h.time > self.time {
-            self.time = h.time;
-        }
+        self.time = reach;
         Ok(Some(Found::Damage(damage)))
     }
 
     /// The input ended where more was needed.
     pub(super) fn cut_short(&mut self) -> Result<Option<Found>, ReelError> {
         let Some(header) = self.header else {
-            return Err(ReelError::at(self.no_header(), 0));
+            return Err(match self.state {
+                State::Copy(error) => error,
+                _ => ReelError::at(self.no_header(), 0),
+            });
         };
         match self.state {
             State::Index(tick) => self.start_walk(tick),
@@ -83,7 +90,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                 self.state = State::Ended;
                 return Ok(Some(Found::End(None)));
             }
-            State::Chunk if self.filled == 0 && self.loose => {
+            // What is missing up to the end was reported already.
+            State::Chunk if self.filled == 0 && self.loose && self.is_over(&header) => {
                 self.state = State::Ended;
                 return Ok(Some(Found::End(None)));
             }
@@ -91,6 +99,11 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         }
         self.input_ended = false;
         Ok(None)
+    }
+
+    /// Whether all of a reel's time is accounted for.
+    fn is_over(&self, header: &Header) -> bool {
+        header.end_tick().is_none_or(|end| self.time >= end)
     }
 
     fn no_header(&self) -> ErrorKind {

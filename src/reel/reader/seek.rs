@@ -23,6 +23,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
                 index::sector_of(header.index_offset, entry),
                 State::Index(tick),
             );
+            self.want = SECTOR;
         }
         self.input_ended = false;
         true
@@ -83,15 +84,17 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         self.time = place.time;
         self.loose = true;
         self.stale = true;
+        self.candidate = None;
+        self.anywhere = place.offset != self.header.map_or(0, |header| header.first_slice);
         self.go(place.offset, State::Chunk);
     }
 
     pub(super) fn walk(&mut self, tick: u64, key: Place) -> Option<Found> {
         let Ok(h) = self.chunk_header() else {
-            self.go(self.base + SECTOR as u64, State::Walk(tick, key));
+            self.slide(State::Walk(tick, key));
             return None;
         };
-        let slice = h.kind() == Some(Kind::Slice);
+        let slice = h.is_slice();
         let here = Place {
             offset: self.base,
             number: h.number,

@@ -2,7 +2,7 @@
 //! valid reel whose slices are those of the file, in order.
 
 use super::*;
-use crate::reel::{Picture, Poster, ReelFile, ReelWriter, Settings, Slice, SoundCoding, verify};
+use crate::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding, verify};
 use std::io::{Cursor, Read, Seek, SeekFrom};
 
 const RATE: u32 = 8000;
@@ -17,12 +17,7 @@ fn made_reel() -> (File, Table) {
         sound: SoundCoding::PcmU8,
         ..Settings::default()
     };
-    let poster = Poster {
-        width: 2,
-        height: 1,
-        bytes: vec![1; 4],
-    };
-    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, Some(&poster)).unwrap();
+    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, Some(&[1; 4])).unwrap();
     for n in 0..12u8 {
         let key = n % 4 == 0;
         let picture = |at| Picture {
@@ -54,6 +49,7 @@ fn received(file: &File, table: Table, join: Join, count: usize, ended: bool) ->
     let header = course.header();
     let mut bytes = vec![0; SECTOR];
     header.emit(bytes.first_chunk_mut().unwrap());
+    bytes.extend_from_within(..);
     let mut tick = header.first_tick;
     let side = course.side(&header);
     let slices: Vec<Place> = std::iter::from_fn(|| course.slice()).take(count).collect();

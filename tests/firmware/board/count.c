@@ -67,10 +67,14 @@ static void count_slice(void)
     tbr_slice slice;
     tbr_sound sound;
     uint32_t start = bench_instructions();
-    sum.faults += tbr_chunk_check(&reader.chunk, reader.bytes) != TBR_OK;
+    tbr_slice_open(&slice, &reader.header, &reader.chunk, reader.bytes);
+    while (tbr_slice_picture(&slice, &picture)) {
+        sum.faults += picture.code != TBR_OK;
+    }
+    sum.faults += (uint32_t)((slice.sound_code != TBR_OK) + (slice.code != TBR_OK));
     sum.check += bench_instructions() - start;
     sum.slices++;
-    tbr_slice_open(&slice, &reader.chunk, reader.bytes);
+    tbr_slice_open(&slice, &reader.header, &reader.chunk, reader.bytes);
     if (tbr_sound_open(&sound, reader.header.sound, slice.sound, slice.sound_bytes,
                        reader.chunk.ticks) == TBR_OK) {
         start = bench_instructions();

@@ -78,9 +78,26 @@ static void say_header(void)
     }
 }
 
+/* A part of a slice that is lost. */
+static void say_lost(int code, uint64_t from, uint64_t to)
+{
+    word_signed("damage ", code);
+    word(" at ", reader.base);
+    word(" + ", 0);
+    word(" ticks ", from);
+    word(" to ", to);
+    word(" chunk ", reader.chunk.number);
+    bench_text(log_file, "\n");
+}
+
 static void say_picture(const tbr_picture *p, uint64_t number)
 {
     const uint64_t tick = reader.chunk.time + p->tick_offset;
+    if (p->code != TBR_OK) {
+        reader.stale = 1;
+        say_lost(p->code, tick, tick);
+        return;
+    }
     if (p->flags & TBR_PICTURE_KEY) {
         reader.stale = 0;
     }
@@ -107,7 +124,11 @@ static void say_sound(const tbr_slice *slice)
 {
     tbr_sound sound;
     uint32_t n = 0, part = 7, got = 1;
-    if (slice->sound_bytes == 0) {
+    if (reader.header.sound == TBR_NO_SOUND) {
+        return;
+    }
+    if (slice->sound_code != TBR_OK) {
+        say_lost(slice->sound_code, reader.chunk.time, reader.chunk.time + reader.chunk.ticks);
         return;
     }
     word("sound ", reader.chunk.time);
@@ -135,8 +156,12 @@ static void say_slice(void)
     word(" ", reader.chunk.time);
     word(" ", reader.chunk.ticks);
     bench_text(log_file, "\n");
-    tbr_slice_open(&slice, &reader.chunk, reader.bytes);
+    tbr_slice_open(&slice, &reader.header, &reader.chunk, reader.bytes);
     say_sound(&slice);
+    if (slice.code != TBR_OK) {
+        reader.stale |= (uint8_t)(reader.chunk.pictures > 0);
+        say_lost(slice.code, reader.chunk.time, reader.chunk.time);
+    }
     while (tbr_slice_picture(&slice, &picture)) {
         say_picture(&picture, number++);
     }
@@ -165,7 +190,7 @@ static void say(int event)
     case TBR_EV_CHUNK:
         word("chunk ", reader.chunk.number);
         word(" ", reader.chunk.kind);
-        word(" ", tbr_crc32(0, reader.bytes + TBR_CHUNK_HEADER, reader.chunk.used));
+        word(" ", tbr_crc32(0, reader.bytes + TBR_CHUNK_HEADER, reader.chunk.bytes));
         break;
     case TBR_EV_SLICE:
         say_slice();

@@ -41,8 +41,9 @@ static void decode_slice(const tbr_reader *r)
     tbr_picture picture;
     tbr_sound sound;
     uint32_t n;
-    tbr_slice_open(&slice, &r->chunk, r->bytes);
-    if (tbr_sound_open(&sound, r->header.sound, slice.sound, slice.sound_bytes,
+    tbr_slice_open(&slice, &r->header, &r->chunk, r->bytes);
+    if (slice.sound_code == TBR_OK &&
+        tbr_sound_open(&sound, r->header.sound, slice.sound, slice.sound_bytes,
                        r->chunk.ticks) == TBR_OK) {
         while ((n = tbr_sound_read(&sound, samples, 256)) > 0) {
             story = tbr_crc32(story, (const uint8_t *)samples, 2 * n);
@@ -50,6 +51,9 @@ static void decode_slice(const tbr_reader *r)
     }
     while (tbr_slice_picture(&slice, &picture)) {
         tell(picture.tick_offset);
+        if (picture.code != TBR_OK) {
+            continue;
+        }
         budget -= (int32_t)(side_w * side_h);
         if (opened == TBR_OK && budget > 0) {
             tell((uint64_t)tbr_decode(&decoder, &picture, send_pixels, NULL));

@@ -3,7 +3,7 @@
 
 use libfuzzer_sys::fuzz_target;
 use std::io::Cursor;
-use thumbreel::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding, verify};
+use thumbreel::reel::{Header, Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding, verify};
 
 /// Numbers from the fuzzer's bytes; zeros when they run out.
 struct Numbers<'a>(&'a [u8]);
@@ -30,13 +30,15 @@ fuzz_target!(|data: &[u8]| {
         2 => SoundCoding::PcmU8,
         _ => SoundCoding::ImaAdpcm,
     };
+    let (width, height, coding) = (n.byte().into(), n.byte().into(), n.byte() % 3);
     let settings = Settings {
-        width: n.byte().into(),
-        height: n.byte().into(),
+        width,
+        height,
         clock_rate: 4000 + n.number(),
         sound,
-        coding: n.byte() % 3,
+        coding,
         level: n.byte() % 3,
+        working_memory: Header::least_memory(coding, width, height),
         index_step_ms: n.number(),
         ..Settings::default()
     };
@@ -73,7 +75,9 @@ fn slice(n: &mut Numbers<'_>, time: u64, settings: &Settings) -> Slice {
     let ticks = n.number();
     let gap = u64::from(n.byte() % 4) / 3 * u64::from(n.number());
     let pictures = (0..n.byte() % 5).map(|_| picture(n, settings)).collect();
-    let bytes = settings.sound.block_bytes(ticks);
+    // Every fourth slice is silent without bytes.
+    let silent = n.byte() % 4 == 0;
+    let bytes = settings.sound.block_bytes(ticks).filter(|_| !silent).unwrap_or(0);
     let fill = n.byte();
     Slice::new(time + gap, ticks, vec![fill; bytes as usize], pictures)
 }
@@ -83,11 +87,11 @@ fn picture(n: &mut Numbers<'_>, settings: &Settings) -> Picture {
     let unchanged = flags & 1 != 0;
     Picture {
         tick_offset: n.number(),
-        coding: if flags & 2 != 0 { 0 } else { settings.coding },
+        coding: if flags & 34 == 34 { 3 } else { settings.coding },
         key: flags & 4 != 0,
         unchanged,
         windows: if unchanged { 0 } else { n.byte().into() },
-        cost: n.number(),
+        cost: 256 * n.number(),
         bus_bytes: if unchanged { 0 } else { n.number() },
         bytes: vec![
             n.byte();
