@@ -172,6 +172,12 @@ pub(super) const TABLE: &[Rule] = &[
         &[Exports(&["png", "mp4", "gif", "wav"])],
         "a folder is never replaced; name a new one",
     ),
+    rule(
+        "verify",
+        "all",
+        &[With("json")],
+        "JSON lists all damage; leave it out",
+    ),
 ];
 
 /// Refuses what would be ignored.
@@ -312,6 +318,7 @@ mod tests {
         "export a.tbr --contact-sheet -o a.gif",
         "export a.tbr --safe-area -o a.mp4",
         "export a.tbr --overwrite -o pictures",
+        "verify a.tbr --all --json",
     ];
 
     /// Options that always have an effect, or whose own command refuses what
@@ -390,7 +397,7 @@ mod tests {
         "announce",
         "max-streams",
         "like",
-        "decode",
+        "no-decode",
         "virtual-bass",
     ];
 
@@ -428,6 +435,7 @@ mod tests {
             "quiet",
             "safe-area",
             "contact-sheet",
+            "all",
         ]
         .contains(&option)
     }
