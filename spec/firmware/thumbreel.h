@@ -902,7 +902,7 @@ TBR_COLD int tbr_chunk_read(const uint8_t *b, int newer, tbr_chunk *c)
         return TBR_CHECKSUM;
     }
     TBR_READ(b, tbr_chunk_fields, c);
-    c->flags &= newer ? TBR_KEY | TBR_GAP | TBR_SKIPPABLE : 255;
+    c->flags = (uint8_t)(c->flags & (newer ? TBR_KEY | TBR_GAP | TBR_SKIPPABLE : 255));
     c->marked = 0;
     return tbr_check_chunk(c, newer);
 }
@@ -914,7 +914,7 @@ TBR_HOT int tbr_part_check(const uint8_t *part, uint32_t n)
     uint32_t at;
     for (at = 0; at < padded; at += TBR_PIECE, sum += 4) {
         const uint32_t left = padded - at;
-        const uint32_t crc = tbr_crc32(0, part + at, left < TBR_PIECE ? left : TBR_PIECE);
+        const uint32_t crc = tbr_crc32(0, part + at, left < (uint32_t)TBR_PIECE ? left : (uint32_t)TBR_PIECE);
         if (!tbr_agrees(tbr_u32(sum), crc)) {
             return TBR_CHECKSUM;
         }
@@ -1112,7 +1112,7 @@ static int tbr_slice_check_directory(const tbr_header *h, const tbr_chunk *c,
     for (i = 0; i < c->pictures && code == TBR_OK; i++) {
         tbr_picture p;
         tbr_picture_read(directory + i * TBR_PICTURE_ENTRY, &p);
-        p.flags &= tbr_newer(h) ? 3 : 255;
+        p.flags = (uint8_t)(p.flags & (tbr_newer(h) ? 3u : 255u));
         code = tbr_picture_check(&p);
         code = code == TBR_OK ? tbr_picture_fits(h, c, &p) : code;
         if (code == TBR_OK &&

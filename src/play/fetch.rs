@@ -197,8 +197,9 @@ impl Fetcher {
         if found != Found::More {
             return self.take(queue, source, found);
         }
-        // Before a chunk's first sector is read there must be a place for it.
-        if source.between() {
+        // Before more is read there must be a place for what is wanted. What was read
+        // of a chunk lies at the head already, behind the one before.
+        if source.lacks_place() {
             if !self.find(queue, SECTOR) {
                 return Self::wait(queue);
             }
@@ -221,7 +222,7 @@ impl Fetcher {
                 if !self.find(queue, length) {
                     return Self::wait(queue);
                 }
-                source.place(self.head, length);
+                source.place(self.head, self.free(queue, false));
             }
             Found::Slice(length, stale) => self.put(queue, Kind::Slice, length, 0, stale),
             Found::Damage => self.damaged += 1,

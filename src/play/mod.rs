@@ -59,7 +59,8 @@ pub enum Found {
     More,
     /// A reel's header, a sector long; the tick of its first slice.
     Header(u64),
-    /// A slice of so many bytes; it must be told where that is to lie.
+    /// A slice, which with what was read behind it takes so many bytes; it must be
+    /// told where that is to lie.
     Place(u32),
     /// A whole slice of so many bytes; whether pictures before it are missing.
     Slice(u32, bool),
@@ -93,9 +94,10 @@ pub trait Source {
     fn reach(&mut self, item: u32, offset: u64) -> bool;
     /// What the reader found.
     fn next(&mut self) -> Found;
-    /// Whether nothing of the next chunk was read yet.
-    fn between(&self) -> bool;
-    /// What comes next goes into the ring buffer at `at`.
+    /// Whether what is wanted next has no place in the ring buffer yet.
+    fn lacks_place(&self) -> bool;
+    /// What is wanted next, and what was read of it, goes into the ring buffer at
+    /// `at`, where `room` bytes are free.
     fn place(&mut self, at: u32, room: u32);
     /// Where the reader wants to go on if that is not where the source is.
     fn ahead(&mut self) -> Option<u64>;

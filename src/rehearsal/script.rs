@@ -3,6 +3,7 @@
 use crate::board::Board;
 use crate::budget::{Costs, Link, MemoryPlan, PictureCoding, ReelFacts};
 use crate::play::{Coding, Title};
+use crate::reel::{END_PAYLOAD, side_chunk_length};
 
 /// A slice.
 pub(super) struct Part {
@@ -42,6 +43,8 @@ pub(super) struct Script {
     pub lead: u64,
     /// Bytes of all slices.
     pub bytes: u64,
+    /// Bytes from the last slice's end to the end chunk.
+    pub behind: u64,
     /// Length in ticks.
     pub ticks: u64,
     /// Bus time of a whole picture: no merged update takes longer.
@@ -89,6 +92,11 @@ impl Script {
             shots: shots(reel, board, &costs, memory.copies),
             lead: u64::from(reel.lead_bytes),
             bytes: reel.slice_bytes(),
+            behind: reel
+                .total_bytes
+                .saturating_sub(reel.lead_bytes.into())
+                .saturating_sub(reel.slice_bytes())
+                .saturating_sub(side_chunk_length(END_PAYLOAD as u64)),
             ticks: reel.ticks(),
             full_send: costs.send_ns(pixels, 1) as u64,
             dma: costs.dma,

@@ -3,6 +3,7 @@
 //! added to the clock of the core that makes it.
 
 use crate::play::{Found, Picture, Read, SECTOR, Source, Span, Stage, Title};
+use crate::reel::{ALIGN, CHUNK_HEADER, FIRST_CHUNK};
 
 use super::Rules;
 use super::link::{Delay, LinkRun};
@@ -24,7 +25,9 @@ pub(super) struct Scratch {
 }
 
 /// Slices begin at multiples of so many bytes.
-const PLACE: u32 = 16;
+const PLACE: u32 = ALIGN as u32;
+/// Bytes that tell what a chunk is.
+const HEAD: u32 = CHUNK_HEADER as u32;
 
 /// What the reader of chunks wants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,9 +63,11 @@ pub(super) struct World<'a> {
     // the reader
     wants: Wants,
     part: usize,
+    /// Where what is wanted begins, how much of it has been read, with what lies
+    /// behind it in its last sector, and what the ring has room for there.
     base: u64,
     filled: u32,
-    at: u32,
+    room: u32,
     position: u64,
     /// A read that goes on by itself: bytes and when they are there.
     pending: Option<(u32, u64)>,
@@ -115,7 +120,7 @@ impl<'a> World<'a> {
             part: 0,
             base: 0,
             filled: 0,
-            at: 0,
+            room: 0,
             position: 0,
             pending: None,
             read_until: 0,
@@ -170,16 +175,37 @@ impl<'a> World<'a> {
 
     fn want(&self) -> u32 {
         match self.wants {
-            Wants::Header | Wants::Lead | Wants::Head | Wants::Index | Wants::Last => SECTOR,
-            Wants::Body => self.script.parts[self.part].bytes,
+            Wants::Header => SECTOR,
+            Wants::Lead | Wants::Head | Wants::Index | Wants::Last => HEAD,
+            Wants::Body => self.body(),
             Wants::Place | Wants::Nothing => 0,
         }
     }
 
+    /// Bytes to read at once: on to the end of a sector.
+    fn wanted(&self) -> u32 {
+        let need = self.want() - self.filled;
+        let end = self.position + u64::from(need);
+        let whole = end.next_multiple_of(SECTOR.into()) - self.position;
+        whole.min((self.room - self.filled).into()) as u32
+    }
+
+    /// Wants what lies at `base`; what has been read of it is kept.
     fn go(&mut self, base: u64, wants: Wants) {
+        let passed = base
+            .checked_sub(self.base)
+            .filter(|&ahead| ahead <= self.filled.into())
+            .map_or(self.filled, |ahead| ahead as u32);
+        self.filled -= passed;
+        if self.wants == Wants::Body {
+            self.room -= passed;
+        }
         self.base = base;
-        self.filled = 0;
         self.wants = wants;
+    }
+
+    fn body(&self) -> u32 {
+        self.script.parts[self.part].bytes
     }
 
     /// Goes to slice `part`, or to what lies behind the last.
@@ -359,9 +385,11 @@ fn link_cause(delay: Delay, late: u64) -> Cause {
 }
 
 impl Source for World<'_> {
-    fn open(&mut self, at: u32, _room: u32) {
-        self.at = at;
-        self.go(0, Wants::Header);
+    fn open(&mut self, _at: u32, room: u32) {
+        self.base = 0;
+        self.filled = 0;
+        self.room = room;
+        self.wants = Wants::Header;
     }
 
     fn seeks(&self) -> bool {
@@ -382,9 +410,9 @@ impl Source for World<'_> {
         }
         match self.wants {
             Wants::Header => {
-                let sector = u64::from(SECTOR);
-                if self.script.lead > sector {
-                    self.go(sector, Wants::Lead);
+                // The sector stays where it is; its copy is passed over.
+                if self.script.lead > FIRST_CHUNK {
+                    self.go(FIRST_CHUNK, Wants::Lead);
                 } else {
                     self.go_to(0);
                 }
@@ -392,23 +420,23 @@ impl Source for World<'_> {
             }
             Wants::Lead => {
                 self.go_to(0);
-                Found::More
+                self.next()
             }
             Wants::Head => {
                 self.wants = Wants::Place;
-                Found::Place(self.script.parts[self.part].bytes)
+                Found::Place(self.body().max(self.filled))
             }
-            Wants::Place => Found::Place(self.script.parts[self.part].bytes),
+            Wants::Place => Found::Place(self.body().max(self.filled)),
             Wants::Body => {
-                let bytes = self.script.parts[self.part].bytes;
+                let bytes = self.body();
                 self.scratch.arrived.push(self.now());
                 self.scratch.delays.push(self.link.delay);
                 self.go_to(self.part + 1);
                 Found::Slice(bytes, false)
             }
             Wants::Index => {
-                self.go(self.base + u64::from(SECTOR), Wants::Last);
-                Found::More
+                self.go(self.base + self.script.behind, Wants::Last);
+                self.next()
             }
             Wants::Last => {
                 self.wants = Wants::Nothing;
@@ -418,12 +446,12 @@ impl Source for World<'_> {
         }
     }
 
-    fn between(&self) -> bool {
-        self.filled == 0
+    fn lacks_place(&self) -> bool {
+        self.filled == 0 || self.room < self.want()
     }
 
-    fn place(&mut self, at: u32, _room: u32) {
-        self.at = at;
+    fn place(&mut self, at: u32, room: u32) {
+        self.room = room;
         if self.wants == Wants::Place {
             self.wants = Wants::Body;
             self.scratch.lies[(at / PLACE) as usize] = self.part as u32;
@@ -445,7 +473,7 @@ impl Source for World<'_> {
             Some((_, done)) if done > now => return Read::Bytes(0),
             Some(pending) => pending,
             None => {
-                let most = most.min(self.want() - self.filled);
+                let most = most.min(self.wanted());
                 let begin = if self.script.shares_bus {
                     now.max(self.bus_free)
                 } else {

@@ -235,7 +235,7 @@ const fn limits(coding: Coding, level: Level) -> (f64, f64) {
 fn the_code_is_small() {
     let code = |i: usize| size(Target::CortexM4, HEADER, BUILDS[i].2).0;
     println!("{}", sizes());
-    assert!(code(1) < 12 * 1024, "reader and light: {} bytes", code(1));
+    assert!(code(1) < 14 * 1024, "reader and light: {} bytes", code(1));
     assert!(code(2) < 24 * 1024, "reader and full: {} bytes", code(2));
 }
 
