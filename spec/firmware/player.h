@@ -99,8 +99,8 @@ typedef struct tbr_player_setup {
 enum {
     TBR_PLAYER_GOES_ON = 0,
     TBR_PLAYER_IDLE = 1,  /* nothing to do just now */
-    TBR_PLAYER_ITEM = 2,  /* a reel begins: set the sound to
-                             player->header.clock_rate, then go on */
+    TBR_PLAYER_ITEM = 2,  /* the first reel begins, or one of another rate: set the
+                             sound to player->header.clock_rate, then go on */
     TBR_PLAYER_ENDED = 3  /* all has been seen and heard */
 };
 
