@@ -223,6 +223,10 @@ fn a_profile_comes_of_answers() {
             .unwrap()
             .contains("Panel width in pixels [240]: ")
     );
+    // Every question has its key, so that none is left out in silence.
+    let keys = "gull-post\n\n\n\n\n90\n\n\n\n\n";
+    let board = ask(&like, &mut keys.as_bytes(), &mut Vec::new()).unwrap();
+    assert_eq!(board.panel.rotation, 90);
     let wrong = ask(&like, &mut "\n\nwide\n".as_bytes(), &mut Vec::new()).unwrap_err();
     assert!(
         wrong.to_string().contains("needs a whole number"),
@@ -253,8 +257,8 @@ fn a_wrong_answer_is_asked_for_again() {
 fn a_link_comes_and_goes_by_answers() {
     let like = Board::find("bell-buoy").unwrap();
     assert!(like.wifi.is_none());
-    let to_the_card = "gull-post\n\n\n\n\n\n\n";
-    let both = format!("{to_the_card}\n\n3\n");
+    let to_the_card = "gull-post\n\n\n\n\n\n\n\n";
+    let both = format!("{to_the_card}\n\n\n3\n");
     let board = ask(&like, &mut both.as_bytes(), &mut Vec::new()).unwrap();
     assert_eq!(board.wifi.unwrap().mcs, 3);
     assert!(board.card.is_some());

@@ -14,8 +14,8 @@ const QUESTIONS: &[(&str, &str)] = &[
     ("Panel height in pixels", "panel.height"),
     ("Panel shape, rectangle or ellipse", "panel.shape"),
     (
-        "Quarter turns of the panel as it is mounted, clockwise, 0 to 3",
-        "panel.turns",
+        "Clockwise rotation that makes the picture upright on the mounted panel: 0, 90, 180 or 270",
+        "panel.rotation",
     ),
     ("Panel bus clock in Hz", "panel.clock_hz"),
     ("Panel bus data lines, 1 for SPI", "panel.lines"),

@@ -10,13 +10,16 @@ use crate::source::{Clip, Item, OpenOptions, SoundChoice};
 /// text do not count.
 const CELLS: usize = 8;
 /// Mean correlation that pictures of the same scene pass by far, and pictures
-/// of different scenes do not reach; measured on the real clips of the tests.
+/// of different scenes do not reach (common practice, no source).
 const SAME: f64 = 0.8;
 /// Pictures after which a comparison is given up where nothing is alike.
 const ENOUGH: u32 = 48;
 /// A picture whose cells differ by less, in levels, root mean square, says
 /// nothing.
 const FLAT: f32 = 3.0;
+/// What text adds to a flat picture at most, in levels of a cell, root mean
+/// square: a tenth of the cells by 100 levels.
+const TEXT: f32 = 32.0;
 /// Pictures of the reel that are looked for.
 const PROBES: usize = 48;
 /// Signatures of the clip that are kept at once; of a longer clip every second
@@ -27,9 +30,12 @@ const KEPT: usize = 1 << 16;
 #[derive(Clone, PartialEq)]
 pub(super) struct Signature([f32; CELLS * CELLS]);
 
+type Cells = [f32; CELLS * CELLS];
+
 impl Signature {
-    /// Of three bytes per pixel; none of a picture that is nearly flat.
-    pub(super) fn of(rgb: &[u8], width: u16) -> Option<Self> {
+    /// Mean lightness of each cell, of three bytes per pixel; none of a picture
+    /// smaller than the cells.
+    fn cells(rgb: &[u8], width: u16) -> Option<Cells> {
         let width = usize::from(width);
         let height = rgb.len() / 3 / width.max(1);
         if width < CELLS || height < CELLS {
@@ -51,6 +57,12 @@ impl Signature {
             .iter_mut()
             .zip(counts)
             .for_each(|(sum, count)| *sum /= count);
+        Some(cells)
+    }
+
+    /// Of three bytes per pixel; none of a picture that is nearly flat.
+    pub(super) fn of(rgb: &[u8], width: u16) -> Option<Self> {
+        let mut cells = Self::cells(rgb, width)?;
         let mean = cells.iter().sum::<f32>() / cells.len() as f32;
         cells.iter_mut().for_each(|cell| *cell -= mean);
         let length = cells.iter().map(|c| c * c).sum::<f32>().sqrt();
@@ -68,6 +80,15 @@ impl Signature {
     }
 }
 
+/// Whether cells differ by less than text on a flat picture makes them differ.
+fn are_near(a: &[u8], b: &[u8], width: u16) -> bool {
+    let (Some(a), Some(b)) = (Signature::cells(a, width), Signature::cells(b, width)) else {
+        return true;
+    };
+    let squares: f32 = a.iter().zip(&b).map(|(a, b)| (a - b) * (a - b)).sum();
+    squares < TEXT * TEXT * (CELLS * CELLS) as f32
+}
+
 /// How alike the pictures of a comparison are.
 #[derive(Default)]
 pub(super) struct Likeness {
@@ -82,7 +103,9 @@ impl Likeness {
         let alike = match pair {
             (Some(clip), Some(panel)) => clip.correlation(&panel),
             (None, None) => return,
-            // One shows something where the other shows nothing.
+            // One shows something where the other shows nothing: text on a flat
+            // picture, or another scene.
+            _ if are_near(clip, panel, width) => return,
             _ => 0.0,
         };
         self.sum += alike;
