@@ -214,10 +214,7 @@ fn write_part<R: Read + Seek, W: Write + Seek>(
 ) -> Result<(W, Summary), SplitError> {
     let mut writer = None;
     let mut sink = Some(sink);
-    loop {
-        let Some(piece) = reel.next_piece()? else {
-            break;
-        };
+    while let Some(piece) = reel.next_piece()? {
         let whole = undamaged(piece)?;
         if writer.is_none() {
             let Some(sink) = sink.take() else { break };

@@ -38,9 +38,9 @@ fn reel(wait: u32, most: u32) -> ReelFacts {
 /// Whether the reel plays clean if the link stalls for `ms` as play begins.
 fn clean(reel: &ReelFacts, ms: u64) -> bool {
     let board = Board::find("harbour-chart").unwrap();
-    // The slice that fills the start level is whole.
+    // The slice that fills the start level is whole, and its last sector has been read.
     let slice = u64::from(reel.slices[0].bytes);
-    let behind = u64::from(reel.prebuffer).div_ceil(slice) * slice;
+    let behind = (u64::from(reel.prebuffer).div_ceil(slice) * slice).next_multiple_of(512);
     let conditions = Conditions {
         stalls: StallPlan::At(vec![(behind, ms * 1_000_000)]),
         ..Conditions::default()
