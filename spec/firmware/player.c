@@ -230,7 +230,7 @@ static int tbr_fetch_place_chunk(tbr_player *p)
         return 1; /* the tables that should have come first are lost */
     }
     if (length > p->setup.ring_buffer_bytes) {
-        tbr_reader_place(&f->reader, p->setup.ring, 0); /* tables: slices are no longer */
+        tbr_fetch_finish(p, TBR_SLOT_ERROR, TBR_MEMORY); /* a slice, or JPEG's tables */
         return 1;
     }
     if (!tbr_fetch_find(p, length > f->reader.filled ? length : f->reader.filled)) {
@@ -467,7 +467,6 @@ static void tbr_hear_break(tbr_player *p, uint32_t silence)
     p->last = p->sounded ? p->last : 0;
     p->tail = silence != 0 && silence < fade ? silence : fade;
     p->silence = silence > p->tail ? silence - p->tail : 0;
-    p->last = p->sounded ? p->last : 0;
     p->gain = 0;
     p->sounded = 0;
 }

@@ -86,7 +86,8 @@ typedef struct tbr_hooks {
 /* Memory and habits. */
 typedef struct tbr_player_setup {
     uint8_t *ring;       /* slices as they come, each in one piece; at least
-                            header.largest_chunk, three times that to play smoothly */
+                            header.largest_chunk (and tables_length, of JPEG), three
+                            times that to play smoothly */
     uint32_t ring_buffer_bytes; /* the more, the longer a stall is ridden out */
     void *work;          /* header.working_memory bytes, aligned to 4; of JPEG reels
                             header.tables_length */

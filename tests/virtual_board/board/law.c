@@ -77,6 +77,12 @@ static uint32_t scaled(uint32_t least, uint32_t most)
     return (uint32_t)x;
 }
 
+/* The least that a ring buffer may have. */
+static uint32_t least(const tbr_header *h)
+{
+    return h->tables_length > h->largest_chunk ? h->tables_length : h->largest_chunk;
+}
+
 static int one_in(uint32_t n) { return chance(&seed, n) == 0; }
 
 static void usual(board_plan *p, const reel *r)
@@ -110,7 +116,7 @@ static void usual(board_plan *p, const reel *r)
     p->instructions = 100000000;
     p->per_pixel = 50;
     p->per_byte = 8;
-    p->ring = 8 * r->header.largest_chunk;
+    p->ring = 8 * least(&r->header);
     p->piece = 4096;
     p->work = board_work(&r->header);
     p->seed = 1;
@@ -198,8 +204,8 @@ static void choose(trial *t, const reel *r)
     const uint32_t mean = r->header.mean_rate;
     usual(p, r);
     p->seed = 1 + chance(&seed, 1000000);
-    p->ring = (uint32_t)((uint64_t)r->header.largest_chunk * between(1000, 4000) / 1000);
-    p->ring = one_in(4) ? r->header.largest_chunk : p->ring;
+    p->ring = (uint32_t)((uint64_t)least(&r->header) * between(1000, 4000) / 1000);
+    p->ring = one_in(4) ? least(&r->header) : p->ring;
     p->piece = 512 * between(1, one_in(2) ? 4 : 32);
     p->cores = between(1, 2);
     p->glue.from_link = (uint8_t)one_in(3);
@@ -321,7 +327,7 @@ static void tell(uint32_t number, const char *what, const trial *t, const reel *
            "%d at %llu dry %u/%u/%u shown %u late %u waiting %u lost %u\n",
            number, what, strrchr(r->path, '/') ? strrchr(r->path, '/') + 1 : r->path,
            r->header.rate_num, r->header.rate_den, r->header.sound,
-           (double)p->ring / r->header.largest_chunk, 1000.0 * p->queue / r->header.clock_rate,
+           (double)p->ring / least(&r->header), 1000.0 * p->queue / r->header.clock_rate,
            p->blocks, p->by_blocks, p->cores, p->glue.dma, p->glue.from_link, p->card.shares_bus, p->piece,
            t->damaged, t->disturbed, b->said, (double)b->longest_wait / 1e6, b->heard.step,
            most_step(r), (unsigned long long)b->heard.step_at, b->counts.dry, b->heard.dry,
