@@ -6,7 +6,8 @@ use std::path::Path;
 use assert_cmd::Command;
 use serde_json::Value;
 use thumbreel::board::{AmplifierSupply, Board, PowerSource, RegulatorKind};
-use thumbreel::reel::{Draft, Picture, ReelWriter, Settings, Slice, SoundCoding};
+use thumbreel::files::{Destination, Kind};
+use thumbreel::reel::{Picture, ReelWriter, Settings, Slice, SoundCoding};
 
 use crate::Luck;
 
@@ -63,7 +64,12 @@ fn seeded_reel(luck: &mut Luck, folder: &Path) -> String {
         sound: SoundCoding::PcmS16,
         ..Settings::default()
     };
-    let mut writer = ReelWriter::new(Draft::create(&path, true).unwrap(), &settings, None).unwrap();
+    let mut writer = ReelWriter::new(
+        Destination::new(&path, Kind::Reel).begin().unwrap(),
+        &settings,
+        None,
+    )
+    .unwrap();
     let (hz, loud) = (luck.between(50.0, 2000.0), luck.between(500.0, 32_000.0));
     for n in 0..6u64 {
         let tone = |i: u64| {
