@@ -184,7 +184,7 @@ impl Header {
         if flags != 0 {
             return Err(ErrorKind::MustKnow { flags });
         }
-        check_codings(sector)?;
+        check_codings([sector[83], sector[84], sector[85]])?;
         let mut known = *sector;
         let newer = u16::get(&sector[10..]).unwrap_or(0) > VERSION_MINOR;
         if newer {
@@ -292,6 +292,7 @@ impl Header {
     /// The first field that breaks a rule.
     pub fn check(&self) -> Result<(), ErrorKind> {
         require(self.version_major == VERSION_MAJOR, "version_major")?;
+        check_codings([self.coding, self.level, self.sound as u8])?;
         require(self.reel_id != 0, "reel_id")?;
         require(
             self.part >= 1 && (self.parts == 0 || self.part <= self.parts),
@@ -451,12 +452,11 @@ fn check_magic(sector: &[u8; SECTOR]) -> Result<(), ErrorKind> {
 
 /// Codings and levels that this reader does not know are no damage: a newer
 /// one plays them.
-fn check_codings(sector: &[u8; SECTOR]) -> Result<(), ErrorKind> {
+fn check_codings([coding, level, sound]: [u8; 3]) -> Result<(), ErrorKind> {
     let newer = |name, number: u8, known: bool| match known {
         true => Ok(()),
         false => Err(ErrorKind::Coding { name, number }),
     };
-    let [coding, level, sound] = [sector[83], sector[84], sector[85]];
     newer("coding", coding, coding <= PATCH)?;
     let levels = if coding == PATCH { 1..=2 } else { 0..=0 };
     newer("level", level, levels.contains(&level))?;
