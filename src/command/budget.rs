@@ -281,6 +281,7 @@ fn amount(value: f64, unit: &str) -> String {
         "bytes/s" => format!("{}/s", bytes(value)),
         "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
         "degrees C above ambient" => format!("{value:.0} C rise"),
+        "V" => format!("{value:.2} V"),
         _ => format!("{value:.0} {short}"),
     }
 }
