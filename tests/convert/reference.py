@@ -8,32 +8,16 @@ picture centred between black bars. Every STEPth source picture is compared.
 Prints the PSNR over all pictures in dB. Formulas: ITU-R BT.601 and BT.709
 (matrices), Keys 1981 (cubic kernel), chroma sited left (MPEG-2, H.264).
 """
+import pathlib
 import sys
 
 import av
 import numpy as np
 
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "common"))
+from keys import kernel  # noqa: E402
+
 WEIGHTS = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722)}
-
-
-def cubic(x):
-    x = np.abs(x)
-    near = 1.5 * x**3 - 2.5 * x**2 + 1
-    far = -0.5 * x**3 + 2.5 * x**2 - 4 * x + 2
-    return np.where(x < 1, near, np.where(x < 2, far, 0))
-
-
-def kernel(size, out, start):
-    step = size / out
-    wide, pad = max(step, 1.0), 24
-    x = np.arange(-pad, size + pad) + 0.5
-    centre = start + (np.arange(out) + 0.5) * step
-    w = cubic((x[None, :] - centre[:, None]) / wide)
-    w /= w.sum(axis=1, keepdims=True)
-    folded = w[:, pad:pad + size].copy()
-    folded[:, 0] += w[:, :pad].sum(axis=1)
-    folded[:, -1] += w[:, pad + size:].sum(axis=1)
-    return folded
 
 
 def scaled(plane, width, height, x0=0.0):

@@ -8,37 +8,19 @@ Written from the standards: ITU-R BT.601, BT.709, BT.2020 (matrices), BT.2100
 kernel). Prints the mean and, two pixels inside the border, the largest absolute
 difference in 8-bit levels.
 """
+import pathlib
 import sys
 
 import av
 import numpy as np
 
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "common"))
+from keys import kernel  # noqa: E402
+
 WEIGHTS = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 TO_709 = np.array([[1.660491, -0.587641, -0.072850],
                    [-0.124550, 1.132900, -0.008349],
                    [-0.018151, -0.100579, 1.118730]])
-
-
-def cubic(x):
-    x = np.abs(x)
-    near = 1.5 * x**3 - 2.5 * x**2 + 1
-    far = -0.5 * x**3 + 2.5 * x**2 - 4 * x + 2
-    return np.where(x < 1, near, np.where(x < 2, far, 0))
-
-
-def kernel(size, out, start, length):
-    """Rows: outputs. Samples beyond an edge repeat it."""
-    step = length / out
-    wide = max(step, 1.0)
-    pad = 8
-    x = np.arange(-pad, size + pad) + 0.5
-    centre = start + (np.arange(out) + 0.5) * step
-    w = cubic((x[None, :] - centre[:, None]) / wide)
-    w /= w.sum(axis=1, keepdims=True)
-    folded = w[:, pad:pad + size].copy()
-    folded[:, 0] += w[:, :pad].sum(axis=1)
-    folded[:, -1] += w[:, pad + size:].sum(axis=1)
-    return folded
 
 
 def scaled(plane, width, height, x0=0.0, y0=0.0):

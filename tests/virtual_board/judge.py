@@ -28,33 +28,15 @@ import numpy as np
 from scipy.fft import next_fast_len
 from scipy.signal import correlate, resample_poly
 
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "common"))
+from keys import kernel  # noqa: E402
+
 RATE, PICTURES, WHITE = 12, 48, (15, 21)
 BARS, CARD, REAL = range(0, 6), range(6, 12), range(24, 48)
 BLACK = np.zeros(3)
 
 
 # --- the clip, apart from the program ---------------------------------------
-
-def cubic(x):
-    x = np.abs(x)
-    near = 1.5 * x**3 - 2.5 * x**2 + 1
-    far = -0.5 * x**3 + 2.5 * x**2 - 4 * x + 2
-    return np.where(x < 1, near, np.where(x < 2, far, 0))
-
-
-def kernel(size, out, start):
-    """Rows: places of the panel; columns: samples of the clip, edges held."""
-    step, pad = size / out, 24
-    wide = max(step, 1.0)
-    x = np.arange(-pad, size + pad) + 0.5
-    centre = start + (np.arange(out) + 0.5) * step
-    w = cubic((x[None, :] - centre[:, None]) / wide)
-    w /= w.sum(axis=1, keepdims=True)
-    folded = w[:, pad:pad + size].copy()
-    folded[:, 0] += w[:, :pad].sum(axis=1)
-    folded[:, -1] += w[:, pad + size:].sum(axis=1)
-    return folded
-
 
 class Source:
     """The clip, decoded once: planes of each picture, and the sound."""

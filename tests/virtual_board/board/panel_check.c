@@ -130,34 +130,32 @@ static void windows(void)
     expect(is(2, 1, 0, 255, 0), "write_memory_continue goes on");
 }
 
-/* Red at host 0,0 and green beside it: where they come to lie. */
+/* Sends red at host 0,0 and green beside it, in an address mode. */
+static void red_and_green(uint8_t mode)
+{
+    start(mode, 0x55);
+    window(0, 1, 0, 0);
+    pixels(red_green, 4);
+}
+
+/* Where they come to lie. */
 static void orders(void)
 {
     open_glass(12, 10);
     glass.x = glass.y = 0;
-    start(0x40, 0x55); /* columns from the right */
-    window(0, 1, 0, 0);
-    pixels(red_green, 4);
+    red_and_green(0x40); /* columns from the right */
     expect(is(11, 0, 255, 0, 0) && is(10, 0, 0, 255, 0), "column order");
-    start(0x80, 0x55); /* pages from below */
-    window(0, 1, 0, 0);
-    pixels(red_green, 4);
+    red_and_green(0x80); /* pages from below */
     expect(is(0, 9, 255, 0, 0) && is(1, 9, 0, 255, 0), "page order");
-    start(0x20, 0x55); /* columns for pages */
-    window(0, 1, 0, 0);
-    pixels(red_green, 4);
+    red_and_green(0x20); /* columns for pages */
     expect(is(0, 0, 255, 0, 0) && is(0, 1, 0, 255, 0), "exchanged");
-    start(0x08, 0x55); /* blue for red */
-    window(0, 1, 0, 0);
-    pixels(red_green, 4);
+    red_and_green(0x08); /* blue for red */
     expect(is(0, 0, 0, 0, 255) && is(1, 0, 0, 255, 0), "blue first");
     send(0x21, NULL, 0);
     expect(is(0, 0, 255, 255, 0) && is(1, 0, 255, 0, 255), "inverted");
     send(0x20, NULL, 0);
     glass.blue_first = glass.complement = 1;
-    start(0, 0x55);
-    window(0, 1, 0, 0);
-    pixels(red_green, 4);
+    red_and_green(0);
     expect(is(0, 0, 255, 255, 0), "a glass of blue first that shows the complement");
 }
 
