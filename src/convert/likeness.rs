@@ -9,8 +9,11 @@ use crate::source::{Clip, Item, OpenOptions, SoundChoice};
 /// Cells along each side of a signature: coarse, so that dither, coding and small
 /// text do not count.
 const CELLS: usize = 8;
-/// Mean correlation that pictures of the same scene pass by far, and pictures
-/// of different scenes do not reach (common practice, no source).
+/// Mean correlation that pictures of the same scene pass, and pictures of
+/// different scenes do not reach. Measured on seven real clips, five pictures per
+/// second: a clip and its panel's film 0.949 or more (JPEG at quality 5 is the
+/// least), different clips 0.313 or less. A fixed camera at another time reaches
+/// 0.96 and passes.
 const SAME: f64 = 0.8;
 /// Pictures after which a comparison is given up where nothing is alike.
 const ENOUGH: u32 = 48;
