@@ -159,16 +159,7 @@ impl<'a> Bench<'a> {
         }
         self.pictures += 1;
         self.unchanged += u64::from(coded.unchanged);
-        let coded = Picture {
-            tick_offset: 0,
-            coding: self.plan.coding.coding as u8,
-            key: coded.key,
-            unchanged: coded.unchanged,
-            windows: coded.windows,
-            cost: coded.instructions,
-            bus_bytes: coded.bus_bytes,
-            bytes: coded.bytes,
-        };
+        let coded = Picture::coded(0, self.plan.coding.coding as u8, coded);
         self.cutter.picture(tick, coded, key);
         self.encode += start.elapsed();
         self.search_poster(picture)

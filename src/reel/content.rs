@@ -1,5 +1,7 @@
 //! What a writer is handed: pictures and slices.
 
+use crate::coding::Encoded;
+
 use super::chunk::{PICTURE_ENTRY, PictureHeader, chunk_length};
 use super::layout::part_length;
 
@@ -25,6 +27,21 @@ pub struct Picture {
 }
 
 impl Picture {
+    /// What an encoder made, at `tick_offset` of its slice.
+    #[must_use]
+    pub fn coded(tick_offset: u32, coding: u8, encoded: Encoded) -> Self {
+        Self {
+            tick_offset,
+            coding,
+            key: encoded.key,
+            unchanged: encoded.unchanged,
+            windows: encoded.windows,
+            cost: encoded.instructions,
+            bus_bytes: encoded.bus_bytes,
+            bytes: encoded.bytes,
+        }
+    }
+
     pub(crate) fn of(header: &PictureHeader, bytes: &[u8]) -> Self {
         Self {
             tick_offset: header.tick_offset,

@@ -165,16 +165,7 @@ fn film(
                 unchanged: false,
             };
             let coded = encoder.encode(&input, n % 8 == 0).unwrap();
-            Picture {
-                tick_offset: start(n) - from,
-                coding: settings.coding,
-                key: coded.key,
-                unchanged: coded.unchanged,
-                windows: coded.windows,
-                cost: coded.instructions,
-                bus_bytes: coded.bus_bytes,
-                bytes: coded.bytes,
-            }
+            Picture::coded(start(n) - from, settings.coding, coded)
         });
         let pictures = pictures.collect();
         let part = &samples[from as usize..to as usize];

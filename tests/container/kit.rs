@@ -275,16 +275,7 @@ fn small(coding: Coding, level: Level, kind: SoundCoding) -> (Settings, Vec<u8>,
     let slices = (0..4).map(|i| {
         let pictures = (0..4).map(|k| {
             let coded = picture(encoder.as_mut(), 4 * i + k, k == 0 && i != 1);
-            Picture {
-                tick_offset: 160 * k,
-                coding: coding as u8,
-                key: coded.key,
-                unchanged: coded.unchanged,
-                windows: coded.windows,
-                cost: coded.instructions,
-                bus_bytes: coded.bus_bytes,
-                bytes: coded.bytes,
-            }
+            Picture::coded(160 * k, coding as u8, coded)
         });
         let pictures = pictures.collect();
         let samples: Vec<i16> = (640 * i..640 * (i + 1)).map(tone).collect();
@@ -583,7 +574,7 @@ fn second_reader(paths: &[PathBuf]) -> Vec<String> {
 }
 
 #[test]
-fn a_second_reader_written_from_the_text_says_the_same_of_the_kit() {
+fn a_second_reader_in_python_says_the_same_of_the_kit() {
     let listed = listed();
     let paths: Vec<PathBuf> = listed.iter().map(|(path, _)| path.clone()).collect();
     let all = second_reader(&paths);
@@ -594,7 +585,7 @@ fn a_second_reader_written_from_the_text_says_the_same_of_the_kit() {
 }
 
 #[test]
-fn a_second_reader_written_from_the_text_says_the_same_of_kept_and_fresh_reels() {
+fn a_second_reader_in_python_says_the_same_of_kept_and_fresh_reels() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/archive/v1");
     let kept = fs::read_dir(root)
         .unwrap()

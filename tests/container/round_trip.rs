@@ -222,3 +222,17 @@ fn a_reel_too_large_for_its_card_is_refused_with_a_way_out() {
     let (_, summary) = writer.finish().unwrap();
     assert!(summary.length <= 6000);
 }
+
+/// What a reader would refuse is not begun.
+#[test]
+fn a_coding_or_level_that_readers_refuse_is_refused_by_the_writer() {
+    for (coding, level) in [(0, 1), (1, 2), (2, 0), (2, 3), (3, 0)] {
+        let settings = Settings {
+            coding,
+            level,
+            ..tiny_settings()
+        };
+        let begun = thumbreel::reel::ReelWriter::new(Cursor::new(Vec::new()), &settings, None);
+        assert!(begun.is_err(), "coding {coding}, level {level}");
+    }
+}

@@ -1,6 +1,6 @@
 //! Reels of real clips at 240x240 and 24 frames per second, for the counts.
 
-use super::films::{block_coding, picture};
+use super::films::block_coding;
 use crate::common::reels::write_reel;
 use std::path::PathBuf;
 use std::process::Command;
@@ -169,7 +169,7 @@ pub fn reel(pictures: &[Vec<u8>], plan: &EncoderPlan) -> Vec<u8> {
                 unchanged: false,
             };
             let key = n == 0 && i % KEY_EVERY == 0;
-            picture(
+            Picture::coded(
                 step * n as u32,
                 coding as u8,
                 coder.encode(&input, key).unwrap(),

@@ -4,8 +4,7 @@
 use crate::common::reels::write_reel;
 use thumbreel::coding::patch::{Level, STATE_BYTES, memory_bytes};
 use thumbreel::coding::{
-    ByteOrder, Coding, Encoded, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights,
-    encoder,
+    ByteOrder, Coding, EncoderPlan, Limits, PictureEncoder, PictureIn, Shape, Weights, encoder,
 };
 use thumbreel::reel::{Picture, Settings, Slice, SoundCoding, Wire};
 use thumbreel::sound::{BlockEncoder, SoundCoding as BlockCoding};
@@ -202,7 +201,7 @@ impl Film {
             };
             let key = n == 0 && i.is_multiple_of(self.key_every);
             let encoded = encoder.encode(&input, key).unwrap();
-            picture(ticks * n / self.pictures, self.coding.number(), encoded)
+            Picture::coded(ticks * n / self.pictures, self.coding.number(), encoded)
         });
         let pictures = pictures.collect();
         let block = sound.map_or_else(Vec::new, |s| s.encode(&tone(time, ticks)));
@@ -237,18 +236,5 @@ pub fn block_coding(sound: SoundCoding) -> Option<BlockCoding> {
         SoundCoding::PcmS16 => Some(BlockCoding::Pcm16),
         SoundCoding::PcmU8 => Some(BlockCoding::Pcm8),
         SoundCoding::ImaAdpcm => Some(BlockCoding::Adpcm),
-    }
-}
-
-pub fn picture(tick_offset: u32, coding: u8, encoded: Encoded) -> Picture {
-    Picture {
-        tick_offset,
-        coding,
-        key: encoded.key,
-        unchanged: encoded.unchanged,
-        windows: encoded.windows,
-        cost: encoded.instructions,
-        bus_bytes: encoded.bus_bytes,
-        bytes: encoded.bytes,
     }
 }

@@ -365,6 +365,32 @@ fn jpeg_pictures_reach_the_boards_own_decoder() {
     assert_eq!((none.get("error"), none.get("said")), (1, 204));
 }
 
+/// The ring buffer must hold the tables too, where slices are smaller: what does
+/// not fit is said (TBR_MEMORY), not passed over.
+#[test]
+fn jpeg_tables_that_do_not_fit_the_ring_are_refused() {
+    let film = Film {
+        coding: FilmCoding::Jpeg,
+        quality: 70,
+        rate: 60,
+        pictures: 1,
+        sound: SoundCoding::ImaAdpcm,
+        width: 48,
+        height: 36,
+        ..Film::default()
+    };
+    let reel = film.reel();
+    let header = crate::common::reels::header_of(&reel);
+    let (slice, tables) = (header.largest_chunk, header.tables_length);
+    assert!((512..tables).contains(&slice), "{slice} and {tables} bytes");
+    let small = play(Target::Desk, &[&reel], &with(&[("ring", slice.into())]));
+    assert_eq!((small.get("error"), small.get("said")), (1, 401));
+    assert_eq!(small.get("shown"), 0);
+    let enough = play(Target::Desk, &[&reel], &with(&[("ring", tables.into())]));
+    assert_eq!((enough.get("error"), enough.get("said")), (0, 3));
+    assert!(enough.get("shown") > 0);
+}
+
 /// A pixel as the viewer sees it: five bits of red, six of green, five of blue.
 fn seen_colour(bytes: &[u8], film: &Film) -> [i32; 3] {
     let both = [bytes[0], bytes[1]];

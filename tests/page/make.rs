@@ -282,14 +282,5 @@ fn picture(
         unchanged: false,
     };
     let encoded = encoder.encode(&input, key).unwrap();
-    Picture {
-        tick_offset,
-        coding: kind.coding as u8,
-        key: encoded.key,
-        unchanged: encoded.unchanged,
-        windows: encoded.windows,
-        cost: encoded.instructions,
-        bus_bytes: encoded.bus_bytes,
-        bytes: encoded.bytes,
-    }
+    Picture::coded(tick_offset, kind.coding as u8, encoded)
 }
