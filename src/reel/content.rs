@@ -1,5 +1,6 @@
 //! What a writer is handed: pictures and slices.
 
+#[cfg(feature = "host")]
 use crate::coding::Encoded;
 
 use super::chunk::{PICTURE_ENTRY, PictureHeader, chunk_length};
@@ -28,6 +29,7 @@ pub struct Picture {
 
 impl Picture {
     /// What an encoder made, at `tick_offset` of its slice.
+    #[cfg(feature = "host")]
     #[must_use]
     pub fn coded(tick_offset: u32, coding: u8, encoded: Encoded) -> Self {
         Self {
