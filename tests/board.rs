@@ -179,3 +179,53 @@ fn link_rates_follow_the_standard() {
         assert!((wifi.rate_bps() / 1e6 - short[usize::from(mcs)]).abs() < 0.05);
     }
 }
+
+/// The contract of the firmware's player asks for blocks of 10 ms or less at the
+/// lowest rate; the profile is held to it.
+#[test]
+fn sound_blocks_are_as_short_as_the_player_counts_on() {
+    let contract = std::fs::read_to_string("spec/firmware/README.md").unwrap();
+    assert!(contract.contains("**10 ms or shorter**"));
+    let with = |rates: &str, samples: u32| {
+        format!("{LEAST}[sound]\nsample_rates = {rates}\nblock_samples = {samples}\n")
+    };
+    for (rates, most) in [
+        ("[16_000, 24_000]", 160),
+        ("[24_000]", 240),
+        ("[44_100]", 441),
+    ] {
+        assert!(
+            Board::parse(&with(rates, most), "gull-post.toml").is_ok(),
+            "{rates}"
+        );
+        let error = error_of(&with(rates, most + 1));
+        assert!(
+            error.contains("sound.block_samples")
+                && error.contains(&format!("Set {most} or fewer")),
+            "{error}"
+        );
+    }
+    assert!(error_of(&with("[16_000]", 256)).contains("16.0 ms at 16000 Hz"));
+}
+
+/// The line of `boards check` is made of the figures, so that it follows them.
+#[test]
+fn a_summary_says_what_the_figures_say() {
+    let mut board = Board::find("lantern-room").unwrap();
+    assert!(
+        board.summary().ends_with("USB, 1000 mA"),
+        "{}",
+        board.summary()
+    );
+    board.power.source = thumbreel::board::PowerSource::Cell;
+    board.description.clear();
+    let told = board.summary();
+    assert!(
+        told.contains("240x240 panel, card and Wi-Fi, 2 cores at 240 MHz"),
+        "{told}"
+    );
+    assert!(
+        told.ends_with("one lithium-ion cell of 1000 mAh") && !told.contains("USB"),
+        "{told}"
+    );
+}

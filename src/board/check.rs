@@ -3,6 +3,7 @@
 
 use toml::{Table, Value};
 
+use super::sound_chain::LONGEST_BLOCK_MS;
 use super::{Board, PowerSource, sections};
 
 /// Why a profile cannot be used.
@@ -352,6 +353,20 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
         return Err((
             "sound.sample_rates",
             "rates must be 8000 to 48000 Hz".into(),
+        ));
+    }
+    let block_ms = f64::from(board.sound.block_samples) * 1e3 / f64::from(rates[0]);
+    if block_ms > LONGEST_BLOCK_MS {
+        return Err((
+            "sound.block_samples",
+            format!(
+                "{} samples last {block_ms:.1} ms at {} Hz, the lowest of sample_rates; the player counts on blocks \
+                 of {LONGEST_BLOCK_MS} ms or less, else the end of the sound clicks. Set {} or fewer, or take rates \
+                 out of sample_rates that the firmware does not use",
+                board.sound.block_samples,
+                rates[0],
+                rates[0] / 100
+            ),
         ));
     }
     let gains = &board.sound.amplifier.gains_db;

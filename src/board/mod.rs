@@ -184,6 +184,31 @@ impl Board {
         write::commented(self)
     }
 
+    /// Panel, links, cores, speaker and source in a line, from the figures.
+    #[must_use]
+    pub fn summary(&self) -> String {
+        let (width, height) = self.panel.upright_size();
+        let links = match (&self.card, &self.wifi) {
+            (Some(_), Some(_)) => "card and Wi-Fi",
+            (Some(_), None) => "card",
+            _ => "Wi-Fi",
+        };
+        let (cores, s) = (self.cpu.cores, if self.cpu.cores == 1 { "" } else { "s" });
+        let source = match self.power.source {
+            PowerSource::Usb => format!("USB, {:.0} mA", self.power.usb_limit_ma),
+            PowerSource::Cell => format!(
+                "one {} of {:.0} mAh",
+                self.power.cell_kind.words(),
+                self.power.cell_mah
+            ),
+        };
+        format!(
+            "{width}x{height} panel, {links}, {cores} core{s} at {:.0} MHz, {:.0} ohm speaker, {source}",
+            f64::from(self.cpu.clock_hz) / 1e6,
+            self.sound.speaker.impedance_ohm
+        )
+    }
+
     /// Contradictions and traps worth a word, none of them an error.
     #[must_use]
     pub fn advice(&self) -> Vec<Advice> {

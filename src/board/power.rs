@@ -74,7 +74,7 @@ section! {
         /// Resistance of the USB cable and its plugs, both conductors together.
         usb_ohm: f64 = 0.2, "ohms", "voltage drop at the board divided by current; thin cables have 0.2 to 0.5 (common practice, no source)", 0 ..= 2;
         /// Current limit of the USB port.
-        usb_limit_ma: f64 = 500.0, "milliamperes", "the port or charger: 500 for a plain USB 2.0 port", 100 ..= 5000;
+        usb_limit_ma: f64 = 500.0, "milliamperes", "the port or charger: 500 for a plain USB 2.0 port, often 1000 for a charger", 100 ..= 5000;
         /// What the cell is made of.
         cell_kind: CellKind = CellKind::LithiumIon, "lithium-ion | lithium-iron-phosphate", "printed on the cell, or its nominal voltage: 3.6 to 3.85 V or 3.2 V";
         /// Capacity of the cell, from full to its discharge end, at 25 degrees.

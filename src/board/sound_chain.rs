@@ -1,6 +1,10 @@
 //! The sound chain: I2S, amplifier, speaker and its box.
 
 use super::keys::section;
+
+/// Longest DMA block of the I2S driver, milliseconds, as the contract of the
+/// firmware's player says: its fades last as long.
+pub(super) const LONGEST_BLOCK_MS: f64 = 10.0;
 use serde::{Deserialize, Serialize};
 
 /// Supply of the amplifier.
@@ -27,7 +31,7 @@ section! {
         /// The divider of that clock takes fractions.
         fractional_clock: bool = true, "true | false", "the microcontroller's manual: I2S clock divider";
         /// Samples in one DMA block of the I2S driver.
-        block_samples: u32 = 256, "samples", "firmware: the I2S set-up", 16 ..= 8192;
+        block_samples: u32 = 64, "samples", "firmware: the I2S set-up; 10 ms or less at the lowest of sample_rates", 16 ..= 8192;
         /// Samples in the I2S driver's DMA buffers.
         queue_samples: u32 = 2048, "samples", "firmware: number of buffers x samples per buffer", 64 ..= 65_536;
     }

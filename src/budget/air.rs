@@ -12,6 +12,8 @@ use super::tcp::Flow;
 const IP_UDP: u32 = 28;
 pub(super) const IP_TCP: u32 = 40;
 const MAC: u32 = 36;
+/// Mean backoff of a station alone: 7.5 slots, microseconds.
+pub(super) const BACKOFF_US: f64 = 67.5;
 
 /// Time on the air of one frame that carries `ip_bytes` of an IP packet, in
 /// microseconds, without aggregation: DIFS 28, mean backoff 67.5, preamble 36,
@@ -21,7 +23,7 @@ const MAC: u32 = 36;
 pub fn frame_us(ip_bytes: u32, bits_per_symbol: u32, symbol_us: f64) -> f64 {
     let bits = 8 * (ip_bytes + MAC) + 22;
     let data = f64::from(bits.div_ceil(bits_per_symbol)) * symbol_us;
-    28.0 + 67.5 + 36.0 + data + 6.0 + 10.0 + 34.0
+    28.0 + BACKOFF_US + 36.0 + data + 6.0 + 10.0 + 34.0
 }
 
 /// UDP payload rate alone in the air, bit/s, long guard interval.

@@ -2,73 +2,103 @@
 
 use serde::Serialize;
 
-use super::air::{IP_TCP, frame_us};
+use super::air::{BACKOFF_US, IP_TCP, frame_us};
 use crate::board::{DATA_BITS_PER_SYMBOL, Wifi};
 
-/// Slot time and the sum of SIFS, acknowledgement and DIFS, microseconds (IEEE
-/// 802.11-2016, clauses 17 and 19; the acknowledgement at 24 Mbit/s).
+/// Slot time, microseconds (IEEE 802.11-2016, clauses 17 and 19).
 const SLOT_US: f64 = 9.0;
-const BACKOFF_US: f64 = 67.5;
 /// Least contention window and how often it doubles (best search: 15 to 1023).
 const WINDOW: f64 = 16.0;
 const DOUBLINGS: i32 = 6;
+/// Acknowledgements of TCP for one segment (RFC 1122 section 4.2.3.2).
+const ANSWERS: f64 = 0.5;
 /// More boards than this are not counted.
 const MOST_BOARDS: u32 = 250;
 
-/// Share of its time that a contender sends, and share of the slots in which
-/// a transmission meets another, for `contenders` that always have something
-/// to send (Bianchi, "Performance analysis of the IEEE 802.11 distributed
-/// coordination function", IEEE Journal on Selected Areas in Communications
-/// 18-3, 2000, equations 7 and 9).
-fn attempts(contenders: u32) -> f64 {
-    let others = f64::from(contenders.max(1) - 1);
+/// Stations that contend for the air: one that always has a frame to send, and
+/// others that are all alike. Each figure is a share of the slots.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Contention {
+    /// In which the first begins to send.
+    first: f64,
+    /// In which each other begins to send.
+    other: f64,
+    /// How many others there are.
+    others: f64,
+}
+
+/// Share of the slots in which a station that always has a frame begins to
+/// send, where a share `hit` of its frames collides (Bianchi, "Performance
+/// analysis of the IEEE 802.11 distributed coordination function", IEEE Journal
+/// on Selected Areas in Communications 18-3, 2000, equation 7).
+fn attempt(hit: f64) -> f64 {
+    let double: f64 = (0..DOUBLINGS).map(|i| (2.0 * hit).powi(i)).sum();
+    2.0 / (1.0 + WINDOW + hit * WINDOW * double)
+}
+
+/// The attempt that fits the collisions which `hit` gives for it.
+fn settle(hit: impl Fn(f64) -> f64) -> f64 {
     let (mut low, mut high) = (1e-6, 0.5);
     for _ in 0..60 {
-        let attempt = f64::midpoint(low, high);
-        let hit = 1.0 - (1.0 - attempt).powf(others);
-        let double: f64 = (0..DOUBLINGS).map(|i| (2.0 * hit).powi(i)).sum();
-        let wanted = 2.0 / (1.0 + WINDOW + hit * WINDOW * double);
-        if attempt < wanted {
-            low = attempt;
+        let middle = f64::midpoint(low, high);
+        if middle < attempt(hit(middle)) {
+            low = middle;
         } else {
-            high = attempt;
+            high = middle;
         }
     }
     low
 }
 
-/// Mean time from one delivered frame to the next, microseconds, where
-/// `contenders` always have a frame that keeps the air for `busy_us`, its
-/// acknowledgement and the space behind it included; collisions keep it as long.
-#[must_use]
-pub fn delivery_us(contenders: u32, busy_us: f64) -> f64 {
-    let n = f64::from(contenders.max(1));
-    let attempt = attempts(contenders);
-    let idle = (1.0 - attempt).powf(n);
-    let alone = n * attempt * (1.0 - attempt).powf(n - 1.0);
-    (idle * SLOT_US + (1.0 - idle) * busy_us) / alone
+/// Share of the slots in which none of `count` begins to send.
+fn none_of(each: f64, count: f64) -> f64 {
+    (1.0 - each).powf(count)
 }
 
-/// Time that one frame of an IP packet keeps the air, without backoff.
-fn busy_us(ip_bytes: u32, bits: u32, symbol_us: f64) -> f64 {
-    frame_us(ip_bytes, bits, symbol_us) - BACKOFF_US
-}
+impl Contention {
+    /// Stations that always have a frame to send, 1 or more (equation 9 of the
+    /// same paper).
+    #[must_use]
+    pub fn saturated(stations: u32) -> Self {
+        let others = f64::from(stations.max(1) - 1);
+        let first = settle(|each| 1.0 - none_of(each, others));
+        Self {
+            first,
+            other: first,
+            others,
+        }
+    }
 
-/// UDP payload rate of one sender that joins frames into aggregates (A-MPDU) of
-/// at most `aggregate_bytes`, bit/s: the frames follow each other with 4 bytes
-/// of delimiter each, and one block acknowledgement of 32 bytes answers at
-/// `reply_us`.
-#[must_use]
-pub fn aggregated_udp_bps(mcs: u8, payload: u32, aggregate_bytes: u32, reply_us: f64) -> f64 {
-    let bits = DATA_BITS_PER_SYMBOL[usize::from(mcs.min(7))];
-    // IP, UDP, LLC, MAC header with quality of service, check sequence.
-    let frame = payload + 28 + 8 + 26 + 4;
-    let each = (frame + 4).next_multiple_of(4);
-    let count = (aggregate_bytes / each).max(1);
-    let symbols = (8 * count * each + 22).div_ceil(bits);
-    // AIFS of best search 43, mean backoff, preamble 36, SIFS 16 at 5 GHz.
-    let time = 43.0 + BACKOFF_US + 36.0 + 4.0 * f64::from(symbols) + 16.0 + reply_us;
-    f64::from(8 * count * payload) * 1e6 / time
+    /// An access point that always has a segment to send to one of `boards`,
+    /// which send no more than their acknowledgements: all together one for two
+    /// segments, so that their successes are half of the access point's.
+    #[must_use]
+    pub fn answered(boards: u32) -> Self {
+        let others = f64::from(boards.max(1));
+        let answer = |first: f64| {
+            let odds = ANSWERS * first / (1.0 - first) / others;
+            odds / (1.0 + odds)
+        };
+        let first = settle(|first| 1.0 - none_of(answer(first), others));
+        Self {
+            first,
+            other: answer(first),
+            others,
+        }
+    }
+
+    /// Mean time from one delivered frame of the first to its next,
+    /// microseconds, where its frames keep the air for `busy_us` and the
+    /// others' for `other_us`, acknowledgement and the space behind it included;
+    /// a collision keeps it as long as the frame of the first in it.
+    #[must_use]
+    pub fn delivery_us(&self, busy_us: f64, other_us: f64) -> f64 {
+        let quiet = none_of(self.other, self.others);
+        let idle = (1.0 - self.first) * quiet;
+        let by_others = 1.0 - self.first - idle;
+        let slot = idle * SLOT_US + self.first * busy_us + by_others * other_us;
+        slot / (self.first * quiet)
+    }
 }
 
 /// What one access point carries of a reel.
@@ -98,10 +128,9 @@ impl AccessPoint {
     }
 }
 
-/// Share of the air that `boards` take, each with `bytes_per_second` of
-/// payload over TCP: a data frame for each segment from the access point, one
-/// acknowledgement for two segments from the board. Access point and boards
-/// contend as if they always had something to send.
+/// Share of the air that `boards` take, each with `bytes_per_second` of payload
+/// over TCP: 1 is all that the access point can deliver, or all that other
+/// networks leave, whichever is less.
 #[must_use]
 pub fn airtime(bytes_per_second: f64, wifi: &Wifi, boards: u32) -> f64 {
     let symbol_us = if wifi.short_guard { 3.6 } else { 4.0 };
@@ -110,12 +139,11 @@ pub fn airtime(bytes_per_second: f64, wifi: &Wifi, boards: u32) -> f64 {
     } else {
         DATA_BITS_PER_SYMBOL[usize::from(wifi.mcs.min(7))]
     };
-    let data = busy_us(wifi.segment_bytes + IP_TCP, bits, symbol_us);
-    let answer = busy_us(IP_TCP, bits, symbol_us);
-    let mean_us = (data + 0.5 * answer) / 1.5;
+    let busy_us = |ip_bytes| frame_us(ip_bytes, bits, symbol_us) - BACKOFF_US;
+    let segment_us = Contention::answered(boards)
+        .delivery_us(busy_us(wifi.segment_bytes + IP_TCP), busy_us(IP_TCP));
     // With one segment lost in so many, that one is sent again.
-    let segments = f64::from(boards) * bytes_per_second
-        / f64::from(wifi.segment_bytes)
-        / (1.0 - wifi.loss.min(0.5));
-    1.5 * segments * delivery_us(boards + 1, mean_us) / 1e6
+    let sent = f64::from(boards) * bytes_per_second / (1.0 - wifi.loss.min(0.5));
+    let contended = sent / f64::from(wifi.segment_bytes) * segment_us / 1e6;
+    contended.max(8.0 * sent / (wifi.rate_bps() * wifi.usable_share))
 }

@@ -47,6 +47,15 @@ pub enum Part {
 }
 
 impl Part {
+    /// A part of the supply: no other picture changes much about it.
+    #[must_use]
+    pub const fn is_supply(self) -> bool {
+        matches!(
+            self,
+            Self::Regulator | Self::Heat | Self::Source | Self::Rail
+        )
+    }
+
     /// The part's name in tables.
     #[must_use]
     pub const fn name(self) -> &'static str {

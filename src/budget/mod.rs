@@ -33,7 +33,7 @@ use crate::budget::power::Power;
 pub use air::{
     AirLimit, chunk_overhead, frame_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
-pub use airtime::{AccessPoint, aggregated_udp_bps, airtime, delivery_us};
+pub use airtime::{AccessPoint, Contention, airtime};
 pub use change::{Change, best_change};
 pub use chart::{chart, latency_chart};
 pub use choice::{Choice, Wish};

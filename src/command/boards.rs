@@ -158,7 +158,7 @@ fn check(names: &[String]) -> ExitCode {
                     1 => "valid, with one remark".into(),
                     many => format!("valid, with {many} remarks"),
                 };
-                say!("{name}: {verdict}: {}", board.description);
+                say!("{name}: {verdict}: {}", board.summary());
                 for advice in advice {
                     say!("  {}: {}", advice.key, advice.text);
                 }

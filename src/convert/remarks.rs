@@ -118,6 +118,15 @@ fn has_bars(plan: &ConvertPlan, bars: SourceCrop) -> Option<String> {
 fn quiet(plan: &ConvertPlan, sound: &SoundReport) -> Option<String> {
     let asked = plan.sound.as_ref().is_some_and(|s| s.loudness.is_some());
     let loudness = sound.after.integrated;
+    let cut = plan.sound.as_ref().and_then(|s| s.high_pass);
+    if let (Some(cut), false) = (cut, asked || loudness >= f64::from(AUDIBLE) - 1.0) {
+        return loudness.is_finite().then(|| {
+            format!(
+                "without the bass below {:.0} Hz the sound has {loudness:.1} LUFS (measured); --loudness={AUDIBLE} makes up for it",
+                cut.hz
+            )
+        });
+    }
     (!asked && loudness.is_finite() && loudness < QUIET).then(|| {
         format!(
             "the sound is quiet, {loudness:.1} LUFS (measured); --loudness={AUDIBLE} brings it up"

@@ -21,6 +21,8 @@ pub struct LinkVerdict {
     pub verdict: Verdict,
     /// In a line.
     pub line: String,
+    /// The supply is the cause, which no other picture changes.
+    pub by_supply: bool,
     /// Options of `convert` that make it play, each tried by calculation.
     pub options: Vec<String>,
 }
@@ -80,11 +82,13 @@ pub fn foreseen(plan: &ConvertPlan, board: &Board) -> Vec<LinkVerdict> {
 fn verdict(facts: &ReelFacts, board: &Board, link: Link) -> Option<LinkVerdict> {
     let judged = judge(facts, board, link)?;
     let verdict = judged.verdict();
+    let by_supply = judged.binding().is_some_and(|l| l.part.is_supply());
     Some(LinkVerdict {
         link,
         verdict,
         line: judged.line(),
-        options: if verdict == Verdict::Fits {
+        by_supply,
+        options: if verdict == Verdict::Fits || by_supply {
             Vec::new()
         } else {
             options(facts, board, link)
@@ -117,7 +121,7 @@ impl LinkVerdict {
     #[must_use]
     pub fn sentence(&self) -> String {
         match &self.options[..] {
-            [] if self.verdict == Verdict::Fits => self.line.clone(),
+            [] if self.verdict == Verdict::Fits || self.by_supply => self.line.clone(),
             [] => format!(
                 "{}; no lower rate and no smaller picture alone helps, by calculation: --fit tries more",
                 self.line

@@ -47,6 +47,17 @@ impl Judgement {
         self.budget.verdict.max(played)
     }
 
+    /// The line of the budget because of which the verdict is no better, if it
+    /// is one.
+    #[must_use]
+    pub fn binding(&self) -> Option<&Line> {
+        let verdict = self.verdict();
+        let lines = self.budget.lines.iter();
+        lines
+            .filter(|line| line.verdict == verdict && verdict != Verdict::Fits)
+            .max_by(|a, b| a.ratio().total_cmp(&b.ratio()))
+    }
+
     /// Because of what it is no better; `None` if it is "fit".
     #[must_use]
     pub fn reason(&self) -> Option<String> {
@@ -54,11 +65,7 @@ impl Judgement {
         if verdict == Verdict::Fits {
             return None;
         }
-        let lines = self.budget.lines.iter();
-        let line = lines
-            .filter(|line| line.verdict == verdict)
-            .max_by(|a, b| a.ratio().total_cmp(&b.ratio()));
-        if let Some(line) = line {
+        if let Some(line) = self.binding() {
             return Some(because_of(line));
         }
         match &self.outlook {

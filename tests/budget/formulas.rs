@@ -2,9 +2,9 @@
 
 use thumbreel::board::{Board, Card, CardBus, Wifi};
 use thumbreel::budget::{
-    AccessPoint, Costs, Counted, MemoryPlan, PictureCoding, Place, Settings, SoundCoding,
-    aggregated_udp_bps, airtime, card_rate, card_read_ns, card_wire_ns, chunk_overhead,
-    delivery_us, frame_us, quantile_mean_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
+    Costs, Counted, MemoryPlan, PictureCoding, Place, Settings, SoundCoding, card_rate,
+    card_read_ns, card_wire_ns, chunk_overhead, quantile_mean_us, rate_bps, reach_m, tcp_bps,
+    window_bps,
 };
 use thumbreel::units::Ratio;
 
@@ -75,88 +75,6 @@ fn measured_quantiles_replace_the_assumed_times() {
     near(card_read_ns(&measured, 8192), 5e6, 1e-3);
     let one_more = card_wire_ns(&measured, 8704) - card_wire_ns(&measured, 8192);
     near(card_read_ns(&measured, 8704), 5e6 + one_more, 1e-3);
-}
-
-/// IEEE 802.11n-2009 section 20.6; the fixed times from memory.
-#[test]
-fn frames_in_the_air() {
-    near(frame_us(1500, 260, 4.0), 373.5, 1e-9);
-    near(udp_bps(7) / 1e6, 31.5, 0.05);
-    near(udp_bps(3) / 1e6, 17.9, 0.05);
-    near(tcp_bps(1460, 260, 4.0) / 1e6, 24.8, 0.05);
-    near(tcp_bps(1460, 104, 4.0) / 1e6, 15.3, 0.05);
-}
-
-/// Saturated contention against the table that ns-3 (a general-purpose network
-/// simulator) checks itself by, `src/wifi/examples/wifi-bianchi.cc`, 1500-byte
-/// packets, OFDM at 54, 24 and 6 Mbit/s, 5 to 50 stations, in Mbit/s.
-#[test]
-fn contention_agrees_with_a_published_table() {
-    for (bits, reply, table) in [
-        (
-            216,
-            28.0,
-            [(5, 29.8324), (10, 28.1519), (20, 26.2925), (50, 23.5618)],
-        ),
-        (
-            96,
-            28.0,
-            [(5, 16.2470), (10, 15.1426), (20, 14.0072), (50, 12.4144)],
-        ),
-        (
-            24,
-            44.0,
-            [(5, 4.7087), (10, 4.3453), (20, 3.9899), (50, 3.5071)],
-        ),
-    ] {
-        // Preamble 20, symbols of 4, SIFS 16, the answer, DIFS 34.
-        let symbols = f64::from((8u32 * 1536 + 22).div_ceil(bits));
-        let busy = 20.0 + 4.0 * symbols + 16.0 + reply + 34.0;
-        for (stations, mbit) in table {
-            let found = 12_000.0 / delivery_us(stations, busy);
-            assert!(
-                (found / mbit - 1.0).abs() < 0.1,
-                "{bits} {stations}: {found} {mbit}"
-            );
-        }
-    }
-}
-
-/// 802.11n, MCS 7, 20 MHz, long guard interval, UDP of 1472 bytes: the
-/// throughputs that ns-3 states for its `examples/wireless/wifi-aggregation.cc`
-/// without aggregation, with A-MPDU of 32 kB (and A-MSDU) and of 65 kB.
-#[test]
-fn airtime_agrees_with_a_published_802_11n_table() {
-    // Acknowledgement and block acknowledgement at 6 Mbit/s.
-    for (aggregate, reply, mbit) in [(0, 44.0, 30.5), (32_768, 68.0, 58.5), (65_535, 68.0, 59.0)] {
-        let found = aggregated_udp_bps(7, 1472, aggregate, reply) / 1e6;
-        assert!(
-            (found / mbit - 1.0).abs() < 0.1,
-            "{aggregate}: {found} {mbit}"
-        );
-    }
-    // And the frame times that all else is made from, without aggregation.
-    assert!((udp_bps(7) / 1e6 / 30.5 - 1.0).abs() < 0.1);
-}
-
-/// More bytes, fewer boards; the number that is named fits and one more does
-/// not.
-#[test]
-fn an_access_point_feeds_so_many_boards() {
-    let wifi = Wifi::default();
-    let mut before = u32::MAX;
-    for rate in [20e3, 60e3, 200e3, 600e3] {
-        let point = AccessPoint::new(rate, &wifi, 0.15);
-        assert!(point.boards < before && point.boards > 0, "{point:?}");
-        assert!(airtime(rate, &wifi, point.boards) <= 0.85);
-        assert!(airtime(rate, &wifi, point.boards + 1) > 0.85);
-        before = point.boards;
-    }
-    // By hand, 60 kB/s at MCS 4: 41.7 segments per second of 426 us (78 symbols,
-    // preamble, answer and the spaces between) and half as many answers of 134 us
-    // make 2.05 %; backoff and collisions of two contenders add a fifth.
-    let one = airtime(60e3, &wifi, 1);
-    assert!((0.019..0.026).contains(&one), "{one}");
 }
 
 /// TCP: window x 8 / round trip.

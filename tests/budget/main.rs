@@ -1,5 +1,7 @@
 //! Budget: published formulas, worst windows, verdicts, what would help.
 
+mod air;
+mod card;
 mod command;
 mod counted;
 mod formulas;

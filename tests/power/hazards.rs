@@ -50,54 +50,124 @@ fn hazards_are_refused_unless_the_datasheet_allows_them() {
     }
 }
 
+/// Each hazard by each command that takes a board: refused with the caution, the
+/// file and the key, and nothing written.
 #[test]
 fn every_command_refuses_them_with_the_caution() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("gull-post.toml");
-    let (hazard, word, _) = HAZARDS[0];
-    std::fs::write(&path, format!("{LEAST}{hazard}")).unwrap();
     let board = path.display().to_string();
     let reel = "tests/data/archive/v1/patch-full-adpcm.tbr";
-    let out = folder.path().join("page.html").display().to_string();
-    for args in [
+    let out = folder.path().join("out").display().to_string();
+    let page = format!("{out}.html");
+    let made = format!("{out}.tbr");
+    let log = folder.path().join("probe.log").display().to_string();
+    std::fs::write(&log, "thumbreel-probe,1\nend,0\n").unwrap();
+    let commands = [
         &["boards", "check", &board][..],
+        &["boards", "show", &board],
+        &["boards", "new", "--like", &board],
+        &["boards", "measure", &log, "--board", &board],
         &["budget", "--board", &board],
-        &["rehearse", "--board", &board],
+        &["budget", reel, "--board", &board],
+        &["rehearse", reel, "--board", &board],
         &["gain", "--board", &board],
+        &["gain", reel, "--board", &board],
         &["enclosure", "--board", &board],
-        &["report", reel, "--board", &board, "-o", &out],
-        &["convert", reel, "--board", &board, "-o", &out],
-    ] {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
-        let run = command.args(args).output().unwrap();
-        let told = String::from_utf8_lossy(&run.stderr).into_owned();
-        assert!(
-            !run.status.success() && told.contains(word),
-            "{args:?}: {told}"
-        );
-        assert!(
-            told.contains("gull-post.toml") && told.contains("cell_full_v"),
-            "{told}"
-        );
+        &["report", reel, "--board", &board, "-o", &page],
+        &["convert", reel, "--board", &board, "-o", &made],
+        &["convert", reel, "--board", &board, "-o", &made, "--plan"],
+        &["demo", &out, "--board", &board],
+        &["serve", ".", "--listen", "127.0.0.1:0", "--board", &board],
+    ];
+    for (hazard, word, _) in HAZARDS {
+        std::fs::write(&path, format!("{LEAST}{hazard}")).unwrap();
+        for args in commands {
+            let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+            command.timeout(std::time::Duration::from_secs(20));
+            let run = command.args(args).output().unwrap();
+            let told = String::from_utf8_lossy(&run.stderr).into_owned();
+            assert!(
+                matches!(run.status.code(), Some(1 | 2)) && told.contains(word),
+                "{hazard} {args:?}: {told}"
+            );
+            let key = told.contains("power.") || told.contains("sound.amplifier.");
+            assert!(told.contains("gull-post.toml") && key, "{args:?}: {told}");
+        }
+    }
+    for left in [&out, &page, &made] {
+        assert!(!std::path::Path::new(left).exists(), "{left} was written");
     }
 }
 
 #[test]
 fn what_can_hurt_is_spoken_of() {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
-    let run = command
-        .args(["gain", "--board", "tide-gauge"])
-        .output()
-        .unwrap();
-    let told = String::from_utf8_lossy(&run.stdout).into_owned();
-    for word in [
-        "rated power",
-        "direct current",
-        "pops",
-        "data line sticks",
-        "4.20 V",
-        "3.00 V",
+    const SPEAKER: [&str; 4] = ["rated power", "direct current", "pops", "data line sticks"];
+    const CELL: [&str; 2] = ["4.20 V", "3.00 V"];
+    let folder = tempfile::tempdir().unwrap();
+    let page = folder.path().join("page.html").display().to_string();
+    let reel = "tests/data/archive/v1/patch-full-adpcm.tbr";
+    let report = [
+        "report",
+        reel,
+        "--board",
+        "tide-gauge",
+        "-o",
+        &page,
+        "--rehearsals",
+        "2",
+    ];
+    for args in [
+        &["gain", "--board", "tide-gauge"][..],
+        &["budget", "--board", "tide-gauge"],
+        &["enclosure", "--board", "tide-gauge"],
+        &report,
     ] {
-        assert!(told.contains(word), "{word} is missing:\n{told}");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+        let run = command.args(args).output().unwrap();
+        let mut told = String::from_utf8_lossy(&run.stdout).into_owned();
+        told += &std::fs::read_to_string(&page).unwrap_or_default();
+        let cell: &[&str] = if args[0] == "enclosure" { &[] } else { &CELL };
+        for word in SPEAKER.iter().chain(cell) {
+            assert!(told.contains(word), "{args:?}: {word} is missing:\n{told}");
+        }
     }
+    // Whoever writes the firmware is told the same.
+    let contract = std::fs::read_to_string("spec/firmware/README.md").unwrap();
+    for word in ["a pop", "sticks", "before the amplifier is switched on"] {
+        assert!(contract.contains(word), "{word}");
+    }
+}
+
+/// A port that gives less than the worst instant draws never "fits", and the
+/// way out is named and works.
+#[test]
+fn a_port_that_may_cut_off_is_no_fit() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("gull-post.toml");
+    let board = path.display().to_string();
+    let judged = |limit: u32| {
+        let text = Board::find("lantern-room").unwrap().to_toml();
+        let changed = text.replace("usb_limit_ma = 1000", &format!("usb_limit_ma = {limit}"));
+        assert!(limit == 1000 || changed != text);
+        std::fs::write(&path, changed).unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+        let run = command
+            .args(["budget", "--board", &board, "--link", "wifi"])
+            .output();
+        let run = run.unwrap();
+        (
+            run.status.code(),
+            String::from_utf8_lossy(&run.stdout).into_owned(),
+        )
+    };
+    let (code, told) = judged(500);
+    assert_eq!(code, Some(3), "{told}");
+    assert!(
+        told.contains("may cut off: take a port or charger of 1000 mA and set power.usb_limit_ma"),
+        "{told}"
+    );
+    let (code, told) = judged(1000);
+    assert_eq!(code, Some(0), "{told}");
+    assert!(!told.contains("may cut off"), "{told}");
 }

@@ -144,6 +144,56 @@ fn too_many_are_told_to_come_again() {
     }
 }
 
+/// By `--board`: 40 kB/s and the rest of the chunks over 6.5 Mbit/s, of which a
+/// fifth is left, 15 % kept free: 138 kB/s, so that three find room.
+#[test]
+fn no_more_stream_than_the_air_in_front_of_the_board_carries() {
+    let dir = tempfile::tempdir().unwrap();
+    let elsewhere = tempfile::tempdir().unwrap();
+    let reel = dir.path().join("lamp.tbr");
+    write_reel(&reel, 12, 40_000, 100_000);
+    let profile = elsewhere.path().join("gull-post.toml");
+    let text = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 128\n[wifi]\nmcs = 0\nusable_share = 0.2\n";
+    std::fs::write(&profile, text).unwrap();
+    let board = thumbreel::board::Board::load(&profile).unwrap();
+    let rate = std::fs::metadata(&reel).unwrap().len() as f64 / 12.0;
+    let told = thumbreel::budget::AccessPoint::new(rate, &board.wifi.unwrap(), 0.15);
+    assert_eq!(told.boards, 3, "{rate} bytes per second, {told:?}");
+    let profile = profile.display().to_string();
+    let options = ["--listen", "127.0.0.1:0", "--quiet", "--board", &profile];
+    let server = Running::start_with(dir.path(), &options);
+    let mut watching: Vec<_> = (0..3).map(|_| server.connect()).collect();
+    for stream in &mut watching {
+        stream
+            .write_all(b"GET /live/lamp.tbr?from=0 HTTP/1.0\r\n\r\n")
+            .unwrap();
+        let mut answer = [0; 2000];
+        stream.read_exact(&mut answer).unwrap();
+        assert!(answer.starts_with(b"HTTP/1.0 200") || answer.starts_with(b"HTTP/1.1 200"));
+    }
+    for path in ["/live/lamp.tbr?from=0", "/reels/lamp.tbr"] {
+        let refused = server.get(path, &[]);
+        assert_eq!((refused.status, refused.field("retry-after")), (503, "5"));
+    }
+    // One that leaves makes room.
+    watching.pop();
+    let deadline = Instant::now() + Duration::from_secs(10);
+    while server.get("/reels/lamp.tbr", &[]).status != 200 {
+        assert!(Instant::now() < deadline, "the place was not freed");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    // A board that no stream reaches is a bad command line.
+    let refused = std::process::Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .arg("serve")
+        .arg(dir.path())
+        .args(["--board", "bell-buoy"])
+        .output()
+        .unwrap();
+    let words = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(2), "{words}");
+    assert!(words.contains("name a board with Wi-Fi"), "{words}");
+}
+
 #[test]
 fn after_a_kill_and_restart_a_client_goes_on_without_loss() {
     let dir = tempfile::tempdir().unwrap();

@@ -1,7 +1,7 @@
 //! Current, voltage and heat while the reel plays, as the power model says.
 
 use crate::board::PowerSource;
-use crate::budget::power::{Carry, Power, PowerModel, State};
+use crate::budget::power::{Carry, Power, PowerModel, State, USB_PORT};
 
 use super::super::Link;
 use super::super::line::{Line, Origin, Part, Verdict};
@@ -54,12 +54,13 @@ impl Case<'_> {
             (_, PowerSource::Cell) => "power.cell_limit_ma",
         };
         let mut source = self.power_line(Part::Source, power.mean_ma, power.limit_ma, "mA", &[key]);
-        // What the instant does to the voltage is judged by the line below.
+        // What the instant does to the voltage is judged by the line below; a
+        // port switches off by its current.
         if power.peak_ma > power.limit_ma {
-            source.note = Some(format!(
-                "the worst instant draws {:.0} mA: lower the gain setting or the sound's ceiling",
-                power.peak_ma
-            ));
+            source.note = Some(power.over_limit());
+            if power.limited_by == USB_PORT {
+                source.verdict = source.verdict.max(Verdict::Tight);
+            }
         }
         source
     }

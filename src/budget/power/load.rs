@@ -5,13 +5,17 @@ use serde::Serialize;
 
 use super::circuit::Demand;
 use crate::board::{Board, DATA_BITS_PER_SYMBOL};
-use crate::budget::{Costs, Link, MemoryPlan, ReelFacts, frame_us, link_rate};
+use crate::budget::{Costs, Link, MemoryPlan, ReelFacts, airtime, frame_us, link_rate};
 
 /// Bytes of an IP packet that carries nothing but a TCP acknowledgement.
 const TCP_ACK: u32 = 40;
 /// Longest burst of the radio: a 1,536-byte frame at 6 Mbit/s with its
 /// preamble, seconds (IEEE 802.11-2016 clause 17).
 const BURST_S: f64 = 2.07e-3;
+
+/// Time awake for a beacon, milliseconds: waking, waiting and reading (common
+/// practice, no source).
+const BEACON_MS: f64 = 5.0;
 
 /// How busy the parts are while a reel plays, each from 0 to 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
@@ -41,7 +45,7 @@ impl Duty {
         Self {
             cores: core_time(reel, board, link, bytes) / seconds,
             card: if wireless { 0.0 } else { carried },
-            radio: f64::from(u8::from(wireless)),
+            radio: if wireless { awake(board, bytes) } else { 0.0 },
             radio_sends: if wireless { sends } else { 0.0 },
         }
         .within(board)
@@ -53,6 +57,17 @@ impl Duty {
             ..self
         }
     }
+}
+
+/// Share of the time in which the radio listens: always, or with power saving
+/// on while it carries `bytes` per second, wakes for a beacon, or is lost and
+/// looks for its network.
+fn awake(board: &Board, bytes: f64) -> f64 {
+    let Some(wifi) = board.wifi.as_ref().filter(|w| w.power_save_ms > 0.0) else {
+        return 1.0;
+    };
+    let lost = wifi.reconnects_per_hour * wifi.reconnect_ms / 3.6e6;
+    (airtime(bytes, wifi, 1) + BEACON_MS / wifi.power_save_ms + lost).min(1.0)
 }
 
 /// Seconds that the radio sends for one segment: its acknowledgement on the

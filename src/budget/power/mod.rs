@@ -24,10 +24,10 @@ pub use amplifier::{AmplifierLoad, CurrentMeter, CurrentUse};
 pub use cell::Cell;
 pub use circuit::{Circuit, Demand};
 pub use load::{Duty, LogicLoad, PartCurrent};
-pub use model::{Heat, Power, PowerModel, supplies, weakest_supply};
+pub use model::{Heat, Power, PowerModel, USB_PORT, supplies, weakest_supply};
 pub use programme::{Excerpt, Programme, ProgrammeMeter};
 pub use run_time::{Change, End, RunTime, changes};
-pub use words::{cautions, cell_caution, sentences};
+pub use words::{cautions, cell_caution, sentences, speaker_caution};
 pub use worst::{Carry, State, carrying_capacitor};
 
 /// What the model takes for granted, each sentence once.
@@ -38,6 +38,6 @@ pub const ASSUMED: [&str; 8] = [
     "a linear regulator in dropout gives its input less its dropout; a switching one holds its output down to its lowest input",
     "the amplifier takes its quiescent current and the speaker's power through its efficiency at high level, and clips at its supply less what its outputs drop",
     "the worst instant has all cores busy, the backlight on, the card being read or the radio sending, and the loudest moments of the very sound",
-    "the radio listens all the time and sends an acknowledgement for each frame and for every second segment; at the worst instant it sends a 1,500-byte frame at 6 Mbit/s",
+    "the radio listens all the time (with power saving on: while it carries data, for 5 ms at each beacon, and until a lost connection is back) and sends an acknowledgement for each frame and for every second segment; at the worst instant it sends a 1,500-byte frame at 6 Mbit/s",
     "without a reel the sound is a film mix: 18 dB below a full-scale sine in the mean, its loudest moment a 100 Hz tone at -1 dBFS (common practice, no source)",
 ];

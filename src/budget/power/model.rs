@@ -16,6 +16,8 @@ use crate::units::Ratio;
 /// Shares of charge at which the worst instant is shown.
 const MIDDLE: f64 = 0.5;
 const NEARLY_EMPTY: f64 = 0.1;
+/// What limits the current on USB.
+pub const USB_PORT: &str = "USB port";
 
 /// A reel on a board over a link, as its supply sees it.
 #[derive(Clone, Debug)]
@@ -300,7 +302,7 @@ impl<'a> PowerModel<'a> {
         let power = &self.board.power;
         let source = match self.cell {
             Some(_) => (power.cell_limit_ma, "cell"),
-            None => (power.usb_limit_ma, "USB port"),
+            None => (power.usb_limit_ma, USB_PORT),
         };
         if power.diode_drop_v > 0.0 && power.diode_limit_ma < source.0 {
             (power.diode_limit_ma, "diode")

@@ -1,6 +1,6 @@
 //! The model's answers in words, the same in every command.
 
-use super::model::Power;
+use super::model::{Power, USB_PORT};
 use super::run_time::Change;
 use super::worst::{Carry, State};
 use crate::board::{Board, PowerSource};
@@ -33,7 +33,7 @@ pub fn sentences(power: &Power, changes: &[Change]) -> Vec<String> {
         }
     }
     all.extend(power.states.iter().map(state));
-    all.extend(over_limit(power));
+    all.extend((power.peak_ma > power.limit_ma).then(|| power.over_limit()));
     all
 }
 
@@ -58,39 +58,48 @@ fn state(state: &State) -> String {
     }
 }
 
-/// Peaks above what source or diode give.
-fn over_limit(power: &Power) -> Option<String> {
-    let over = power.peak_ma > power.limit_ma;
-    let usb = power.limited_by == "USB port";
-    over.then(|| {
-        let why = if usb {
-            "; a port may cut off. More than 10 µF behind the plug would need a soft start (USB 2.0, 7.2.4.1): lower the gain or take a stronger port"
+impl Power {
+    /// What to do where the worst instant draws more than source or diode give.
+    #[must_use]
+    pub fn over_limit(&self) -> String {
+        let way_out = if self.limited_by == USB_PORT {
+            format!(
+                ", and the port may cut off: take a port or charger of {:.0} mA and set power.usb_limit_ma, or lower \
+                 the gain setting or the sound's ceiling. A large capacitor is no way out: more than 10 µF behind the \
+                 plug needs a soft start (USB 2.0, 7.2.4.1)",
+                (self.peak_ma / 100.0).ceil() * 100.0
+            )
         } else {
-            " for long; bear in mind that short peaks warm it little, but sag"
+            " for long: short peaks warm it little, but sag; lower the gain setting or the sound's ceiling".into()
         };
         format!(
-            "the worst instant draws {:.0} mA where the {} gives {:.0} mA{why}",
-            power.peak_ma, power.limited_by, power.limit_ma
+            "the worst instant draws {:.0} mA where the {} gives {:.0} mA{way_out}",
+            self.peak_ma, self.limited_by, self.limit_ma
         )
-    })
+    }
 }
 
 /// What can hurt, for a board: the cell, heat, and the speaker.
 #[must_use]
 pub fn cautions(board: &Board) -> Vec<String> {
-    let power = &board.power;
-    let mut all = vec![format!(
+    let mut all = vec![speaker_caution(board)];
+    if board.power.source == PowerSource::Cell {
+        all.push(cell_caution(board));
+    }
+    all
+}
+
+/// What can hurt a speaker, and its listener.
+#[must_use]
+pub fn speaker_caution(board: &Board) -> String {
+    format!(
         "Speaker: {:.1} W is its rated power for long; the output is a bridge, so that neither wire may touch ground. \
          A still offset in the samples is direct current in the coil, which warms it and moves the cone out of its \
          middle: the conversion removes it. Start I2S with zeros before the amplifier is switched on and ramp the \
          first 10 ms, or it pops; if the data line sticks, the amplifier can put full direct voltage on the speaker \
          and burn it: switch the amplifier off whenever the clocks stop.",
         board.sound.speaker.rated_w
-    )];
-    if power.source == PowerSource::Cell {
-        all.push(cell_caution(board));
-    }
-    all
+    )
 }
 
 /// What can hurt where a lithium cell is used.

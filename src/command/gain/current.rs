@@ -149,6 +149,7 @@ pub(super) struct Sounding {
     links: Vec<Pair>,
     used: [CurrentUse; 2],
     heat: [Heat; 2],
+    lufs: [f64; 2],
 }
 
 /// One link's supply: as it is, and behind the high-pass.
@@ -176,24 +177,28 @@ fn heard(
     board: &Board,
     high_pass: Option<HighPass>,
     supply_v: f64,
-) -> anyhow::Result<(Programme, CurrentUse)> {
+) -> anyhow::Result<Heard> {
     let reel = is_reel(file)?;
     let load = AmplifierLoad::of(board, board.sound.amplifier.gain_db, 0.0, supply_v);
-    let mut meters: Option<(ProgrammeMeter, CurrentMeter, Vec<Biquad>)> = None;
+    let mut meters: Option<(ProgrammeMeter, CurrentMeter, LoudnessMeter, Vec<Biquad>)> = None;
     let inside = if reel { None } else { high_pass };
     samples(file, board, inside, &mut |rate, block| {
-        let (programme, current, filter) = meters.get_or_insert_with(|| {
+        if meters.is_none() {
             // A reel's samples are fixed: the filter acts on what they are.
             let after = high_pass
                 .filter(|_| reel)
                 .map(|h| h.sections(f64::from(rate)));
             let filter = after.unwrap_or_default().into_iter().map(Biquad::new);
-            (
+            meters = Some((
                 ProgrammeMeter::new(rate),
                 CurrentMeter::new(load, rate),
+                LoudnessMeter::new(rate, &Layout::mono())?,
                 filter.collect(),
-            )
-        });
+            ));
+        }
+        let Some((programme, current, loudness, filter)) = &mut meters else {
+            return Ok(());
+        };
         let filtered = |&s: &i16| {
             let y = filter.iter_mut().fold(f64::from(s), |y, f| f.push(y));
             y.round().clamp(-32_768.0, 32_767.0) as i16
@@ -201,11 +206,27 @@ fn heard(
         let block: Vec<i16> = block.iter().map(filtered).collect();
         programme.push(&block);
         current.push(&block);
+        let unit: Vec<f32> = block.iter().map(|&s| f32::from(s) / 32_768.0).collect();
+        loudness.push(&unit)?;
         Ok(())
     })?;
-    let (programme, current, _) = meters.context("the sound is empty")?;
-    Ok((programme.finish(), current.finish()))
+    let (programme, current, loudness, _) = meters.context("the sound is empty")?;
+    Ok(Heard {
+        programme: programme.finish(),
+        current: current.finish(),
+        lufs: loudness.loudness()?.integrated,
+    })
 }
+
+/// A file's sound as supply and ear get it.
+struct Heard {
+    programme: Programme,
+    current: CurrentUse,
+    lufs: f64,
+}
+
+/// A fall of the loudness that is worth a word, LU.
+const FALL_TOLD: f64 = 3.0;
 
 impl Sounding {
     pub(super) fn new(file: &Path, board: &Board, minutes: f64) -> anyhow::Result<Self> {
@@ -216,11 +237,12 @@ impl Sounding {
         let first = of_board.first().copied().context("the board has no link")?;
         let mut plain = facts(file, board, reel)?;
         let supply_v = PowerModel::new(&plain, board, first).power().amplifier_v;
-        let (programme, as_it_is) = heard(file, board, None, supply_v)?;
-        plain.programme = programme;
+        let as_it_is = heard(file, board, None, supply_v)?;
+        let behind = heard(file, board, Some(high_pass), supply_v)?;
+        let lufs = [as_it_is.lufs, behind.lufs];
+        plain.programme = as_it_is.programme;
         let mut cut = plain.clone();
-        let (programme, behind) = heard(file, board, Some(high_pass), supply_v)?;
-        cut.programme = programme;
+        cut.programme = behind.programme;
         let both = [&plain, &cut];
         let pair = |&link: &Link| Pair {
             power: both.map(|facts| PowerModel::new(facts, board, link).power()),
@@ -230,7 +252,8 @@ impl Sounding {
         Ok(Self {
             links: of_board.iter().map(pair).collect(),
             heat: both.map(heat),
-            used: [as_it_is, behind],
+            used: [as_it_is.current, behind.current],
+            lufs,
             board: board.clone(),
             high_pass,
             reel,
@@ -244,6 +267,7 @@ impl Sounding {
             self.board.sound.amplifier.gain_db
         );
         self.draw_lines().iter().for_each(|line| say!("{line}"));
+        self.softer().iter().for_each(|line| say!("  {line}"));
         say!(
             "the same over time, one bar a sixtieth of the length, highest mean over 5 ms in each"
         );
@@ -288,6 +312,21 @@ impl Sounding {
             )
         };
         self.names().iter().zip(power).map(line).collect()
+    }
+
+    /// What the high-pass takes of the loudness, and how to have it back.
+    fn softer(&self) -> Option<String> {
+        let [plain, cut] = self.lufs;
+        (plain - cut >= FALL_TOLD && cut.is_finite()).then(|| {
+            format!(
+                "behind the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert with \
+                 --high-pass {:.0} --loudness={:.0} to have it back as far as the ceiling lets, or choose a gain setting \
+                 {:.0} dB higher",
+                self.high_pass.hz,
+                plain.max(-60.0),
+                plain - cut
+            )
+        })
     }
 
     /// One link's supply in words, and what the high-pass would change.
@@ -338,6 +377,7 @@ impl Sounding {
     /// link's supply does stands with the link.
     pub(super) fn findings(&self) -> (Vec<String>, [Curve; 2]) {
         let mut words = self.draw_lines();
+        words.extend(self.softer());
         words.push(format!("All of it is {}.", self.origin()));
         words.extend(self.heats());
         let tidy = |line: &String| line.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -376,6 +416,7 @@ impl Sounding {
             "as_it_is": used(0),
             "high_passed": used(1),
             "high_pass_hz": self.high_pass.hz,
+            "loudness_lufs": {"as_it_is": self.lufs[0], "high_passed": self.lufs[1]},
             "links": self.links.iter().map(link).collect::<Vec<_>>(),
             "minutes": self.minutes,
         })
