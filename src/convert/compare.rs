@@ -107,11 +107,13 @@ pub struct Score {
     pub number: u32,
     /// When it is shown, in seconds from the reel's start.
     pub seconds: f64,
-    /// Mean squared error of all components, in squared 8-bit levels.
+    /// Mean squared error of all components, in squared 8-bit levels, of the
+    /// pixels that the panel shows.
     pub error: f64,
     /// PSNR in dB; infinite for equal pictures.
     pub psnr: f64,
-    /// Structural similarity, up to 1.
+    /// Structural similarity, up to 1, of the whole rectangle; the cut corners
+    /// of a round panel count as equal.
     pub ssim: f64,
 }
 
@@ -472,6 +474,17 @@ impl Panel {
     }
 }
 
+/// Part of the pixels that the panel shows, 0 to 1.
+fn share_seen(header: &reel::Header) -> f64 {
+    let (width, height) = (header.width, header.height);
+    if header.shape == coding::Shape::Rectangle {
+        return 1.0;
+    }
+    let spans = (0..height).filter_map(|y| mask::row_span(width, height, y));
+    let seen: u32 = spans.map(|(start, end)| u32::from(end - start)).sum();
+    f64::from(seen) / (f64::from(width) * f64::from(height))
+}
+
 #[derive(Default)]
 struct Sums {
     pictures: u64,
@@ -504,7 +517,7 @@ impl Sums {
         let (error, ssim) = again.unwrap_or_else(|| {
             let width = usize::from(header.width);
             (
-                mean_squared_error(wanted, shown),
+                mean_squared_error(wanted, shown) / share_seen(&header),
                 ssim(wanted, shown, width, 3),
             )
         });

@@ -60,49 +60,50 @@ fn plane(samples: &[u8], channels: usize, index: usize) -> Vec<f64> {
 }
 
 fn ssim_of_plane(a: &[f64], b: &[f64], width: usize) -> f64 {
-    let product =
-        |x: &[f64], y: &[f64]| -> Vec<f64> { x.iter().zip(y).map(|(x, y)| x * y).collect() };
+    let of_pairs = |f: fn((&f64, &f64)) -> f64| a.iter().zip(b).map(f).collect::<Vec<f64>>();
     let mean_a = blurred(a, width);
     let mean_b = blurred(b, width);
-    let mean_aa = blurred(&product(a, a), width);
-    let mean_bb = blurred(&product(b, b), width);
-    let mean_ab = blurred(&product(a, b), width);
+    let mean_squares = blurred(&of_pairs(|(a, b)| a * a + b * b), width);
+    let mean_ab = blurred(&of_pairs(|(a, b)| a * b), width);
     let (c1, c2) = ((0.01_f64 * 255.0).powi(2), (0.03_f64 * 255.0).powi(2));
-    let score = |i: usize| {
-        let (ma, mb) = (mean_a[i], mean_b[i]);
-        let (va, vb) = (mean_aa[i] - ma * ma, mean_bb[i] - mb * mb);
-        let cov = mean_ab[i] - ma * mb;
-        ((2.0 * ma * mb + c1) * (2.0 * cov + c2)) / ((ma * ma + mb * mb + c1) * (va + vb + c2))
+    let means = mean_a.iter().zip(&mean_b);
+    let moments = mean_squares.iter().zip(&mean_ab);
+    let score = |((ma, mb), (squares, ab)): ((&f64, &f64), (&f64, &f64))| {
+        let squared = ma * ma + mb * mb;
+        let (variances, cov) = (squares - squared, ab - ma * mb);
+        ((2.0 * ma * mb + c1) * (2.0 * cov + c2)) / ((squared + c1) * (variances + c2))
     };
-    let height = a.len() / width;
-    let inner = |y: usize| (RADIUS..width - RADIUS).map(move |x| y * width + x);
-    let sum: f64 = (RADIUS..height - RADIUS).flat_map(inner).map(score).sum();
-    sum / ((width - 2 * RADIUS) * (height - 2 * RADIUS)) as f64
+    means.zip(moments).map(score).sum::<f64>() / mean_a.len() as f64
 }
 
-/// Gaussian of sigma 1.5 cut at 11 taps; only the pixels that lie `RADIUS`
-/// inside are right, which is all that is asked for.
+/// Gaussian of sigma 1.5 cut at 11 taps, of the pixels that lie `RADIUS` and
+/// more inside.
 fn blurred(plane: &[f64], width: usize) -> Vec<f64> {
     let weights = gaussian();
-    let height = plane.len() / width;
-    let mut across = vec![0.0; plane.len()];
-    for y in 0..height {
-        let row = &plane[y * width..(y + 1) * width];
-        for x in RADIUS..width - RADIUS {
-            let window = &row[x - RADIUS..=x + RADIUS];
-            across[y * width + x] = window.iter().zip(weights).map(|(v, w)| v * w).sum();
+    let inner = width - 2 * RADIUS;
+    let mut across = vec![0.0; plane.len() / width * inner];
+    for (row, out) in plane.chunks(width).zip(across.chunks_mut(inner)) {
+        weighted(out, &weights, |tap| &row[tap..tap + inner]);
+    }
+    let mut both = vec![0.0; (plane.len() / width - 2 * RADIUS) * inner];
+    for (y, out) in both.chunks_mut(inner).enumerate() {
+        weighted(out, &weights, |tap| &across[(y + tap) * inner..][..inner]);
+    }
+    both
+}
+
+/// Sum of the rows that `row` gives, one per tap; weights are symmetrical.
+fn weighted<'a>(out: &mut [f64], weights: &[f64; TAPS], row: impl Fn(usize) -> &'a [f64]) {
+    let middle = row(RADIUS).iter();
+    for (out, v) in out.iter_mut().zip(middle) {
+        *out = weights[RADIUS] * v;
+    }
+    for tap in 0..RADIUS {
+        let pairs = row(tap).iter().zip(row(TAPS - 1 - tap));
+        for (out, (a, b)) in out.iter_mut().zip(pairs) {
+            *out += weights[tap] * (a + b);
         }
     }
-    let mut out = vec![0.0; plane.len()];
-    for y in RADIUS..height - RADIUS {
-        for (tap, weight) in weights.iter().enumerate() {
-            let from = (y + tap - RADIUS) * width;
-            for x in RADIUS..width - RADIUS {
-                out[y * width + x] += weight * across[from + x];
-            }
-        }
-    }
-    out
 }
 
 fn gaussian() -> [f64; TAPS] {

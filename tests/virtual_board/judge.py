@@ -76,6 +76,11 @@ class Clip:
         v, u = np.mgrid[0:height, 0:width]
         u, v = (2 * u + 1 - width) / width, (2 * v + 1 - height) / height
         self.seen = u * u + v * v <= 1 if ellipse else np.ones((height, width), bool)
+        # Of the reel's own picture, what the panel shows.
+        left, top = (width - inner[0]) // 2, (height - inner[1]) // 2
+        self.judged = np.zeros((height, width), bool)
+        self.judged[top:top + inner[1], left:left + inner[0]] = True
+        self.judged &= self.seen
         self.place = None
 
     def rgb(self, number):
@@ -320,7 +325,7 @@ def judge(source, clips, words):
     errors, chosen = [], []
     for n in range(PICTURES):
         wanted = clip.panel(n)
-        each = [((shown[i] - wanted) ** 2).mean() for i in groups[n]]
+        each = [((shown[i] - wanted)[clip.judged] ** 2).mean() for i in groups[n]]
         errors.append(min(each))
         chosen.append(groups[n][int(np.argmin(each))])
     decibels = lambda error: 10 * np.log10(255**2 / max(error, 1e-9))

@@ -4,7 +4,7 @@
 //! glue that a maker writes, and the firmware's own sources.
 //!
 //! `THUMBREEL_VIRTUAL=all cargo test --test virtual_board -- --nocapture` runs
-//! every sound coding with every picture coding, and all seeds of the law.
+//! all seeds of the law.
 
 #[path = "../common/mod.rs"]
 mod common;
