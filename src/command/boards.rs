@@ -3,8 +3,6 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::Context;
-
 use clap::Subcommand;
 
 use super::budget::board;
@@ -47,7 +45,7 @@ enum Action {
         #[arg(short, long)]
         output: Option<PathBuf>,
         /// Replace a profile that exists.
-        #[arg(long, requires = "output")]
+        #[arg(long)]
         overwrite: bool,
     },
     /// Convert a log of the probe (spec/firmware/probe.c) into measured values.
@@ -211,7 +209,7 @@ fn measure(
 ) -> anyhow::Result<ExitCode> {
     let before = board(name)?;
     let file = log.display().to_string();
-    let text = std::fs::read_to_string(log).with_context(|| format!("{file}: cannot be read"))?;
+    let text = super::nature::log(log)?;
     let measured = Measured::parse(&text, &file)?;
     // Through the check, so that no measured figure breaks a rule unseen.
     let after = Board::parse(&measured.apply(&before).to_toml(), &file)?;

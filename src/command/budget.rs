@@ -31,7 +31,7 @@ pub struct Args {
     #[arg(long)]
     link: Option<LinkArg>,
     /// Compare card and Wi-Fi on one page, and show where Wi-Fi is no longer fast enough.
-    #[arg(long, conflicts_with = "link")]
+    #[arg(long)]
     compare: bool,
     #[command(flatten)]
     settings: SettingsArgs,
@@ -48,7 +48,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     /// Replace an existing chart.
-    #[arg(long, requires = "chart")]
+    #[arg(long)]
     overwrite: bool,
     /// Print one JSON object.
     #[arg(long)]
@@ -62,25 +62,25 @@ const WITHOUT: &str = "If you give no reel";
 #[derive(clap::Args)]
 pub(super) struct SettingsArgs {
     /// Size in pixels [default: the board's panel].
-    #[arg(long, help_heading = WITHOUT, value_name = "WxH", value_parser = values::size, conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, value_name = "WxH", value_parser = values::size)]
     size: Option<(u16, u16)>,
     /// Frames per second.
-    #[arg(long, help_heading = WITHOUT, alias = "fps", value_name = "FPS", default_value = "24", value_parser = values::rate, conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, alias = "fps", value_name = "FPS", default_value = "24", value_parser = values::rate)]
     frame_rate: Ratio,
     /// Picture coding.
-    #[arg(long, help_heading = WITHOUT, default_value = "patch", conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, default_value = "patch")]
     coding: CodingArg,
     /// Average bits per pixel [default: typical of the coding].
-    #[arg(long, help_heading = WITHOUT, value_parser = positive, conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, value_parser = positive)]
     bits_per_pixel: Option<f64>,
     /// Sample rate in Hz [default: the board's].
-    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), allow_negative_numbers = true, conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, value_name = "HZ", value_parser = values::whole::<u32>(8000, 48000), allow_negative_numbers = true)]
     sound_rate: Option<u32>,
     /// Sound coding.
-    #[arg(long, help_heading = WITHOUT, default_value = "adpcm", conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, default_value = "adpcm")]
     sound: SoundArg,
     /// Length in minutes.
-    #[arg(long, help_heading = WITHOUT, default_value_t = 1.0, value_parser = positive, conflicts_with = "reel")]
+    #[arg(long, help_heading = WITHOUT, default_value_t = 1.0, value_parser = positive)]
     minutes: f64,
 }
 

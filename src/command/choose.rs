@@ -23,7 +23,7 @@ pub(crate) struct ChoiceArgs {
     #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
     from: Option<Nanos>,
     /// End time in the clip
-    #[arg(long, value_name = "TIME", value_parser = values::time, conflicts_with = "duration", help_heading = "Part")]
+    #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
     to: Option<Nanos>,
     /// Length of the part
     #[arg(long, value_name = "TIME", value_parser = values::time, help_heading = "Part")]
@@ -71,7 +71,7 @@ pub(crate) struct ChoiceArgs {
     subtitles: Option<SubtitleSource>,
 
     /// Sound track by number or language, for example 2 or eng [default: the clip's default track]
-    #[arg(long, value_name = "TRACK", value_parser = values::sound_track, conflicts_with = "no_sound", help_heading = "Sound")]
+    #[arg(long, value_name = "TRACK", value_parser = values::sound_track, help_heading = "Sound")]
     sound_track: Option<SoundChoice>,
     /// Make a silent reel
     #[arg(long, help_heading = "Sound")]
@@ -118,7 +118,7 @@ pub(crate) struct ChoiceArgs {
         help_heading = "Sound"
     )]
     virtual_bass: Option<f64>,
-    /// HighShelf: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
+    /// High shelf: lift or lower all above 2500 Hz, -12 to 12 dB [default: 0]
     #[arg(
         long,
         value_name = "DB",

@@ -42,7 +42,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FOLDER")]
     strips: Option<PathBuf>,
     /// Replace existing strips
-    #[arg(long, requires = "strips")]
+    #[arg(long)]
     overwrite: bool,
     /// Print one JSON object
     #[arg(long)]

@@ -36,10 +36,10 @@ pub struct Args {
     #[arg(long)]
     overwrite: bool,
     /// Choose size, frame rate and coding so that the reel plays on this board over the given link (card, wifi, or any), and check the choice by budget and rehearsals
-    #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any", conflicts_with = "plan")]
+    #[arg(long, value_name = "LINK", num_args = 0..=1, default_missing_value = "any")]
     fit: Option<FitLink>,
     /// Share of each capacity that a fitted reel leaves free, in percent
-    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), allow_negative_numbers = true, requires = "fit")]
+    #[arg(long, value_name = "PERCENT", default_value_t = 15, value_parser = values::whole::<u8>(0, 50), allow_negative_numbers = true)]
     fit_margin: u8,
     /// Print the plan without converting
     #[arg(long)]
@@ -48,7 +48,7 @@ pub struct Args {
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = values::whole::<u16>(1, 256), allow_negative_numbers = true)]
     jobs: u16,
     /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
-    #[arg(long, conflicts_with = "plan")]
+    #[arg(long)]
     preview: bool,
     /// Print one JSON object per clip, in the order of the clips
     #[arg(long)]

@@ -33,7 +33,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
     /// Replace a file that exists
-    #[arg(long, requires = "svg")]
+    #[arg(long)]
     overwrite: bool,
     /// Print one JSON object
     #[arg(long)]

@@ -134,6 +134,15 @@ pub(super) fn command() -> Command {
         })
 }
 
+/// The first example of a command, both with `thumbreel` before them.
+pub(super) fn first_of(command: &str) -> Option<String> {
+    let mut lines = TABLE
+        .iter()
+        .flat_map(|row| row.1)
+        .map(|line| format!("thumbreel {line}"));
+    lines.find(|line| line.starts_with(&format!("{command} ")))
+}
+
 fn text(examples: &[&str], codes: &str) -> String {
     let mut text = String::from("Examples:");
     for example in examples {

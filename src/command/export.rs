@@ -54,7 +54,7 @@ pub struct Args {
     contact_sheet: bool,
 
     /// Number of pictures on the contact sheet
-    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = values::whole::<u32>(1, 400), allow_negative_numbers = true, requires = "contact_sheet")]
+    #[arg(long, value_name = "COUNT", default_value_t = 12, value_parser = values::whole::<u32>(1, 400), allow_negative_numbers = true)]
     count: u32,
 
     /// Outline the safe area, where text is fully visible (.png)

@@ -20,7 +20,7 @@ pub struct Args {
     #[arg(long, value_name = "SHELL")]
     completions: Option<Shell>,
     /// Replace pages that exist
-    #[arg(long, conflicts_with = "completions")]
+    #[arg(long)]
     overwrite: bool,
 }
 

@@ -17,6 +17,7 @@ pub mod manual;
 mod nature;
 mod needs;
 pub(crate) mod out;
+mod refused;
 mod rehearse;
 mod repair;
 mod report;
@@ -78,16 +79,27 @@ pub fn main() -> ExitCode {
             crate::files::reason(&error)
         );
     }
-    let typed = examples::command().get_matches();
-    let cli = Cli::from_arg_matches(&typed).unwrap_or_else(|error| error.exit());
-    let done: anyhow::Result<()> = needs::check(&typed).map_err(Into::into);
-    match done.and_then(|()| run(cli.command)) {
+    match read().and_then(run) {
         Ok(code) => code,
         Err(error) => {
             complain!("thumbreel: {}", told(&error));
             ExitCode::from(if is_usage(&error) { 2 } else { 1 })
         }
     }
+}
+
+/// The command that was typed.
+fn read() -> anyhow::Result<Command> {
+    let words: Vec<_> = std::env::args_os().collect();
+    let understood = |error: clap::Error| match refused::sentence(&error, &words) {
+        Some(sentence) => Usage(sentence),
+        None => error.exit(),
+    };
+    let typed = examples::command().try_get_matches_from(&words);
+    let typed = typed.map_err(understood)?;
+    needs::check(&typed)?;
+    let cli = Cli::from_arg_matches(&typed).map_err(understood)?;
+    Ok(cli.command)
 }
 
 /// Whether the command line is at fault.

@@ -55,6 +55,56 @@ pub(super) fn not_a_clip(path: &Path) -> Option<String> {
     is_profile(path).then(|| format!("{name} is a board profile, not a clip; give it with --board"))
 }
 
+/// Checks that a path may be a file with sound.
+///
+/// # Errors
+/// It cannot be read, is a folder, empty or a profile, or has no pictures or no
+/// sound.
+pub(super) fn sounding(path: &Path) -> anyhow::Result<()> {
+    let name = path.display();
+    if beginning(path)?.is_none() {
+        anyhow::bail!("{name} is a folder; name a clip or a reel in it");
+    }
+    match not_a_clip(path) {
+        Some(_) if is_reel(path) => return Ok(()),
+        Some(sentence) => anyhow::bail!(sentence),
+        None => {}
+    }
+    let open = OpenOptions {
+        sound_only: true,
+        ..OpenOptions::default()
+    };
+    match Clip::look(path, &open) {
+        Err(SourceError::SoundOnly(_)) => {
+            anyhow::bail!("{name} is sound without pictures; name a clip or a reel")
+        }
+        Err(SourceError::NoPictures(_) | SourceError::NotAClip { .. }) => {
+            anyhow::bail!("{name} is not a clip in a known format; name a clip or a reel")
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Reads the log of a probe.
+///
+/// # Errors
+/// It cannot be read, is a folder, or is no text.
+pub(super) fn log(path: &Path) -> anyhow::Result<String> {
+    let name = path.display();
+    let Some(start) = beginning(path)? else {
+        anyhow::bail!("{name} is a folder; name the probe's log in it");
+    };
+    if start.is_empty() {
+        anyhow::bail!("{name} is empty; keep what the probe prints in it");
+    }
+    std::fs::read_to_string(path).map_err(|error| match error.kind() {
+        std::io::ErrorKind::InvalidData => anyhow::anyhow!(
+            "{name} is not a probe's log, which is text; name a file with what the probe printed"
+        ),
+        _ => failed(path, &error),
+    })
+}
+
 /// Whether a file begins as a reel does.
 pub(super) fn is_reel(path: &Path) -> bool {
     matches!(beginning(path), Ok(Some(start)) if start.starts_with(&MAGIC))
@@ -67,10 +117,7 @@ fn is_profile(path: &Path) -> bool {
 
 /// The first bytes; none of a folder.
 fn beginning(path: &Path) -> anyhow::Result<Option<Vec<u8>>> {
-    let failed = |error| {
-        let why = reason(&error);
-        anyhow::anyhow!("cannot read {}: {why}; check the name", path.display())
-    };
+    let failed = |error| failed(path, &error);
     let file = File::open(path).map_err(failed)?;
     if file.metadata().map_err(failed)?.is_dir() {
         return Ok(None);
@@ -80,4 +127,12 @@ fn beginning(path: &Path) -> anyhow::Result<Option<Vec<u8>>> {
         .read_to_end(&mut start)
         .map_err(failed)?;
     Ok(Some(start))
+}
+
+fn failed(path: &Path, error: &std::io::Error) -> anyhow::Error {
+    let out = match error.kind() {
+        std::io::ErrorKind::NotFound | std::io::ErrorKind::NotADirectory => "check the name",
+        _ => "check the file",
+    };
+    anyhow::anyhow!("cannot read {}: {}; {out}", path.display(), reason(error))
 }

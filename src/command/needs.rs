@@ -8,7 +8,8 @@ use super::Usage;
 
 /// An option that has no effect under some conditions.
 pub(super) struct Rule {
-    /// The command, with a space before a command of its own.
+    /// The command, with a space before a command of its own; several with `|`
+    /// between them.
     command: &'static str,
     option: &'static str,
     /// All of these hold.
@@ -21,6 +22,8 @@ pub(super) struct Rule {
 pub(super) enum When {
     /// This was typed too.
     With(&'static str),
+    /// This was typed too, and says otherwise.
+    Against(&'static str),
     /// This was not typed.
     Without(&'static str),
     /// This has one of these values, typed or not.
@@ -28,13 +31,18 @@ pub(super) enum When {
     /// The file to export is none of these kinds.
     Exports(&'static [&'static str]),
 }
-use When::{Exports, Is, With, Without};
+use When::{Against, Exports, Is, With, Without};
 
 /// All that can be exported; another ending is refused as such.
 const EXPORTED: [&str; 5] = ["png", "mp4", "gif", "wav", "folder"];
 const SILENT: &[When] = &[With("no-sound")];
 const SILENT_WHY: &str = "a silent reel has no sound; leave one of them out";
 const RAW_WHY: &str = "raw pictures are sent as they are; choose --coding patch or jpeg";
+const ONE_OF_THEM: &str = "leave one of them out";
+const NO_FILE: &str = "nothing is written; name a file";
+/// What a reel states itself.
+const OF_A_REEL: &[When] = &[With("reel")];
+const OF_A_REEL_WHY: &str = "the reel has its own; leave one of them out";
 const ONE_PICTURE: &str = "it is for a single picture; name a .png";
 
 const fn rule(
@@ -63,6 +71,31 @@ pub(super) const TABLE: &[Rule] = &[
     rule("convert", "sound-coding", SILENT, SILENT_WHY),
     rule("convert", "downmix", SILENT, SILENT_WHY),
     rule("convert", "preview", SILENT, SILENT_WHY),
+    rule("convert", "sound-track", SILENT, SILENT_WHY),
+    rule(
+        "convert",
+        "to",
+        &[Against("duration")],
+        "both say where the part ends; leave one of them out",
+    ),
+    rule(
+        "convert",
+        "fit-margin",
+        &[Without("fit")],
+        "it is what a fitted reel leaves free; add --fit",
+    ),
+    rule(
+        "convert",
+        "fit",
+        &[Against("plan")],
+        "what fits is found by conversions, and a plan makes none; leave one of them out",
+    ),
+    rule(
+        "convert",
+        "preview",
+        &[With("plan")],
+        "a plan converts nothing; leave one of them out",
+    ),
     rule("convert", "quality", &[Is("coding", &["raw"])], RAW_WHY),
     rule("convert", "denoise", &[Is("coding", &["raw"])], RAW_WHY),
     rule("convert", "peak-rate", &[Is("coding", &["raw"])], RAW_WHY),
@@ -84,17 +117,58 @@ pub(super) const TABLE: &[Rule] = &[
         &[With("plan")],
         "a plan is there to be read; leave one of them out",
     ),
+    rule("budget|rehearse", "size", OF_A_REEL, OF_A_REEL_WHY),
+    rule("budget|rehearse", "frame-rate", OF_A_REEL, OF_A_REEL_WHY),
+    rule("budget|rehearse", "coding", OF_A_REEL, OF_A_REEL_WHY),
     rule(
-        "budget",
+        "budget|rehearse",
+        "bits-per-pixel",
+        OF_A_REEL,
+        OF_A_REEL_WHY,
+    ),
+    rule("budget|rehearse", "sound-rate", OF_A_REEL, OF_A_REEL_WHY),
+    rule("budget|rehearse", "sound", OF_A_REEL, OF_A_REEL_WHY),
+    rule("budget|rehearse", "minutes", OF_A_REEL, OF_A_REEL_WHY),
+    rule(
+        "budget|rehearse",
         "sound-rate",
         &[Is("sound", &["none"])],
         "without sound there is no rate; leave one of them out",
     ),
+    rule("budget|rehearse", "overwrite", &[Without("chart")], NO_FILE),
     rule(
-        "rehearse",
-        "sound-rate",
-        &[Is("sound", &["none"])],
-        "without sound there is no rate; leave one of them out",
+        "budget",
+        "compare",
+        &[Against("link")],
+        "it compares both links; leave one of them out",
+    ),
+    rule("rehearse", "no-stalls", &[Against("stall-at")], ONE_OF_THEM),
+    rule("compare", "overwrite", &[Without("strips")], NO_FILE),
+    rule("enclosure", "overwrite", &[Without("svg")], NO_FILE),
+    rule("boards new", "overwrite", &[Without("output")], NO_FILE),
+    rule(
+        "report",
+        "clip-from",
+        &[Without("clip")],
+        "it is a time of the clip; name the clip by --clip",
+    ),
+    rule(
+        "manual",
+        "completions",
+        &[Against("folder")],
+        "completions go to standard output, man pages to a folder; ask for one of them",
+    ),
+    rule(
+        "manual",
+        "overwrite",
+        &[With("completions")],
+        "completions go to standard output; leave it out",
+    ),
+    rule(
+        "serve",
+        "quiet",
+        &[Against("json")],
+        "each says what is printed; leave one of them out",
     ),
     rule(
         "compare",
@@ -124,7 +198,7 @@ pub(super) const TABLE: &[Rule] = &[
         "boards measure",
         "overwrite",
         &[Without("output"), Without("chart")],
-        "nothing is written; name a file",
+        NO_FILE,
     ),
     rule("export", "at", &[Exports(&["png"])], ONE_PICTURE),
     rule(
@@ -153,6 +227,12 @@ pub(super) const TABLE: &[Rule] = &[
         "enlarge",
         &[Exports(&["png", "mp4", "gif", "folder"])],
         "sound has no pixels; leave it out",
+    ),
+    rule(
+        "export",
+        "count",
+        &[Without("contact-sheet")],
+        "it counts the pictures of a contact sheet; add --contact-sheet",
     ),
     rule(
         "export",
@@ -195,7 +275,7 @@ pub(super) fn check(typed: &ArgMatches) -> Result<(), Usage> {
         command = format!("{command} {name}");
         options = inner;
     }
-    let broken = |rule: &&Rule| rule.command == command && rule.is_broken(options);
+    let broken = |rule: &&Rule| rule.is_of(&command) && rule.is_broken(options);
     match TABLE.iter().find(broken) {
         Some(rule) => Err(Usage(rule.sentence(options))),
         None => Ok(()),
@@ -203,14 +283,22 @@ pub(super) fn check(typed: &ArgMatches) -> Result<(), Usage> {
 }
 
 impl Rule {
+    fn is_of(&self, command: &str) -> bool {
+        self.command.split('|').any(|one| one == command)
+    }
+
     fn is_broken(&self, options: &ArgMatches) -> bool {
         is_typed(options, self.option) && self.when.iter().all(|when| when.holds(options))
     }
 
     fn sentence(&self, options: &ArgMatches) -> String {
         let when: Vec<String> = self.when.iter().map(|w| w.words(options)).collect();
+        let verb = match self.when {
+            [Against(_)] => "cannot stand",
+            _ => "has no effect",
+        };
         format!(
-            "--{} has no effect {}: {}",
+            "--{} {verb} {}: {}",
             self.option,
             when.join(" and "),
             self.why
@@ -221,7 +309,7 @@ impl Rule {
 impl When {
     fn holds(&self, options: &ArgMatches) -> bool {
         match *self {
-            With(other) => is_typed(options, other),
+            With(other) | Against(other) => is_typed(options, other),
             Without(other) => !is_typed(options, other),
             Is(other, values) => value(options, other).is_some_and(|v| values.contains(&&*v)),
             Exports(kinds) => {
@@ -233,9 +321,11 @@ impl When {
 
     fn words(&self, options: &ArgMatches) -> String {
         match self {
-            With("file") => "with a file".into(),
+            With(name @ ("file" | "reel")) | Against(name @ "folder") => {
+                format!("with a {name}")
+            }
             Without("file") => "without a file".into(),
-            With(other) => format!("with --{other}"),
+            With(other) | Against(other) => format!("with --{other}"),
             Without(other) => format!("without --{other}"),
             Is(other, _) => format!(
                 "with --{other} {}",
@@ -297,14 +387,35 @@ mod tests {
         "convert a.mp4 -b x --sound-coding adpcm --no-sound",
         "convert a.mp4 -b x --downmix left --no-sound",
         "convert a.mp4 -b x --preview --no-sound",
+        "convert a.mp4 -b x --sound-track 2 --no-sound",
+        "convert a.mp4 -b x --to 3 --duration 3",
+        "convert a.mp4 -b x --fit-margin 10",
+        "convert a.mp4 -b x --fit --plan",
+        "convert a.mp4 -b x --preview --plan",
         "convert a.mp4 -b x --coding raw --quality 50",
         "convert a.mp4 -b x --coding raw --denoise",
         "convert a.mp4 -b x --coding raw --peak-rate 300k",
         "convert a.mp4 -b x --coding jpeg --search 3",
         "convert a.mp4 -b x --framing stretch --anchor left",
         "convert a.mp4 -b x --plan --quiet",
-        "budget -b x --sound none --sound-rate 16000",
+        "budget a.tbr -b x --size 99x99",
+        "rehearse a.tbr -b x --frame-rate 12",
+        "budget a.tbr -b x --coding raw",
+        "rehearse a.tbr -b x --bits-per-pixel 2",
+        "budget a.tbr -b x --sound-rate 16000",
+        "rehearse a.tbr -b x --sound pcm8",
+        "budget a.tbr -b x --minutes 2",
         "rehearse -b x --sound none --sound-rate 16000",
+        "budget -b x --overwrite",
+        "budget -b x --compare --link card",
+        "rehearse a.tbr -b x --no-stalls --stall-at 1=100",
+        "compare a.tbr a.mp4 --overwrite",
+        "enclosure -b x --overwrite",
+        "boards new --overwrite",
+        "report a.tbr -b x --clip-from 3",
+        "manual folder --completions bash",
+        "manual --overwrite --completions bash",
+        "serve folder --quiet --json",
         "compare a.tbr a.mp4 --strips s --worst 0",
         "gain a.tbr -b x --peak -3",
         "gain a.tbr -b x --loudness -20",
@@ -315,6 +426,7 @@ mod tests {
         "export a.tbr --at 3 --from 1 -o a.png",
         "export a.tbr --to 3 -o a.png",
         "export a.tbr --enlarge 2 -o a.wav",
+        "export a.tbr --count 3 -o a.png",
         "export a.tbr --contact-sheet -o a.gif",
         "export a.tbr --safe-area -o a.mp4",
         "export a.tbr --overwrite -o pictures",
@@ -357,17 +469,8 @@ mod tests {
         "coding",
         "part-size",
         "title",
-        // The parser itself refuses these without, or beside, another.
-        "fit-margin",
-        "sound-track",
-        "count",
-        "compare",
-        "no-stalls",
+        // Other options are refused beside them.
         "stall-at",
-        // Settings without a reel, which the parser refuses beside one.
-        "bits-per-pixel",
-        "sound",
-        "minutes",
         // One figure or file each, used by whatever the command does.
         "margin",
         "window",
@@ -412,7 +515,9 @@ mod tests {
         for (rule, line) in TABLE.iter().zip(BREAKING) {
             let broken = check(&read(line).unwrap()).unwrap_err().0;
             assert!(
-                broken.starts_with(&format!("--{} has no effect ", rule.option)),
+                ["has no effect ", "cannot stand "]
+                    .iter()
+                    .any(|verb| broken.starts_with(&format!("--{} {verb}", rule.option))),
                 "{line}: {broken}"
             );
             // Without the option itself, nothing is wrong.
@@ -436,6 +541,10 @@ mod tests {
             "safe-area",
             "contact-sheet",
             "all",
+            "fit",
+            "preview",
+            "compare",
+            "no-stalls",
         ]
         .contains(&option)
     }

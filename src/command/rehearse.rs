@@ -44,13 +44,13 @@ pub struct Args {
     #[arg(long, value_name = "TIME=MS", value_parser = stall)]
     stall_at: Vec<(Nanos, f64)>,
     /// No stalls.
-    #[arg(long, conflicts_with = "stall_at")]
+    #[arg(long)]
     no_stalls: bool,
     /// Write a chart of the ring buffer level in the worst rehearsal (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
     /// Replace a chart that exists.
-    #[arg(long, requires = "chart")]
+    #[arg(long)]
     overwrite: bool,
     #[command(flatten)]
     settings: SettingsArgs,

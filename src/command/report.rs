@@ -42,7 +42,7 @@ pub struct Args {
     clip: Option<PathBuf>,
 
     /// Time of the clip at which the reel begins [default: the reel's own]
-    #[arg(long, value_name = "TIME", value_parser = values::time, requires = "clip")]
+    #[arg(long, value_name = "TIME", value_parser = values::time)]
     clip_from: Option<Nanos>,
 
     /// Number of rehearsals per link

@@ -45,7 +45,7 @@ pub struct Args {
     board: Option<String>,
 
     /// Print only the addresses
-    #[arg(long, conflicts_with = "json")]
+    #[arg(long)]
     quiet: bool,
 
     /// Print one JSON object per line: the addresses, then each stream when it

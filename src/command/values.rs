@@ -97,7 +97,7 @@ pub(crate) fn rotation(text: &str) -> Result<u8, String> {
     let turns = ["0", "90", "180", "270"].iter().position(|&d| d == text);
     turns
         .map(|n| n as u8)
-        .ok_or_else(|| "must be 0, 90, 180 or 270 degrees".into())
+        .ok_or_else(|| "write 0, 90, 180 or 270 degrees".into())
 }
 
 /// A side, a corner or a place: `left`, `top-right`, `0.5,0.2`.
@@ -145,7 +145,7 @@ pub(crate) fn subtitles(text: &str) -> Result<SubtitleSource, String> {
     let letters = (2..=3).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphabetic());
     match text.parse() {
         _ if Path::new(text).is_file() => Ok(SubtitleSource::File(text.into())),
-        Ok(0) => Err("tracks are counted from 1".into()),
+        Ok(0) => Err("write the number of a track, from 1".into()),
         Ok(number) => Ok(SubtitleSource::Track(SubtitleChoice::Number(number))),
         Err(_) if letters => {
             let language = text.to_lowercase();

@@ -99,12 +99,13 @@
     }
 
     build(options) {
-      const { width, height, shape } = this.header;
-      this.panel = element("canvas", { width, height, class: "panel", role: "img", "aria-label": `Panel, ${width} by ${height} pixels` });
+      const { width, height } = this.header;
+      const { surround } = this.reel;
+      this.panel = element("canvas", { width, height, class: "panel", role: "img", "aria-label": `Panel, ${surround.width} by ${surround.height} pixels` });
       this.marks = element("canvas", { class: "marks", "aria-hidden": "true" });
       // The panel as it is mounted; the screen around it shows it upright.
       this.mounted = element("div", { class: "mounted" }, this.panel, this.marks);
-      this.screen = element("div", { class: shape === 1 ? "screen round" : "screen" }, this.mounted);
+      this.screen = element("div", { class: surround.round ? "screen round" : "screen" }, this.mounted);
       this.draw = this.panel.getContext("2d");
       const button = (label, hint, act) => element("button", { type: "button", title: hint, "aria-label": hint, onclick: act }, label);
       this.playButton = button("Play", "Play or pause (space)", () => this.toggle());
@@ -148,9 +149,11 @@
 
     factList() {
       const h = this.header;
+      const panel = this.reel.surround;
       const kB = (bytes) => `${(bytes / 1000).toFixed(1)} kB`;
       const pairs = [
-        ["Panel", `${h.width} x ${h.height}${h.shape === 1 ? ", round" : ""}`],
+        ["Panel", `${panel.width} x ${panel.height}${panel.round ? ", round" : ""}`],
+        ...(h.width === panel.width && h.height === panel.height ? [] : [["Picture", `${h.width} x ${h.height}`]]),
         ["Pictures", `${(h.rateNum / h.rateDen).toFixed(2)} fps, ${h.codingName}${h.level ? (h.level === 1 ? " light" : " full") : ""}`],
         ["Sound", h.sound === 0 ? "none" : `${h.clockRate} Hz, ${h.soundName}`],
         ["Link", h.meanRate ? `${kB(h.meanRate)}/s mean, ${kB(h.worstRate)}/s at worst` : "not stated"],
@@ -163,7 +166,8 @@
 
     // The panel's size as the viewer sees it.
     uprightSize() {
-      const { width, height, turns } = this.header;
+      const { turns } = this.header;
+      const { width, height } = this.reel.surround;
       return turns % 2 ? { width: height, height: width } : { width, height };
     }
 
@@ -187,8 +191,12 @@
       const upright = this.uprightSize();
       this.screen.style.width = `${upright.width * scale}px`;
       this.screen.style.height = `${upright.height * scale}px`;
-      this.mounted.style.width = `${width * scale}px`;
-      this.mounted.style.height = `${height * scale}px`;
+      const { surround } = this.reel;
+      this.mounted.style.width = `${surround.width * scale}px`;
+      this.mounted.style.height = `${surround.height * scale}px`;
+      for (const canvas of [this.panel, this.marks]) {
+        Object.assign(canvas.style, { left: `${surround.x * scale}px`, top: `${surround.y * scale}px`, width: `${width * scale}px`, height: `${height * scale}px` });
+      }
       this.mounted.style.transform = `translate(-50%, -50%) rotate(${-90 * turns}deg) scaleX(${mirror ? -1 : 1})`;
       this.marks.width = width * scale;
       this.marks.height = height * scale;

@@ -9,7 +9,7 @@ var Thumbreel = Thumbreel || {};
   // Event numbers and places in the table of facts, as the viewer's source has them.
   const HUNGRY = 0, HEADER = 1, CHUNK = 2, SLICE = 3, SOUND = 4, PICTURE = 5, STALE = 6, DAMAGE = 7, END = 8;
   const FAILED = -1;
-  const POSTER = 1, KEY = 1;
+  const POSTER = 1, NOTE = 6, KEY = 1;
   const HEADER_FACTS = [
     "width", "height", "shape", "pixelFormat", "coding", "level", "sound", "clockRate",
     "rateNum", "rateDen", "firstTick", "duration", "reelDuration", "fileLength", "firstPicture",
@@ -168,6 +168,31 @@ var Thumbreel = Thumbreel || {};
     close() { this.abort.abort(); }
   }
 
+  // The panel around a picture that is smaller, as the reel's note tells; without
+  // such a note the picture fills it.
+  function surroundOf(note, { width, height, shape }) {
+    const full = { width, height, x: 0, y: 0, round: shape === 1 };
+    try {
+      const { width: across, height: down, x, y, round } = JSON.parse(new TextDecoder().decode(note)).panel;
+      const holds = [across, down, x, y].every((n) => Number.isInteger(n) && n >= 0 && n <= 1024) && x + width <= across && y + height <= down;
+      return holds ? { width: across, height: down, x, y, round: round === true || (full.round && across === width && down === height) } : full;
+    } catch {
+      // A note that is none, or made by hand, tells of no panel.
+      return full;
+    }
+  }
+
+  // The panel with a picture on it, dark around.
+  function onPanel(image, { width, height, x, y }) {
+    const panel = new ImageData(width, height);
+    new Uint32Array(panel.data.buffer).fill(new Uint32Array(new Uint8Array([0, 0, 0, 255]).buffer)[0]);
+    for (let row = 0; row < image.height; row++) {
+      const line = image.data.subarray(4 * row * image.width, 4 * (row + 1) * image.width);
+      panel.data.set(line, 4 * ((y + row) * width + x));
+    }
+    return panel;
+  }
+
   // A reel: its header, then its events in order, from any time.
   class Reel {
     static async open(source, wasm) {
@@ -177,17 +202,22 @@ var Thumbreel = Thumbreel || {};
       reel.viewer = await Viewer.load(wasm);
       reel.rest = new Uint8Array(0);
       reel.header = await reel.next();
-      // Tables precede the first slice: read them before the first seek.
-      if (!reel.live) await reel.passChunks();
+      reel.surround = surroundOf(null, reel.header);
+      // Poster, tables and note precede the first slice: read them before the first seek.
+      await reel.passChunks();
       return reel;
     }
 
-    // Reads up to the first slice; keeps the poster, the payload of a key picture.
+    // Reads up to the first slice; keeps the poster, the payload of a key picture,
+    // and what the note says of the panel.
     async passChunks() {
       for (;;) {
         const event = await this.next();
         if (event.kind === "chunk" && event.of === POSTER) this.poster = event.bytes;
-        if (event.kind !== "chunk" && event.kind !== "damage") return;
+        if (event.kind === "chunk" && event.of === NOTE) this.surround = surroundOf(event.bytes, this.header);
+        if (event.kind === "chunk" || (event.kind === "damage" && !this.live)) continue;
+        this.held = event;
+        return;
       }
     }
 
@@ -196,10 +226,15 @@ var Thumbreel = Thumbreel || {};
       if (!this.poster) return null;
       const { width, height, coding } = this.header;
       this.viewer.show({ coding, flags: KEY, bytes: this.poster });
-      return new ImageData(this.viewer.rgba(this.header).slice(), width, height);
+      return onPanel(new ImageData(this.viewer.rgba(this.header).slice(), width, height), this.surround);
     }
 
     async next() {
+      if (this.held) {
+        const event = this.held;
+        this.held = null;
+        return event;
+      }
       for (;;) {
         const event = this.viewer.next();
         if (event) return event;
@@ -222,7 +257,10 @@ var Thumbreel = Thumbreel || {};
     }
 
     // Events go on at the last key slice at or before `tick`.
-    seek(tick) { this.viewer.core.seek(tick); }
+    seek(tick) {
+      this.held = null;
+      this.viewer.core.seek(tick);
+    }
 
     seconds(tick) { return (tick - this.header.firstTick) / this.header.clockRate; }
     ticks(seconds) { return Math.round(seconds * this.header.clockRate) + this.header.firstTick; }

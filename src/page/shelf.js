@@ -31,7 +31,10 @@
     const draw = async () => {
       const opened = await Reel.open(new RangeSource(reel.path, 16 * 1024), viewer());
       const image = opened.posterImage();
-      if (image) canvas.getContext("2d").putImageData(upright(image, { turns: reel.poster.rotation / 90, mirror: reel.poster.mirror }), 0, 0);
+      if (!image) return;
+      const panel = upright(image, { turns: reel.poster.rotation / 90, mirror: reel.poster.mirror });
+      Object.assign(canvas, { width: panel.width, height: panel.height, className: opened.surround.round ? "round" : "" });
+      canvas.getContext("2d").putImageData(panel, 0, 0);
     };
     drawing = drawing.then(draw).catch(() => {});
   }

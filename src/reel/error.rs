@@ -107,6 +107,15 @@ pub enum ErrorKind {
     },
 }
 
+impl ErrorKind {
+    const fn is_of_the_whole(self) -> bool {
+        matches!(
+            self,
+            Self::NotAReel | Self::TextMode | Self::Version { .. } | Self::MustKnow { .. }
+        )
+    }
+}
+
 /// An error with its place: the offset in bytes of the structure at fault, and
 /// its chunk number where one is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -240,7 +249,11 @@ impl fmt::Display for ErrorKind {
 
 impl fmt::Display for ReelError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}, at byte {}", self.kind, self.offset)?;
+        write!(f, "{}", self.kind)?;
+        // What is wrong with a file as a whole has no place in it.
+        if !self.kind.is_of_the_whole() {
+            write!(f, ", at byte {}", self.offset)?;
+        }
         match (self.chunk, self.part) {
             (Some(number), Some(part)) => write!(f, " (chunk {number}, {part})"),
             (Some(number), None) => write!(f, " (chunk {number})"),

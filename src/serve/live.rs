@@ -122,6 +122,7 @@ impl Course {
         };
         let (poster_offset, poster_length) = place(side(Kind::Poster));
         let (tables_offset, tables_length) = place(side(Kind::Tables));
+        place(side(Kind::Note));
         Header {
             first_tick: first.time + self.ticks_past,
             first_picture: first.first_picture.wrapping_add(self.pictures_past),
@@ -153,7 +154,7 @@ impl Course {
     /// The side chunks in stream order, poster first.
     fn side(&mut self, stream: &Header) -> Vec<Place> {
         let mut chunks = Vec::new();
-        for kind in [Kind::Poster, Kind::Tables] {
+        for kind in [Kind::Poster, Kind::Tables, Kind::Note] {
             let found = self
                 .table
                 .side

@@ -54,7 +54,7 @@ impl Table {
             }
             match place.header.kind() {
                 Some(Kind::Slice) => table.slices.push(place),
-                Some(Kind::Poster | Kind::Tables) => table.side.push(place),
+                Some(Kind::Poster | Kind::Tables | Kind::Note) => table.side.push(place),
                 _ => (),
             }
         }

@@ -52,7 +52,7 @@ fn mistakes_are_named_with_their_way_out() {
         (
             "convert a.mp4 --board lantern-room --to 3 --duration 3",
             2,
-            "cannot be used with",
+            "cannot stand with --duration",
         ),
         (
             "convert a.mp4 --board lantern-room --sound-track 7",

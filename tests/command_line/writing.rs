@@ -474,76 +474,121 @@ fn a_full_disk_leaves_the_old_file_or_none() {
 }
 
 const SIGNALS: [&str; 4] = ["TERM", "HUP", "INT", "KILL"];
-const MOMENTS: u64 = 50;
+const MOMENTS: usize = 50;
 
-/// Fifty seeded moments over all that writes; each signal has its turn.
-#[test]
-fn a_signal_at_any_moment_leaves_the_old_file_or_none() {
-    let mut chance = Chance::new(16);
-    for (i, writer) in WRITERS.iter().cycle().take(MOMENTS as usize).enumerate() {
-        let signal = SIGNALS[(i + i / WRITERS.len()) % SIGNALS.len()];
+/// How a writer's run goes when nothing stops it.
+struct Usual {
+    writer: &'static Writer,
+    takes: Duration,
+    leaves: BTreeMap<PathBuf, u32>,
+}
+
+impl Usual {
+    fn of(writer: &'static Writer) -> Self {
+        let folder = inputs();
+        let path = folder.path();
+        let start = Instant::now();
+        let done = writer.run(path, &writer.name(), &[]);
+        assert!(
+            DONE.contains(&done.status.code().unwrap()),
+            "{}",
+            said(&done)
+        );
+        Self {
+            writer,
+            takes: start.elapsed(),
+            leaves: named(path),
+        }
+    }
+
+    /// Stops a run by `signal` after this share of the time that it takes.
+    fn stop(&self, signal: &str, share: f64) {
+        let writer = self.writer;
         let folder = inputs();
         let path = folder.path();
         let place = path.join(writer.made());
-        let start = Instant::now();
-        assert!(DONE.contains(&writer.run(path, &writer.name(), &[]).status.code().unwrap()));
-        let whole = start.elapsed();
-        let finished = seen(path);
         if !writer.is_new_folder() {
+            std::fs::create_dir_all(place.parent().unwrap()).unwrap();
             std::fs::write(&place, b"an earlier file").unwrap();
-        } else {
-            std::fs::remove_dir_all(&place).unwrap();
         }
-        let before = seen(path);
+        let before = named(path);
         let mut command = writer.command(path, &writer.name(), &["--overwrite"]);
-        command
-            .stdin(answers(path))
-            .stdout(Stdio::null())
-            .stderr(Stdio::piped());
-        let child = command.spawn().unwrap();
-        std::thread::sleep(whole.mul_f64(chance.below(1000) as f64 / 1000.0));
+        command.stdin(answers(path)).stdout(Stdio::null());
+        let child = command.stderr(Stdio::piped()).spawn().unwrap();
+        std::thread::sleep(self.takes.mul_f64(share));
         let pid = child.id().to_string();
-        let _ = Command::new("kill")
-            .args([&format!("-{signal}"), &pid])
-            .stderr(Stdio::null())
-            .status();
+        let mut kill = Command::new("kill");
+        kill.args([&format!("-{signal}"), &pid]);
+        let _ = kill.stderr(Stdio::null()).status();
         let done = child.wait_with_output().unwrap();
-        let case = format!("{} at moment {i}, {signal}: {}", writer.typed, said(&done));
-        let after = seen(path);
+        let case = format!("{} by {signal} at {share}: {}", writer.typed, said(&done));
         let is_killed = done.status.signal() == Some(9);
+        let after = named(path);
         for (name, hash) in &after {
-            let known = [before.get(name), finished.get(name)];
+            let known = [before.get(name), self.leaves.get(name)];
             let part = name.to_string_lossy().contains(".thumbreel-");
-            assert!(
-                known.contains(&Some(hash)) || (is_killed && part),
-                "{case}: {name:?}"
-            );
+            let holds = known.contains(&Some(hash)) || (is_killed && part);
+            assert!(holds, "{case}: {name:?}");
         }
-        for input in INPUTS {
-            assert_eq!(
-                after.get(&path.join(input)),
-                before.get(&path.join(input)),
-                "{case}"
-            );
+        for input in INPUTS.map(Path::new) {
+            assert_eq!(after.get(input), before.get(input), "{case}");
         }
-        if signal != "KILL" {
+        if !is_killed {
             assert!(leftovers(path).is_empty(), "{case}: {:?}", leftovers(path));
             let code = done.status.code();
             // Before it watches for signals, the system's own way ends it.
             assert!(code.is_none_or(|c| c == 1 || DONE.contains(&c)), "{case}");
+            return;
         }
         // The next run is not in the way of anything, and clears what was left.
         if writer.is_new_folder() && place.exists() {
-            continue;
+            return;
         }
         let next = writer.run(path, &writer.name(), &["--overwrite"]);
-        assert!(
-            DONE.contains(&next.status.code().unwrap()),
-            "{case}: {}",
-            said(&next)
-        );
+        let code = next.status.code().unwrap();
+        assert!(DONE.contains(&code), "{case}: {}", said(&next));
         assert!(leftovers(path).is_empty(), "{case}: {:?}", leftovers(path));
+        assert_eq!(named(path), self.leaves, "{case}");
     }
+}
+
+/// What is seen in a folder, by names within it.
+fn named(folder: &Path) -> BTreeMap<PathBuf, u32> {
+    let within = |(path, hash): (PathBuf, u32)| {
+        let name = path.strip_prefix(folder).unwrap().to_owned();
+        (name, hash)
+    };
+    seen(folder).into_iter().map(within).collect()
+}
+
+/// Fifty seeded moments over all that writes; each signal has its turn. Fifty
+/// moments of each signal for each writer: THUMBREEL_SIGNALS=all, or the name
+/// of one signal.
+#[test]
+fn a_signal_at_any_moment_leaves_the_old_file_or_none() {
+    let asked = std::env::var("THUMBREEL_SIGNALS").ok();
+    let usual: Vec<Usual> = WRITERS.iter().map(Usual::of).collect();
+    let mut chance = Chance::new(16);
+    let mut moment = || chance.below(1000) as f64 / 1000.0;
+    let Some(asked) = asked else {
+        for i in 0..MOMENTS {
+            let signal = SIGNALS[(i + i / WRITERS.len()) % SIGNALS.len()];
+            usual[i % WRITERS.len()].stop(signal, moment());
+        }
+        return;
+    };
+    let chosen = SIGNALS
+        .into_iter()
+        .filter(|s| asked == "all" || asked == *s);
+    let mut count = 0;
+    for signal in chosen {
+        for usual in &usual {
+            (0..MOMENTS).for_each(|_| usual.stop(signal, moment()));
+            count += MOMENTS;
+        }
+    }
+    assert!(count > 0, "no such signal: {asked}");
+    println!("{count} moments of {} writers by {asked}", WRITERS.len());
 }
 
 #[test]

@@ -68,6 +68,8 @@ struct Kind {
     sound: Option<SoundCoding>,
     coding: Coding,
     level: Level,
+    /// What the reel says of how it was made.
+    note: &'static str,
 }
 
 impl Kind {
@@ -92,6 +94,7 @@ pub fn reels(folder: &Path) {
             sound: Some(SoundCoding::Pcm8),
             coding: Coding::Jpeg,
             level: Level::Full,
+            note: "",
         },
         Kind {
             name: "patch-full.tbr",
@@ -102,6 +105,7 @@ pub fn reels(folder: &Path) {
             sound: Some(SoundCoding::Adpcm),
             coding: Coding::Patch,
             level: Level::Full,
+            note: "",
         },
         Kind {
             name: "patch-light.tbr",
@@ -112,6 +116,7 @@ pub fn reels(folder: &Path) {
             sound: Some(SoundCoding::Pcm8),
             coding: Coding::Patch,
             level: Level::Light,
+            note: "",
         },
         Kind {
             name: "raw-square.tbr",
@@ -122,6 +127,7 @@ pub fn reels(folder: &Path) {
             sound: Some(SoundCoding::Pcm16),
             coding: Coding::Raw,
             level: Level::Full,
+            note: "",
         },
         Kind {
             name: "raw-round.tbr",
@@ -132,6 +138,7 @@ pub fn reels(folder: &Path) {
             sound: Some(SoundCoding::Adpcm),
             coding: Coding::Raw,
             level: Level::Full,
+            note: "",
         },
         Kind {
             name: "silent.tbr",
@@ -142,6 +149,7 @@ pub fn reels(folder: &Path) {
             sound: None,
             coding: Coding::Raw,
             level: Level::Full,
+            note: r#"{"panel":{"width":160,"height":80,"x":60,"y":20,"round":false}}"#,
         },
         Kind {
             name: "turned.tbr",
@@ -155,6 +163,7 @@ pub fn reels(folder: &Path) {
             sound: None,
             coding: Coding::Raw,
             level: Level::Full,
+            note: r#"{"panel":{"width":100,"height":200,"x":10,"y":30,"round":false}}"#,
         },
         Kind {
             name: "turned-mirror.tbr",
@@ -168,6 +177,7 @@ pub fn reels(folder: &Path) {
             sound: None,
             coding: Coding::Raw,
             level: Level::Full,
+            note: "",
         },
     ];
     for kind in kinds {
@@ -227,6 +237,7 @@ fn write(path: &Path, kind: &Kind) {
         working_memory: 1 << 20,
         tables: encoder(kind).tables().to_vec(),
         title: kind.title.into(),
+        note: kind.note.into(),
         ..Settings::default()
     };
     let poster = picture(encoder(kind).as_mut(), kind, 3, 0, true).bytes;

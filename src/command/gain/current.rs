@@ -1,7 +1,5 @@
 //! What the sound of a clip or reel draws from the supply.
 
-use std::fs::File;
-use std::io::Read;
 use std::path::Path;
 
 use anyhow::{Context, bail};
@@ -14,9 +12,10 @@ use crate::budget::power::{
     ProgrammeMeter, changes, sentences,
 };
 use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
+use crate::command::nature::is_reel;
 use crate::command::out::say;
 use crate::convert::speaker;
-use crate::reel::{self, ReelFile};
+use crate::reel::ReelFile;
 use crate::report::Curve;
 use crate::sound::biquad::Biquad;
 use crate::sound::{
@@ -35,7 +34,7 @@ fn samples(
     high_pass: Option<HighPass>,
     each: &mut dyn FnMut(u32, &[i16]) -> anyhow::Result<()>,
 ) -> anyhow::Result<()> {
-    if is_reel(file)? {
+    if is_reel(file) {
         of_reel(file, each)
     } else {
         of_clip(file, board, high_pass, each)
@@ -49,12 +48,6 @@ pub(super) fn sounds(reel: &Path) -> anyhow::Result<bool> {
     Ok(SoundCoding::from_number(header.sound as u8).is_some() && header.slice_count > 0)
 }
 
-fn is_reel(file: &Path) -> anyhow::Result<bool> {
-    let mut start = [0; reel::MAGIC.len()];
-    let mut opened = File::open(file).with_context(|| file.display().to_string())?;
-    Ok(opened.read_exact(&mut start).is_ok() && start == reel::MAGIC)
-}
-
 fn of_reel(
     file: &Path,
     each: &mut dyn FnMut(u32, &[i16]) -> anyhow::Result<()>,
@@ -63,7 +56,7 @@ fn of_reel(
     let mut reel = ReelFile::open(file).with_context(|| name.clone())?;
     let rate = reel.header().clock_rate;
     let Some(coding) = SoundCoding::from_number(reel.header().sound as u8) else {
-        bail!("{name}: the reel is silent");
+        bail!("{name} is silent; name a reel with sound");
     };
     while let Some(slice) = reel.next_slice().with_context(|| name.clone())? {
         let mut block = vec![0; slice.ticks as usize];
@@ -85,7 +78,10 @@ fn of_clip(
     };
     let mut clip = Clip::open(file, &open)?;
     if clip.info().sound.is_none() {
-        bail!("{}: the clip has no sound track", file.display());
+        bail!(
+            "{} has no sound track; name a clip with sound",
+            file.display()
+        );
     }
     let plan = SoundPlan {
         rate: board.sound.sample_rate,
@@ -178,7 +174,7 @@ fn heard(
     high_pass: Option<HighPass>,
     supply_v: f64,
 ) -> anyhow::Result<Heard> {
-    let reel = is_reel(file)?;
+    let reel = is_reel(file);
     let load = AmplifierLoad::of(board, board.sound.amplifier.gain_db, 0.0, supply_v);
     let mut meters: Option<(ProgrammeMeter, CurrentMeter, LoudnessMeter, Vec<Biquad>)> = None;
     let inside = if reel { None } else { high_pass };
@@ -230,7 +226,7 @@ const FALL_TOLD: f64 = 3.0;
 
 impl Sounding {
     pub(super) fn new(file: &Path, board: &Board, minutes: f64) -> anyhow::Result<Self> {
-        let reel = is_reel(file)?;
+        let reel = is_reel(file);
         let enclosure = speaker::enclosure(board, None)?;
         let high_pass = enclosure.high_pass(board.sound.speaker.rated_w);
         let of_board = Link::of(board);

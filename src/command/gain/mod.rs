@@ -57,6 +57,9 @@ pub struct Args {
 /// An unknown board, values out of range, or a file that cannot be read.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|e| Usage(e.to_string()))?;
+    if let Some(file) = &args.file {
+        super::nature::sounding(file)?;
+    }
     let sound = match &args.file {
         Some(file) => current::levels(file, &board)?,
         None => staging::Levels {

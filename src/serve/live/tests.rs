@@ -7,6 +7,7 @@ use std::io::{Cursor, Read, Seek, SeekFrom};
 
 const RATE: u32 = 8000;
 const SLICE_TICKS: u32 = 2000;
+const NOTE: &str = "made by hand";
 
 /// Twelve slices of a quarter second, every fourth a key.
 fn made_reel() -> (File, Table) {
@@ -15,6 +16,7 @@ fn made_reel() -> (File, Table) {
         height: 8,
         clock_rate: RATE,
         sound: SoundCoding::PcmU8,
+        note: NOTE.into(),
         ..Settings::default()
     };
     let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, Some(&[1; 4])).unwrap();
@@ -71,6 +73,7 @@ fn received(file: &File, table: Table, join: Join, count: usize, ended: bool) ->
 /// The slices that a reader finds in `bytes`, by the number in their sound.
 fn slices(bytes: &[u8]) -> (Header, Vec<(u64, u8, usize)>, bool) {
     let mut reel = ReelFile::new(Cursor::new(bytes)).unwrap();
+    assert_eq!(reel.note().unwrap().as_deref(), Some(NOTE));
     let header = *reel.header();
     let mut found = Vec::new();
     while let Some(slice) = reel.next_slice().unwrap() {
