@@ -98,10 +98,10 @@ fn weighted<'a>(out: &mut [f64], weights: &[f64; TAPS], row: impl Fn(usize) -> &
     for (out, v) in out.iter_mut().zip(middle) {
         *out = weights[RADIUS] * v;
     }
-    for tap in 0..RADIUS {
+    for (tap, weight) in weights[..RADIUS].iter().enumerate() {
         let pairs = row(tap).iter().zip(row(TAPS - 1 - tap));
         for (out, (a, b)) in out.iter_mut().zip(pairs) {
-            *out += weights[tap] * (a + b);
+            *out += weight * (a + b);
         }
     }
 }
