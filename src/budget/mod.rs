@@ -22,6 +22,7 @@ pub mod power;
 mod read;
 mod settings;
 mod stall;
+mod start;
 mod tcp;
 mod tearing;
 
@@ -48,6 +49,7 @@ pub use memory::{Buffer, MemoryPlan, Place};
 pub use read::FactsError;
 pub use settings::Settings;
 pub use stall::{StallNeed, stall_need};
+pub use start::{StartUp, start_level};
 pub use tcp::Flow;
 pub use tearing::Tearing;
 
@@ -151,6 +153,8 @@ pub struct Budget {
     pub memory: MemoryPlan,
     /// Currents, worst instants, run time and heat.
     pub power: Power,
+    /// From the first byte asked for to the first sound and picture, without stalls.
+    pub start: StartUp,
     /// Worst verdict of all lines.
     pub verdict: Verdict,
     /// Minutes of such play in a gigabyte (10^9 bytes).
@@ -183,6 +187,7 @@ impl Budget {
             return Err(BudgetError::Empty);
         }
         let memory = MemoryPlan::new(reel, board);
+        let start = StartUp::new(reel, board, link).ok_or(BudgetError::Empty)?;
         let (lines, power) = lines::all(reel, board, link, terms, &memory);
         let verdict = lines
             .iter()
@@ -196,6 +201,7 @@ impl Budget {
             lines,
             memory,
             power,
+            start,
             verdict,
             minutes_per_gigabyte: 1e9 / reel.total_bytes.max(1) as f64 * reel.seconds() / 60.0,
             rate: reel.rate,

@@ -1,6 +1,6 @@
 //! `thumbreel budget`: will it play, by formula.
 
-mod page;
+pub(super) mod page;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -1,6 +1,6 @@
 //! `thumbreel inspect`: what a reel is and what it costs.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
@@ -8,6 +8,8 @@ use serde_json::{Map, Value, json};
 
 use super::out::say;
 use super::show::{count, grouped, plain, time};
+use crate::board::Board;
+use crate::budget::{Link, ReelFacts, StartUp};
 use crate::picture::Surround;
 use crate::reel::{
     ByteOrder, ChunkHeader, Event, Header, Kind, PictureHeader, ReelFile, Shape, SliceRecord,
@@ -23,6 +25,9 @@ pub struct Args {
     /// The reel.
     #[arg(value_name = "REEL")]
     reel: PathBuf,
+    /// Also print the start-up time on this board: a built-in one, or a profile's path.
+    #[arg(long, short, value_name = "BOARD")]
+    board: Option<String>,
     /// Also print every chunk; with --json also its pictures.
     #[arg(long)]
     chunks: bool,
@@ -40,14 +45,23 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     super::nature::reel(&args.reel)?;
     let open = || ReelFile::open(&args.reel).with_context(|| name.clone());
     let survey = Survey::read(&mut open()?).with_context(|| name.clone())?;
+    let on_board = args
+        .board
+        .as_deref()
+        .map(|board| OnBoard::new(&args.reel, board))
+        .transpose()?;
     if args.json {
         let mut object = json_of(&name, &survey);
+        if let Some(on_board) = on_board {
+            object["on_board"] = on_board.json();
+        }
         if args.chunks {
             object["chunks"] = chunks_json(&mut open()?).with_context(|| name.clone())?;
         }
         say!("{object}");
     } else {
         print(&name, &survey);
+        on_board.iter().for_each(OnBoard::print);
         if args.chunks {
             print_chunks(&survey);
         }
@@ -104,7 +118,7 @@ fn print(name: &str, s: &Survey) {
             grouped(u64::from(h.prebuffer.max(s.prebuffer))),
         ),
     );
-    row("start", start_up(s));
+    row("start", start_text(s));
     row("picture", picture_sizes(s));
     row(
         "memory",
@@ -264,17 +278,54 @@ fn slices(s: &Survey) -> String {
     )
 }
 
+/// The start on a link of the mean rate that can only go forwards.
+fn start_up(s: &Survey) -> StartUp {
+    let level = s.header.prebuffer.max(s.prebuffer);
+    StartUp::streamed(s.header.first_slice, level.into(), s.mean_rate.into())
+}
+
 /// What must have come before play begins, and how long that takes.
-fn start_up(s: &Survey) -> String {
-    let lead = s.header.first_slice;
-    let hand = u64::from(s.header.prebuffer.max(s.prebuffer));
-    let bytes = lead + hand;
-    let seconds = bytes as f64 / f64::from(s.mean_rate.max(1));
+fn start_text(s: &Survey) -> String {
+    let start = start_up(s);
     format!(
-        "after {} bytes ({} before the first slice): {seconds:.2} s on a link of the mean rate (computed)",
-        grouped(bytes),
-        grouped(lead),
+        "after {} bytes ({} before the first slice): {:.2} s on a link of the mean rate (computed)",
+        grouped(start.bytes),
+        grouped(s.header.first_slice),
+        start.play_s,
     )
+}
+
+/// The start on a board, over each of its links.
+struct OnBoard {
+    board: Board,
+    starts: Vec<(Link, StartUp)>,
+}
+
+impl OnBoard {
+    fn new(reel: &Path, name: &str) -> anyhow::Result<Self> {
+        let board = super::budget::board(name)?;
+        let facts = ReelFacts::read(reel)?;
+        let start = |link| Some((link, StartUp::new(&facts, &board, link)?));
+        let starts = Link::of(&board).into_iter().filter_map(start).collect();
+        Ok(Self { board, starts })
+    }
+
+    fn print(&self) {
+        for (i, (link, start)) in self.starts.iter().enumerate() {
+            let label = if i == 0 { "start-up" } else { "" };
+            let text = super::budget::page::start(start);
+            say!(
+                "  {label:<10} on {} from {}: {text}",
+                self.board.name,
+                link.name()
+            );
+        }
+    }
+
+    fn json(&self) -> Value {
+        let start = |(link, start): &(Link, StartUp)| json!({ "link": link, "start": start });
+        json!({ "board": self.board.name, "starts": self.starts.iter().map(start).collect::<Vec<_>>() })
+    }
 }
 
 fn picture_sizes(s: &Survey) -> String {
@@ -393,7 +444,7 @@ fn json_of(name: &str, s: &Survey) -> Value {
         "mean_rate": s.mean_rate,
         "worst_rate": s.worst_rate,
         "prebuffer": s.prebuffer,
-        "start_bytes": s.header.first_slice + u64::from(s.header.prebuffer.max(s.prebuffer)),
+        "start": start_up(s),
         "payload_bytes": s.payload_bytes(),
         "side_bytes": s.side_bytes(),
         "overhead": s.overhead(),

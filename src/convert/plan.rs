@@ -26,8 +26,11 @@ use crate::units::{Nanos, Ratio};
 /// Slices aim at this size: two of them fit any board's memory, and a card
 /// reads so much at once at nearly its full rate.
 const SLICE_BYTES: u32 = 64 << 10;
-/// Longest slice: so much sound waits in memory at most.
+/// Longest slice: so much sound waits in memory at most, and is lost with one block.
 const SLICE_SECONDS: f64 = 0.5;
+/// Longest slice of a silent reel: fewer heads, and still one in every second, so
+/// that the worst second stays what a link must carry in a second.
+const SILENT_SLICE_SECONDS: f64 = 1.0;
 
 /// What will be done to one clip. Made by [`ConvertPlan::resolve`].
 #[derive(Clone, Debug)]
@@ -149,6 +152,9 @@ impl ConvertPlan {
         let coding = planned_coding(choices, chosen.as_ref());
         let own = chosen.as_ref().map_or(clip.picture.rate, |c| c.rate);
         let rate = check_rate(choices.rate.unwrap_or(own))?;
+        let slice_seconds = sound
+            .as_ref()
+            .map_or(SILENT_SLICE_SECONDS, |_| SLICE_SECONDS);
         let mut plan = Self {
             source: footage.source.clone(),
             destination: choices.destination(&footage.source, output),
@@ -174,7 +180,7 @@ impl ConvertPlan {
             },
             slice_bytes: SLICE_BYTES,
             ride_out: (0, 0),
-            slice_seconds: SLICE_SECONDS,
+            slice_seconds,
             key_seconds: key_seconds(coding.coding),
             coding,
             advice: Vec::new(),

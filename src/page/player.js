@@ -286,7 +286,7 @@
 
     decode(picture) {
       try {
-        this.rectangles = this.reel.viewer.show(picture);
+        this.rectangles = this.reel.viewer.show(picture) || [];
       } catch (error) {
         // As on the board: the panel keeps its last good picture.
         this.rectangles = [];

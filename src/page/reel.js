@@ -76,11 +76,17 @@ var Thumbreel = Thumbreel || {};
       }
     }
 
-    // Decodes a picture onto the panel; the rectangles that were sent to it.
+    // Decodes a picture onto the panel; the rectangles that were sent to it. After
+    // a broken picture null, until a key picture: the others build on it.
     show(picture) {
+      if (picture.flags & KEY) this.waiting = false;
+      if (this.waiting) return null;
       this.bytes(this.core.input(), picture.bytes.length).set(picture.bytes);
       const count = this.core.decode(picture.coding, picture.flags, picture.bytes.length);
-      if (count < 0) throw new Error(this.message());
+      if (count < 0) {
+        this.waiting = true;
+        throw new Error(this.message());
+      }
       const words = new Uint16Array(this.core.memory.buffer, this.core.rectangles(), count * 4);
       const list = [];
       for (let i = 0; i < count; i++) {

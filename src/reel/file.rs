@@ -115,6 +115,7 @@ impl<R: Read + Seek> ReelFile<R> {
             reader.input_goes_on();
         }
         let header = header.ok_or_else(|| ReelError::at(ErrorKind::NotAReel, 0))?;
+        reader.set_source_length(source.seek(SeekFrom::End(0))?);
         // Both sectors were read, whichever it was.
         source.seek(SeekFrom::Start(reader.position()))?;
         Ok(Self {

@@ -17,6 +17,8 @@ use core::ops::Range;
 mod damage;
 mod seek;
 
+use seek::Quest;
+
 /// What `step` found, in ranges of the buffer instead of borrows.
 enum Found {
     Header,
@@ -59,8 +61,10 @@ enum State {
     Search(ReelError),
     /// Wants the index sector for a tick.
     Index(u64),
-    /// Looks, chunk by chunk, for the key slice for `tick`; the best so far.
-    Walk(u64, Place),
+    /// Looks for the key slice for a tick by halving the file.
+    Bisect(Quest),
+    /// Looks for it chunk by chunk.
+    Walk(Quest),
     /// The end was reported, or will be.
     Ended,
     Failed(ReelError),
@@ -100,6 +104,8 @@ pub struct Reader<B> {
     /// Number and time of the chunk that would confirm one far ahead of its time.
     candidate: Option<(u32, u64)>,
     input_ended: bool,
+    /// Bytes of the source, 0 if that is not known.
+    source_length: u64,
 }
 
 impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
@@ -128,7 +134,14 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             anywhere: false,
             candidate: None,
             input_ended: false,
+            source_length: 0,
         }
+    }
+
+    /// Tells the reader how many bytes the source has. Without an index a reel
+    /// that does not state its length can then be halved to seek.
+    pub fn set_source_length(&mut self, bytes: u64) {
+        self.source_length = bytes;
     }
 
     /// The header, once it was read.
@@ -275,7 +288,8 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             State::Parts(..) => Ok(self.read_part()),
             State::Search(error) => self.search(error),
             State::Index(tick) => Ok(self.read_index(tick)),
-            State::Walk(tick, key) => Ok(self.walk(tick, key)),
+            State::Bisect(quest) => Ok(self.bisect(quest)),
+            State::Walk(quest) => Ok(self.walk(quest)),
             State::Ended | State::Failed(_) => Ok(None),
         }
     }
@@ -302,7 +316,12 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     }
 
     fn chunk_header(&self) -> Result<ChunkHeader, ErrorKind> {
-        let bytes = self.sector().first_chunk::<CHUNK_HEADER>();
+        self.chunk_header_at(0)
+    }
+
+    /// The chunk header at `at` in the buffer.
+    fn chunk_header_at(&self, at: usize) -> Result<ChunkHeader, ErrorKind> {
+        let bytes = self.buffer.as_ref()[at..].first_chunk::<CHUNK_HEADER>();
         let newer = self.header.as_ref().is_some_and(Header::is_newer);
         let h = ChunkHeader::parse(bytes.unwrap_or(&[0; CHUNK_HEADER]), newer)?;
         if self

@@ -23,7 +23,7 @@ mod sweep;
 mod trace;
 
 use crate::board::Board;
-use crate::budget::{Link, MemoryPlan, Origin, ReelFacts};
+use crate::budget::{Link, MemoryPlan, Origin, ReelFacts, start_level};
 
 pub use judgement::{Judgement, USUAL_RUNS};
 pub use least::Least;
@@ -151,7 +151,7 @@ impl Rehearsal {
         }
         let start = conditions
             .start_bytes
-            .unwrap_or_else(|| start_bytes(reel, board));
+            .unwrap_or_else(|| start_level(reel, board));
         Ok(Self {
             script,
             link: model,
@@ -242,13 +242,4 @@ fn all(count: u64, run: impl Fn(u64, &mut Scratch) -> (u64, Run) + Sync) -> Tall
         }
     });
     all
-}
-
-/// The player's start level, else the reel's, else two of its largest slices.
-fn start_bytes(reel: &ReelFacts, board: &Board) -> u64 {
-    match (board.player.start_bytes, reel.prebuffer) {
-        (0, 0) => 2 * u64::from(reel.largest_chunk),
-        (0, reel) => u64::from(reel),
-        (player, _) => u64::from(player),
-    }
 }

@@ -9,4 +9,5 @@ mod grammar;
 mod kit;
 mod laws;
 mod round_trip;
+mod seek;
 mod written;

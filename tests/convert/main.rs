@@ -7,6 +7,7 @@ mod common;
 mod extras;
 mod faithful;
 mod memory;
+mod overhead;
 mod same;
 mod shown;
 mod sounds;

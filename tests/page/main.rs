@@ -6,6 +6,7 @@
 mod support;
 
 mod expect;
+mod kit;
 mod make;
 
 use std::path::{Path, PathBuf};

@@ -4,9 +4,10 @@
 use std::io::Cursor;
 
 use thumbreel::board::Board;
-use thumbreel::budget::{Link, ReelFacts};
+use thumbreel::budget::{Link, PictureCoding, ReelFacts, Settings as Typical, StartUp};
 use thumbreel::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding};
 use thumbreel::rehearsal::{Conditions, Rehearsal, StallPlan};
+use thumbreel::units::Ratio;
 
 /// Forty slices of a quarter of a second at 200 kB/s, written to ride out
 /// `wait` milliseconds.
@@ -65,4 +66,48 @@ fn a_stall_at_the_start_is_ridden_out_where_it_was_asked_for() {
     assert_eq!(reel(1000, 120_000).prebuffer, 120_000);
     let all = reel(60_000, u32::MAX);
     assert!(u64::from(all.prebuffer) <= all.total_bytes);
+}
+
+/// Typical reels on every board that can play them: the formula of `budget`
+/// against the playback loop in simulated time, without stalls. The loop looks
+/// every few milliseconds; over the air lost segments come where they come.
+#[test]
+fn the_start_up_time_of_the_budget_is_that_of_rehearsals() {
+    let mut seen = 0;
+    for board in Board::built_in() {
+        let name = &board.name;
+        let (width, height) = board.panel.upright_size();
+        for coding in PictureCoding::ALL {
+            let rate = Ratio { num: 24, den: 1 };
+            let mut settings = Typical::typical(width, height, rate, coding);
+            settings.seconds = 20.0;
+            let reel = settings.facts();
+            for link in Link::of(&board) {
+                let conditions = Conditions {
+                    stalls: StallPlan::None,
+                    ..Conditions::default()
+                };
+                let Ok(rehearsal) = Rehearsal::new(&reel, &board, link, &conditions) else {
+                    continue;
+                };
+                let start = StartUp::new(&reel, &board, link).unwrap();
+                let played = rehearsal.many(20, 1).mean_start_ns() as f64 / 1e9;
+                let off = (start.play_s - played).abs();
+                println!(
+                    "{name}, {coding:?}, {}: {:.3} s, rehearsed {played:.3} s",
+                    link.name(),
+                    start.play_s
+                );
+                assert!(
+                    off < 0.007 + 0.1 * played,
+                    "{name}, {coding:?}, {}: {:.3} s and not {played:.3} s",
+                    link.name(),
+                    start.play_s
+                );
+                assert!(start.picture_s > start.play_s);
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen >= 20, "{seen}");
 }

@@ -5,8 +5,8 @@ use super::{Args, amount, bytes, clock, stall_of};
 use crate::board::Board;
 use crate::budget::power::{changes, sentences};
 use crate::budget::{
-    Budget, Clusters, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, Tearing, Terms,
-    best_change,
+    Budget, Clusters, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, StartUp, Tearing,
+    Terms, best_change,
 };
 
 pub(super) fn print(
@@ -175,6 +175,7 @@ fn print_outlook(
         bytes(stall.buffer_bytes as f64),
         stall.ring_rides_ms
     );
+    say!("  Start: {}", start(&budget.start));
     say!("  {:.1} minutes per gigabyte", budget.minutes_per_gigabyte);
     say!("  Tearing: {}", Tearing::new(reel, board).sentence());
     let need = budget.lines[0].need;
@@ -191,6 +192,16 @@ fn print_outlook(
         heat.regulator_c
     );
     Ok(())
+}
+
+/// When the first sound and picture come.
+pub(in super::super) fn start(start: &StartUp) -> String {
+    format!(
+        "{:.2} s from the first request to the first sound, {:.2} s to the first picture; {} are read (computed, without stalls)",
+        start.play_s,
+        start.picture_s,
+        bytes(start.bytes as f64)
+    )
 }
 
 /// The highest rate and the largest picture that keep every margin.

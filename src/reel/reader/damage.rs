@@ -1,6 +1,6 @@
 //! Damage: what is passed over, what time it costs, and where play goes on.
 
-use super::super::chunk::ChunkHeader;
+use super::super::chunk::{CHUNK_HEADER, ChunkHeader};
 use super::super::error::{ErrorKind, ReelError};
 use super::super::event::Damage;
 use super::super::header::Header;
@@ -83,8 +83,13 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             });
         };
         match self.state {
-            State::Index(tick) => self.start_walk(tick),
-            State::Walk(_, key) => self.resume(key),
+            State::Index(tick) => self.start_search(tick),
+            // What was read before the source ended is looked at first.
+            State::Bisect(_) | State::Walk(_) if self.filled >= CHUNK_HEADER => {
+                self.want = CHUNK_HEADER;
+            }
+            State::Bisect(quest) => self.miss(quest),
+            State::Walk(quest) => self.walked(quest),
             // A live reel may end after any byte.
             State::Chunk | State::Body(_) if header.is_live() => {
                 self.state = State::Ended;
