@@ -39,7 +39,7 @@ fn try_present(reel: &[u8]) -> Result<String, FileError> {
     let mut panel = PanelDecoder::new(PanelSettings::from(&header).with_tables(tables)).unwrap();
     let coding = sound::SoundCoding::from_number(header.sound as u8);
     let (mut samples, mut panels) = (crc32fast::Hasher::new(), crc32fast::Hasher::new());
-    let (mut heard, mut shown, mut broken, mut waiting) = (header.first_tick, 0, false, true);
+    let (mut heard, mut shown, mut broken, mut waiting) = (header.first_tick, 0, false, false);
     let silence = |to: u64, heard: &mut u64, samples: &mut crc32fast::Hasher| {
         let ticks = if coding.is_some() {
             to.saturating_sub(*heard)
@@ -53,7 +53,6 @@ fn try_present(reel: &[u8]) -> Result<String, FileError> {
         let whole = match piece {
             Piece::Damage(damage) => {
                 silence(damage.to, &mut heard, &mut samples);
-                waiting = true;
                 continue;
             }
             Piece::Slice(whole) => whole,
@@ -66,8 +65,9 @@ fn try_present(reel: &[u8]) -> Result<String, FileError> {
             block.iter().for_each(|s| samples.update(&s.to_le_bytes()));
         }
         for (picture, waits) in whole.slice.pictures.iter().zip(&whole.waits) {
-            waiting = *waits || waiting && !picture.key;
-            if waiting {
+            // The reader tells what builds on a lost picture; after a broken one we wait.
+            waiting &= !picture.key;
+            if *waits || waiting {
                 continue;
             }
             let key = if picture.key { FLAG_KEY } else { 0 };
@@ -131,6 +131,14 @@ impl Reel {
     fn side(&self, kind: Kind) -> (usize, ChunkHeader) {
         let mut found = self.chunks.iter().filter(|c| c.1.kind() == Some(kind));
         *found.next().unwrap()
+    }
+
+    /// The same reel with other bytes.
+    fn of(&self, bytes: Vec<u8>) -> Self {
+        Self {
+            bytes,
+            ..self.clone()
+        }
     }
 
     /// Bytes of the header and its copy set, their checksums right.
@@ -306,11 +314,10 @@ fn headers(files: &mut Files) {
     let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("header-{name}"), bytes));
     add("sector-0-flipped", f.clone().flip(100));
     add("sector-1-flipped", f.clone().flip(612));
-    let both = Reel {
-        bytes: f.clone().flip(100),
-        ..f.clone()
-    };
-    add("both-flipped", both.flip(612));
+    add("both-flipped", f.of(f.clone().flip(100)).flip(612));
+    // Memory enough, so that the size alone is wrong.
+    let roomy = f.of(f.clone().header(120, &[0, 0, 0x20, 0]));
+    add("width-513-patch-roomy", roomy.header(76, &[1, 2]));
     add("not-a-reel", f.clone().header(1, b"XYZ"));
     add(
         "text-mode",
@@ -344,6 +351,8 @@ fn headers(files: &mut Files) {
         ("largest-chunk-4-gib", 100, &[0xF0, 0xFF, 0xFF, 0xFF]),
         ("largest-chunk-small", 100, &[0x40, 0, 0, 0]),
         ("reserved-106", 106, &[1]),
+        ("largest-sound-past-chunk", 112, &[0, 0, 0x40, 0]),
+        ("largest-picture-past-chunk", 116, &[0, 0, 0x40, 0]),
         ("largest-sound-small", 112, &[1, 0, 0, 0]),
         ("largest-picture-small", 116, &[9, 0, 0, 0]),
         ("memory-0", 120, &[0; 4]),
@@ -379,6 +388,7 @@ fn chunks(files: &mut Files) {
         ("number-behind", 8, &[0]),
         ("length-long", 12, &[0xF0]),
         ("length-4-gib", 12, &[0xF0, 0xFF, 0xFF, 0xFF]),
+        ("length-5-mib", 12, &[0, 0, 0x50, 0, 0xD0, 0xFF, 0x4F, 0]),
         ("used-short", 16, &[4, 0, 0, 0]),
         ("ticks-0", 20, &[0; 4]),
         ("ticks-many", 20, &[0xFF; 4]),
@@ -394,6 +404,22 @@ fn chunks(files: &mut Files) {
         add(name, f.clone().head(2, at, bytes));
     }
     let (from, to) = (third, third + h.length as usize);
+    // A chunk between two slices, in turn, of a kind that may not have that flag.
+    let unknown = ChunkHeader {
+        kind: 99,
+        flags: ChunkHeader::GAP | ChunkHeader::SKIPPABLE,
+        pictures: 0,
+        length: CHUNK_HEADER as u32,
+        used: 0,
+        ticks: 0,
+        bytes: 0,
+        ..h
+    };
+    let mut bytes = [0; CHUNK_HEADER];
+    unknown.emit(&mut bytes);
+    let mut between = f.bytes.clone();
+    between.splice(third..third, bytes);
+    add("kind-99-gap-between", between);
     add("lost", f.clone().without(from, to));
     let mut doubled = f.bytes.clone();
     doubled.splice(to..to, f.bytes[from..to].to_vec());
@@ -416,6 +442,10 @@ fn parts(files: &mut Files) {
     let f = film();
     let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("part-{name}"), bytes));
     add("sound-flipped", f.clone().inside(2, 0, 9, &[0xAA], false));
+    add(
+        "sound-flipped-of-no-key",
+        f.clone().inside(1, 0, 9, &[0xAA], false),
+    );
     add("sound-broken", f.clone().inside(2, 0, 2, &[89], true));
     add(
         "directory-flipped",
@@ -439,6 +469,10 @@ fn parts(files: &mut Files) {
     );
     add("directory-coding", f.clone().inside(2, 1, 14, &[0], true));
     add("directory-flags", f.clone().inside(2, 1, 31, &[3], true));
+    add(
+        "directory-key-of-picture",
+        f.clone().inside(2, 1, 31, &[1], true),
+    );
     add("directory-key", f.clone().inside(2, 1, 15, &[0], true));
     add(
         "directory-unchanged-with-bytes",
@@ -508,7 +542,14 @@ fn ends(files: &mut Files) {
     let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("live-{name}"), bytes));
     add("cut-in-slice", l.clone().cut(l.slice(3).0 + 1000));
     add("cut-in-chunk-header", l.clone().cut(l.slice(3).0 + 20));
-    add("prebuffer", l.clone().header(124, &[1]));
+    // The end and its copy of the header are left out: nothing else is wrong.
+    let open = l.of(l.clone().cut(l.side(Kind::End).0));
+    add("prebuffer", open.clone().header(124, &[1]));
+    add("picture-count", open.clone().header(68, &[16]));
+    let no_key = open.of(open.clone().head(0, 5, &[0]));
+    add("first-not-key-nor-gap", no_key.inside(0, 1, 15, &[0], true));
+    let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP]));
+    add("time-2-40", gap.head(2, 24, &[0, 0, 0, 0, 0, 1]));
     add("bytes-behind", [&l.bytes[..], &[7; 16]].concat());
     add("jump-of-24-s", l.clone().head(2, 24, &[0xC0, 0x7D, 1, 0]));
 }
