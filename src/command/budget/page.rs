@@ -194,10 +194,10 @@ fn print_outlook(
     Ok(())
 }
 
-/// When the first sound and picture come.
+/// When play begins and the first picture is shown.
 pub(in super::super) fn start(start: &StartUp) -> String {
     format!(
-        "{:.2} s from the first request to the first sound, {:.2} s to the first picture; {} are read (computed, without stalls)",
+        "play begins {:.2} s after the first request, the first picture is whole after {:.2} s; {} are read (computed, without stalls)",
         start.play_s,
         start.picture_s,
         bytes(start.bytes as f64)
