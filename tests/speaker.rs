@@ -426,6 +426,74 @@ fn the_true_peak_is_that_behind_the_coding() {
     }
 }
 
+/// What a high-pass takes of the loudness is told, with the option that has it
+/// back, and that option does; where little is lost nothing is said.
+#[test]
+fn the_loudness_that_a_high_pass_takes_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let reel = folder.path().join("bass.tbr");
+    let film = |name: &str, sound: &str| {
+        let path = folder.path().join(name).display().to_string();
+        let made = std::process::Command::new("ffmpeg")
+            .args(["-v", "error", "-y", "-f", "lavfi", "-i"])
+            .arg("color=gray:s=32x24:r=10:d=4")
+            .args(["-f", "lavfi", "-i"])
+            .arg(format!("aevalsrc={sound}:s=48000:d=4"))
+            .args(["-c:v", "mpeg4", "-c:a", "flac", &path])
+            .status()
+            .expect("ffmpeg starts: run .ci/install test");
+        assert!(made.success());
+        path
+    };
+    let bass = film("bass.mkv", "0.4*sin(2*PI*150*t)+0.05*sin(2*PI*2000*t)");
+    let high = film("high.mkv", "0.4*sin(2*PI*2000*t)");
+    const REMARK: &str = "without the bass below 400 Hz the sound has -2";
+    let (told, _) = converted(&bass, &board, &reel, &["--high-pass", "400"]);
+    for word in [REMARK, "LUFS (measured); --loudness=-18 makes up for it"] {
+        assert!(told.contains(word), "{word} is missing:\n{told}");
+    }
+    let (told, found) = converted(
+        &bass,
+        &board,
+        &reel,
+        &["--high-pass", "400", "--loudness=-18"],
+    );
+    assert!(!told.contains("without the bass"), "{told}");
+    let after = found["sound"]["loudness_after"].as_f64().unwrap();
+    assert!((after + 18.0).abs() < 0.5, "{after} LUFS");
+    for (film, options) in [(&bass, &[][..]), (&high, &["--high-pass", "400"])] {
+        let (told, _) = converted(film, &board, &reel, options);
+        assert!(!told.contains("without the bass"), "{told}");
+    }
+    // `gain` says the same before anything is converted: against the loudness
+    // that the conversions have.
+    let args = ["gain", "--board", &board, &bass];
+    let told = text(&thumbreel(&args));
+    assert!(
+        told.contains("behind the high-pass the sound has -"),
+        "{told}"
+    );
+    let lufs = json(&[&args[..], &["--json"]].concat())["supply"]["loudness_lufs"].clone();
+    // The board's own filter, as `--high-pass` without a frequency takes it.
+    for (key, options) in [("as_it_is", &[][..]), ("high_passed", &["--high-pass"])] {
+        let (_, found) = converted(&bass, &board, &reel, options);
+        let made = found["sound"]["loudness_after"].as_f64().unwrap();
+        let said = lufs[key].as_f64().unwrap();
+        assert!((made - said).abs() < 0.2, "{key}: {said} for {made} LUFS");
+    }
+    let told = text(&thumbreel(&["gain", "--board", &board, &high]));
+    assert!(
+        !told.contains("behind the high-pass the sound has -"),
+        "{told}"
+    );
+    let spoken = text(&thumbreel(&["enclosure", "--board", &board]));
+    assert!(
+        spoken.contains("--loudness=-18 makes up for it"),
+        "{spoken}"
+    );
+}
+
 #[test]
 fn every_sound_option_changes_the_reel() {
     let folder = tempfile::tempdir().unwrap();

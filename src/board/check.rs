@@ -419,22 +419,14 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
             text,
         })
     };
-    if let Some(card) = &board.card {
-        let limit = 50_000_000;
-        if card.clock_hz > limit {
-            say(
-                "card.clock_hz",
-                format!(
-                    "{} MHz is beyond the 50 MHz of SD high speed; many cards fail there",
-                    card.clock_hz / 1_000_000
-                ),
-            );
-        }
-        if card.stalls.worst_ms < 100.0
-            && board.provenance_of("card.stalls") != super::Provenance::Measured
-        {
-            say("card.stalls.worst_ms", "a card may take 100 ms for a read (SD specification 4.6.2); use a smaller value only if you measured it".into());
-        }
+    if let Some(card) = &board.card
+        && card.stalls.worst_ms < 100.0
+        && board.provenance_of("card.stalls") != super::Provenance::Measured
+    {
+        say(
+            "card.stalls.worst_ms",
+            "a card may take 100 ms for a read (SD specification 4.6.2); use a smaller value only if you measured it".into(),
+        );
     }
     if board.player.wait_tearing && !board.panel.tearing_signal {
         say(
@@ -463,5 +455,6 @@ pub(super) fn advice(board: &Board) -> Vec<Advice> {
     if !board.sound.sample_rates.contains(&board.sound.sample_rate) {
         say("sound.sample_rate", "is not among sample_rates".into());
     }
+    all.extend(super::clocks::advice(board));
     all
 }

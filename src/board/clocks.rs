@@ -1,7 +1,7 @@
 //! Clocks of panel, card and I2S against what is usual, exact dividers, and
 //! the latency of the sound's DMA blocks.
 
-use super::{Board, CardBus};
+use super::{Advice, Board, CardBus};
 
 /// Bytes that one DMA block may have on many microcontrollers (a 12-bit count;
 /// common practice, no source).
@@ -35,23 +35,35 @@ impl Divider {
     }
 }
 
-/// Remarks on the clocks of a board that is valid.
-pub(super) fn notes(board: &Board) -> Vec<String> {
+/// Clocks of panel and card that are above what is usual.
+pub(super) fn advice(board: &Board) -> Vec<Advice> {
     let mut all = Vec::new();
+    let mut say = |key: &str, text: String| {
+        all.push(Advice {
+            key: key.into(),
+            text,
+        })
+    };
     let panel = &board.panel;
     let megahertz = |hz: u32| f64::from(hz) / 1e6;
     if panel.lines == 1 && panel.clock_hz > 40_000_000 {
-        all.push(format!(
-            "panel: {:.1} MHz is above the 40 MHz that small SPI panels usually bear, and many datasheets state 15 MHz \
-             (a write cycle of 66 ns; common practice, no source): show a fine chequerboard and look for wrong pixels",
-            megahertz(panel.clock_hz)
-        ));
+        say(
+            "panel.clock_hz",
+            format!(
+                "{:.1} MHz is above the 40 MHz that small SPI panels usually bear, and many datasheets state 15 MHz \
+                 (a write cycle of 66 ns; common practice, no source): show a fine chequerboard and look for wrong pixels",
+                megahertz(panel.clock_hz)
+            ),
+        );
     }
     if panel.lines >= 8 && panel.clock_hz > 20_000_000 {
-        all.push(format!(
-            "panel: {:.1} MHz is above the 20 MHz of usual parallel buses (common practice, no source)",
-            megahertz(panel.clock_hz)
-        ));
+        say(
+            "panel.clock_hz",
+            format!(
+                "{:.1} MHz is above the 20 MHz of usual parallel buses (common practice, no source)",
+                megahertz(panel.clock_hz)
+            ),
+        );
     }
     if let Some(card) = board.card.as_ref() {
         let usual = if card.bus == CardBus::Spi {
@@ -60,18 +72,21 @@ pub(super) fn notes(board: &Board) -> Vec<String> {
             50_000_000
         };
         if card.clock_hz > usual {
-            all.push(format!(
-                "card: {:.1} MHz is above the {:.0} MHz of its mode (SD specification)",
-                megahertz(card.clock_hz),
-                megahertz(usual)
-            ));
+            say(
+                "card.clock_hz",
+                format!(
+                    "{:.1} MHz is above the {:.0} MHz of its mode (SD specification); many cards fail there",
+                    megahertz(card.clock_hz),
+                    megahertz(usual)
+                ),
+            );
         }
     }
-    all.extend(sound(board));
     all
 }
 
-fn sound(board: &Board) -> [String; 3] {
+/// What the I2S clock and its blocks come to.
+pub(super) fn notes(board: &Board) -> [String; 3] {
     let sound = &board.sound;
     let word = |rate: &u32| {
         let divider = Divider::new(sound.master_clock_hz, *rate, sound.slot_bits);

@@ -3,6 +3,9 @@
 
 use super::{AmplifierSupply, Board, PowerSource, RegulatorKind};
 
+/// No single lithium cell is charged to more, volts.
+const SEVERAL_V: f64 = 4.5;
+
 /// A key and what is wrong with its value.
 type Refusal = (&'static str, String);
 
@@ -31,12 +34,17 @@ fn cell(board: &Board) -> Result<(), Refusal> {
         .cell_charge_limit_v
         .unwrap_or_else(|| kind.charge_limit_v());
     if power.cell_full_v > most + 1e-9 {
+        let several = if power.cell_full_v > SEVERAL_V {
+            ". The profile describes one cell: give a pack of several with its converter as source = \"usb\""
+        } else {
+            ""
+        };
         return Err((
             "power.cell_full_v",
             format!(
                 "{} V is above the {most} V that a {} is charged to; an overcharged lithium cell can catch \
                  fire. Charge it to {most} V, or, if its datasheet allows more, state that as \
-                 power.cell_charge_limit_v",
+                 power.cell_charge_limit_v{several}",
                 power.cell_full_v,
                 kind.words()
             ),

@@ -215,10 +215,10 @@ impl Board {
         check::advice(self)
     }
 
-    /// Clocks against what is usual, the sound's dividers and its latency: a
-    /// sentence each, none of them an error.
+    /// The sound's clock, its dividers and its latency: a sentence each, none of
+    /// them a fault.
     #[must_use]
-    pub fn clock_notes(&self) -> Vec<String> {
+    pub fn clock_notes(&self) -> [String; 3] {
         clocks::notes(self)
     }
 

@@ -80,9 +80,9 @@ section! {
         /// Capacity of the cell, from full to its discharge end, at 25 degrees.
         cell_mah: f64 = 1000.0, "milliampere hours", "printed on the cell", 20 ..= 100_000;
         /// Voltage that the cell is charged to.
-        cell_full_v: f64 = 4.2, "volts", "the charger; never above what the cell's datasheet states", 3 ..= 4.5;
+        cell_full_v: f64 = 4.2, "volts", "the charger; never above what the cell's datasheet states", 3 ..= 20;
         /// Voltage at which playback must stop to protect the cell.
-        cell_empty_v: f64 = 3.0, "volts", "the protection circuit or the firmware; never below what the cell's datasheet states", 2 ..= 4;
+        cell_empty_v: f64 = 3.0, "volts", "the protection circuit or the firmware; never below what the cell's datasheet states", 0 ..= 4;
         /// Highest charge voltage that the cell's datasheet allows; unset takes 4.2 V, and 3.65 V for iron phosphate.
         cell_charge_limit_v: Option<f64> = None, "volts", "the cell's datasheet, only if it states more", 3 ..= 4.5;
         /// Lowest discharge voltage that the cell's datasheet allows; unset takes 3.0 V, and 2.5 V for iron phosphate.

@@ -9,6 +9,11 @@ use crate::board::Board;
 /// Entries of FAT32 in one block: 4 bytes for each cluster.
 const ENTRIES: u64 = BLOCK / 4;
 
+/// So many things, in words.
+fn count(number: u64, thing: &str) -> String {
+    format!("{number} {thing}{}", if number == 1 { "" } else { "s" })
+}
+
 /// A reel's file on its card; computed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Clusters {
@@ -52,10 +57,10 @@ impl Clusters {
             "still enough"
         };
         format!(
-            "the file takes {} clusters of {} bytes and {} blocks of the allocation table; in one piece the card gives {:.0} kB/s, wholly scattered {:.0} kB/s, {verdict} (computed)",
-            self.clusters,
+            "the file takes {} of {} bytes and {} of the allocation table; in one piece the card gives {:.0} kB/s, wholly scattered {:.0} kB/s, {verdict} (computed)",
+            count(self.clusters, "cluster"),
             self.cluster_bytes,
-            self.clusters.div_ceil(ENTRIES),
+            count(self.clusters.div_ceil(ENTRIES), "block"),
             self.whole_rate / 1e3,
             self.scattered_rate / 1e3
         )

@@ -277,6 +277,20 @@ impl Line {
         }
     }
 
+    /// The part and why it is short: its load, or its note where the load is not
+    /// the cause.
+    #[must_use]
+    pub fn reason(&self) -> String {
+        let name = self.part.name();
+        match &self.note {
+            Some(note) if self.ratio() <= 1.0 - self.margin => format!("{name}: {note}"),
+            _ => format!(
+                "{name} is loaded to {:.0} % of its capacity",
+                self.ratio() * 100.0
+            ),
+        }
+    }
+
     /// The factor on the growing share at which the margin is just kept.
     pub(super) fn growth(&self) -> Option<f64> {
         self.room(1.0 - self.margin)

@@ -8,7 +8,7 @@ use clap::Subcommand;
 use super::budget::board;
 use super::out::{chart_to, complain, say};
 use crate::board::{Board, Latency, Measured, ask, sections, terms_of};
-use crate::budget::latency_chart;
+use crate::budget::{latency_chart, remarks};
 use crate::files::{Destination, Kind};
 
 /// Board profiles: list, show, keys, new, measure, check.
@@ -150,7 +150,8 @@ fn check(names: &[String]) -> ExitCode {
     for name in names {
         match Board::find(name) {
             Ok(board) => {
-                let advice = board.advice();
+                let mut advice = board.advice();
+                advice.extend(remarks(&board));
                 let verdict = match advice.len() {
                     0 => "good".into(),
                     1 => "valid, with one remark".into(),

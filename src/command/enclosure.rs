@@ -9,7 +9,7 @@ use super::out::{chart_to, say};
 use super::{Usage, values};
 use crate::board::Board;
 use crate::budget::power::{speaker_caution, weakest_supply};
-use crate::convert::speaker;
+use crate::convert::{AUDIBLE, speaker};
 use crate::sound::chart::enclosure_chart;
 use crate::sound::enclosure::{Enclosure, Mounting};
 use crate::sound::gain::{Supply, weekly_hours};
@@ -151,9 +151,16 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
     }
     let (supply, clean_w) = clean_power(board);
     say!(
-        "on its weakest supply ({} {:.1} V) the amplifier gives {clean_w:.2} W before it clips (computed)",
+        "on its weakest supply ({} {:.1} V) the amplifier gives {clean_w:.2} W before it clips (computed); the speaker \
+         is rated {} W{}",
         supply.name,
-        supply.volts
+        supply.volts,
+        driver.rated_w,
+        if clean_w > driver.rated_w {
+            ", to which `convert` for this board keeps the mean"
+        } else {
+            ""
+        }
     );
     print_advice(board, mounted);
     say!("caution: {}", speaker_caution(board));
@@ -202,6 +209,10 @@ fn print_advice(board: &Board, mounted: &Enclosure) {
             Some(high_shelf) => format!(", --high-shelf {:.1}", high_shelf.db),
             None => String::new(),
         }
+    );
+    say!(
+        "the high-pass takes loudness with the bass, much of it from music: `thumbreel gain` with the clip says how much, \
+         and --loudness={AUDIBLE} makes up for it"
     );
 }
 

@@ -45,6 +45,7 @@ pub use listen::{check_copies, listen};
 pub use outcome::{DamageCount, Outcome, SoundDone, Timings};
 pub use plan::{ConvertPlan, PlannedCoding};
 pub use progress::{Progress, Quiet, State};
+pub use remarks::AUDIBLE;
 pub use run::run;
 pub use verdict::{LinkVerdict, foreseen, verdicts, verdicts_of};
 pub use view::{MadeView, PictureView, PlanView, SoundView};

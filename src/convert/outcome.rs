@@ -117,10 +117,11 @@ pub struct SoundDone {
 }
 
 impl SoundDone {
-    /// What the stage did, and what is heard behind the coding.
+    /// What the stage did, its levels being those behind the coding, and what was
+    /// heard there.
     pub(super) fn of(report: &SoundReport, plan: &SoundPlan, heard: Option<Heard>) -> Self {
         let finite = |v: f64| Some(v).filter(|v| v.is_finite());
-        let after = heard.map_or(report.after, |heard| heard.loudness);
+        let after = report.after;
         Self {
             steps: plan.steps(),
             loudness_before: report.before.and_then(|b| finite(b.integrated)),

@@ -12,7 +12,9 @@ use crate::units::Ratio;
 /// common practice, no source.
 const QUIET: f64 = -28.0;
 /// A loudness that suits a small speaker, LUFS; common practice, no source.
-const AUDIBLE: i32 = -18;
+pub const AUDIBLE: i32 = -18;
+/// A true peak above the ceiling by less is not worth a word, dB.
+const OVER_TOLD: f64 = 0.2;
 /// Bars that take less of a side are not worth a word.
 const BARS_TOLD: f64 = 0.04;
 
@@ -27,7 +29,8 @@ pub(super) fn of_plan(plan: &ConvertPlan, board: &Board, choices: &Choices) -> V
     remarks.into_iter().flatten().collect()
 }
 
-/// Remarks on what was made: `seconds` long, with these bars and this sound.
+/// Remarks on what was made: `seconds` long, with these bars and this sound
+/// behind its coding.
 pub(super) fn of_result(
     plan: &ConvertPlan,
     seconds: f64,
@@ -38,6 +41,7 @@ pub(super) fn of_result(
         ended_early(plan, seconds),
         bars.and_then(|bars| has_bars(plan, bars)),
         sound.and_then(|sound| quiet(plan, sound)),
+        sound.and_then(|sound| over_ceiling(plan, sound)),
     ];
     remarks.into_iter().flatten().collect()
 }
@@ -130,6 +134,19 @@ fn quiet(plan: &ConvertPlan, sound: &SoundReport) -> Option<String> {
     (!asked && loudness.is_finite() && loudness < QUIET).then(|| {
         format!(
             "the sound is quiet, {loudness:.1} LUFS (measured); --loudness={AUDIBLE} brings it up"
+        )
+    })
+}
+
+/// The coding's own noise lifts peaks.
+fn over_ceiling(plan: &ConvertPlan, sound: &SoundReport) -> Option<String> {
+    let ceiling = plan.sound.as_ref()?.ceiling;
+    let (peak, over) = (sound.after.true_peak, sound.after.true_peak - ceiling);
+    (over >= OVER_TOLD).then(|| {
+        format!(
+            "the sound coding lifts the true peak to {peak:.1} dBTP (measured), above the ceiling of {ceiling:.1} dBTP; \
+             --ceiling {:.1} makes room for it",
+            ceiling - (10.0 * over).ceil() / 10.0
         )
     })
 }

@@ -18,10 +18,10 @@ use super::progress::Progress;
 use super::remarks;
 use super::shape::{Shaped, shape};
 use crate::files::Draft;
-use crate::picture::Pace;
+use crate::picture::{Pace, SourceCrop};
 use crate::reel::{ReelFile, split_to};
 use crate::sound::phase::UNSAFE_DB;
-use crate::sound::{Downmix, Measured};
+use crate::sound::{Downmix, Measured, SoundReport};
 use crate::units::Ratio;
 
 /// Items between two threads. Enough to even out a slow picture; each item may
@@ -132,6 +132,11 @@ fn outcome(
 ) -> Outcome {
     let header = &assembled.summary.header;
     let seconds = header.duration as f64 / f64::from(header.clock_rate);
+    // Levels are those that a player decodes.
+    let report = shaped.report.as_ref().map(|report| SoundReport {
+        after: assembled.heard.map_or(report.after, |h| h.loudness),
+        ..report.clone()
+    });
     Outcome {
         source: plan.source.clone(),
         output: plan.output().into(),
@@ -153,13 +158,12 @@ fn outcome(
         largest_chunk: header.largest_chunk,
         prebuffer: header.prebuffer,
         damage: decoded.damage.into(),
-        sound: shaped
-            .report
+        sound: report
             .as_ref()
             .zip(plan.sound.as_ref())
             .map(|(report, plan)| SoundDone::of(report, plan, assembled.heard)),
         previews: Vec::new(),
-        advice: advice(plan, decoded, shaped, seconds),
+        advice: advice(plan, decoded, shaped.bars, report.as_ref(), seconds),
         plays: Vec::new(),
         timings: Timings {
             decode: decoded.busy.as_secs_f64(),
@@ -198,12 +202,17 @@ fn uneven(plan: &ConvertPlan, judder_ms: f64) -> Option<String> {
 }
 
 /// The plan's advice and what only pictures and sound themselves could tell.
-fn advice(plan: &ConvertPlan, decoded: &Decoded, shaped: &Shaped, seconds: f64) -> Vec<String> {
+fn advice(
+    plan: &ConvertPlan,
+    decoded: &Decoded,
+    bars: Option<SourceCrop>,
+    sound: Option<&SoundReport>,
+    seconds: f64,
+) -> Vec<String> {
     let mut advice = plan.advice.clone();
     advice.extend(uneven(plan, decoded.judder.rms));
-    let sound = shaped.report.as_ref();
-    advice.extend(remarks::of_result(plan, seconds, shaped.bars, sound));
-    let Some(report) = &shaped.report else {
+    advice.extend(remarks::of_result(plan, seconds, bars, sound));
+    let Some(report) = sound else {
         return advice;
     };
     let summed = plan.sound.as_ref().map(|s| s.downmix) == Some(Downmix::Sum);

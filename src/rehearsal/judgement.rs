@@ -66,7 +66,7 @@ impl Judgement {
             return None;
         }
         if let Some(line) = self.binding() {
-            return Some(because_of(line));
+            return Some(line.reason());
         }
         match &self.outlook {
             Ok(outlook) => outlook.reason(),
@@ -90,17 +90,5 @@ impl Judgement {
             Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
             Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
         }
-    }
-}
-
-/// A line's part and why it is short: its load, or its note where the load is not the cause.
-fn because_of(line: &Line) -> String {
-    let name = line.part.name();
-    match &line.note {
-        Some(note) if line.ratio() <= 1.0 - line.margin => format!("{name}: {note}"),
-        _ => format!(
-            "{name} is loaded to {:.0} % of its capacity",
-            line.ratio() * 100.0
-        ),
     }
 }

@@ -117,7 +117,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
                 .to_string_lossy()
         ),
         escape(&findings.board.name),
-        escape(&findings.board.description),
+        escape(&findings.board.summary()),
         verdicts.collect::<String>(),
     )
 }

@@ -7,7 +7,18 @@ const LEAST: &str = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 128\n[
 
 /// Hazards, a word of the refusal, and the key that states the datasheet's own
 /// limit.
-const HAZARDS: [(&str, &str, &str); 6] = [
+const HAZARDS: [(&str, &str, &str); 8] = [
+    (
+        "[power]\ncell_full_v = 8.4\n",
+        "catch fire. Charge it to 4.2 V, or, if its datasheet allows more, state that as power.cell_charge_limit_v. The \
+         profile describes one cell",
+        "[power]\nsource = \"usb\"\n",
+    ),
+    (
+        "[power]\ncell_empty_v = 1.5\n",
+        "short inside",
+        "[power]\ncell_empty_v = 3.0\n",
+    ),
     (
         "[power]\ncell_full_v = 4.3\n",
         "catch",
@@ -50,8 +61,9 @@ fn hazards_are_refused_unless_the_datasheet_allows_them() {
     }
 }
 
-/// Each hazard by each command that takes a board: refused with the caution, the
-/// file and the key, and nothing written.
+/// A hazard by each command that takes a board, and each other hazard by some of
+/// them in turn: refused with the caution, the file and the key, and nothing
+/// written.
 #[test]
 fn every_command_refuses_them_with_the_caution() {
     let folder = tempfile::tempdir().unwrap();
@@ -80,9 +92,10 @@ fn every_command_refuses_them_with_the_caution() {
         &["demo", &out, "--board", &board],
         &["serve", ".", "--listen", "127.0.0.1:0", "--board", &board],
     ];
-    for (hazard, word, _) in HAZARDS {
+    for (turn, (hazard, word, _)) in HAZARDS.into_iter().enumerate() {
         std::fs::write(&path, format!("{LEAST}{hazard}")).unwrap();
-        for args in commands {
+        let some = |i: &usize| turn == 0 || i % (HAZARDS.len() - 1) == turn - 1;
+        for args in (0..commands.len()).filter(some).map(|i| commands[i]) {
             let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
             command.timeout(std::time::Duration::from_secs(20));
             let run = command.args(args).output().unwrap();
@@ -170,4 +183,103 @@ fn a_port_that_may_cut_off_is_no_fit() {
     let (code, told) = judged(1000);
     assert_eq!(code, Some(0), "{told}");
     assert!(!told.contains("may cut off"), "{told}");
+}
+
+fn checked(profile: &str) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("gull-post.toml");
+    std::fs::write(&path, format!("name = \"gull-post\"\n{profile}")).unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+    let board = path.display().to_string();
+    let run = command.args(["boards", "check", &board]).output().unwrap();
+    assert!(run.status.success());
+    String::from_utf8(run.stdout).unwrap()
+}
+
+/// `boards check` calls no supply good that the budget does not, and counts every
+/// remark.
+#[test]
+fn a_board_that_cannot_run_is_not_called_good() {
+    const PANEL: &str = "[panel]\nwidth = 160\nheight = 80\n[card]\n";
+    let good = checked(&format!(
+        "{PANEL}[sound.speaker]\n[power]\nusb_limit_ma = 1000\n"
+    ));
+    assert!(good.contains(": good: 160x80 panel, card,"), "{good}");
+    let cases: [(&str, &str, &[&str]); 5] = [
+        (
+            "[power]\nusb_limit_ma = 1000\n[power.regulator]\nmax_ma = 10\ndropout_v = 3.0\n",
+            "valid, with 2 remarks",
+            &[
+                "power.regulator: typical pictures and sound from the card (computed): regulator current is loaded to",
+                "take a regulator of 200 mA or more",
+                "USB: out of regulation already at the mean current",
+            ],
+        ),
+        (
+            "[power]\nsource = \"cell\"\n",
+            "valid, with one remark",
+            &["half full cell: out of regulation already at the mean current"],
+        ),
+        (
+            "[power]\nsource = \"cell\"\ncell_mah = 20\ncell_limit_ma = 20\ncell_ohm = 1.5\n",
+            "valid, with 2 remarks",
+            &[
+                "above the 20 mA that the cell bears for long: it gets hot",
+                "full cell: brown-out by",
+            ],
+        ),
+        (
+            "clock_hz = 80_000_000\n[power]\nusb_limit_ma = 1000\n",
+            "valid, with one remark",
+            &["card.clock_hz: 80.0 MHz is above the 25 MHz of its mode"],
+        ),
+        (
+            "[power]\nusb_limit_ma = 3000\n[sound.amplifier]\ngain_db = 15\n[sound.speaker]\nimpedance_ohm = 4\nrated_w = 0.5\n",
+            "valid, with one remark",
+            &[
+                "sound.amplifier.gain_db: at 15 dB a full-scale sine puts 2.",
+                "rated 0.5 W",
+            ],
+        ),
+    ];
+    for (profile, verdict, words) in cases {
+        let told = checked(&format!("{PANEL}{profile}"));
+        for word in words.iter().chain([&verdict]) {
+            assert!(told.contains(word), "{profile}: {word} is missing:\n{told}");
+        }
+    }
+}
+
+/// A cell that cannot carry the board at all, and one that lasts for minutes or
+/// weeks, in words that say so.
+#[test]
+fn run_times_are_said_in_their_own_units() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("gull-post.toml");
+    let board = path.display().to_string();
+    let told = |power: &str| {
+        let panel = "name = \"gull-post\"\n[panel]\nwidth = 160\nheight = 80\n[card]\n";
+        std::fs::write(&path, format!("{panel}[power]\nsource = \"cell\"\n{power}")).unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+        let run = command
+            .args(["budget", "--board", &board])
+            .output()
+            .unwrap();
+        String::from_utf8(run.stdout).unwrap()
+    };
+    let none = told("cell_mah = 20\ncell_limit_ma = 20\ncell_ohm = 1.5\n");
+    for word in [
+        "It does not run: already on a full cell, at 4.20 V without load, the logic's supply drops out at the worst instant",
+        "already the mean of",
+    ] {
+        assert!(none.contains(word), "{word} is missing:\n{none}");
+    }
+    assert!(
+        !none.contains("0.0 hours") && !none.contains("100 % of the charge"),
+        "{none}"
+    );
+    let small = told("cell_mah = 40\ncell_limit_ma = 200\ndiode_drop_v = 0\n");
+    assert!(small.contains(" minutes from a full cell"), "{small}");
+    let large = told("cell_mah = 100000\ncell_limit_ma = 9000\ndiode_drop_v = 0\n");
+    assert!(large.contains(" days) from a full cell"), "{large}");
 }

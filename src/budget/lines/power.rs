@@ -13,18 +13,30 @@ impl Case<'_> {
     pub(super) fn power_lines(&self) -> (Vec<Line>, Power) {
         let power = PowerModel::new(self.reel, self.board, self.link).power();
         let lines = vec![
-            self.power_line(
-                Part::Regulator,
-                power.regulator_peak_ma,
-                self.board.power.regulator.max_ma,
-                "mA",
-                &["power.regulator.max_ma"],
-            ),
+            self.regulator_line(&power),
             self.heat_line(&power),
             self.source_line(&power),
             self.rail_line(&power),
         ];
         (lines, power)
+    }
+
+    fn regulator_line(&self, power: &Power) -> Line {
+        let mut line = self.power_line(
+            Part::Regulator,
+            power.regulator_peak_ma,
+            self.board.power.regulator.max_ma,
+            "mA",
+            &["power.regulator.max_ma"],
+        );
+        let wanted = power.regulator_peak_ma / (1.0 - line.margin);
+        line.note = (line.verdict != Verdict::Fits).then(|| {
+            format!(
+                "take a regulator of {:.0} mA or more",
+                (wanted / 50.0).ceil() * 50.0
+            )
+        });
+        line
     }
 
     fn heat_line(&self, power: &Power) -> Line {
@@ -140,7 +152,7 @@ fn brown_out(state: &State) -> String {
             )
         }
         Carry::Capacitor { uf } => format!(
-            "{}: brown-out by {lacking:.0} mV; {uf:.0} uF behind the diode would carry it",
+            "{}: brown-out by {lacking:.0} mV; {uf:.0} µF behind the diode would carry it",
             state.name
         ),
         _ => format!(

@@ -246,6 +246,10 @@ impl Circuit {
             };
             for _ in 0..steps {
                 let drawn = self.step(&mut state, k, dt / f64::from(steps), logic_ma, sample);
+                // What has broken down draws nothing that can be told.
+                if state.node_v <= COLLAPSED_V {
+                    continue;
+                }
                 course.peak_ma = course.peak_ma.max(drawn.source_ma);
                 course.regulator_ma = course.regulator_ma.max(drawn.regulator_ma);
                 course.amplifier_ma = course.amplifier_ma.max(drawn.amplifier_ma);
@@ -257,13 +261,15 @@ impl Circuit {
 
     /// One implicit step: the source's current by Newton's method.
     fn step(&self, state: &mut Euler, k: f64, dt: f64, logic_ma: f64, sample: i16) -> Rest {
-        let out_v = self.amplifier.volts(sample, self.amplifier_v(state.node_v));
-        let watts = self.amplifier.output_w(out_v * out_v);
+        let draw = |node_v: f64| {
+            let out_v = self.amplifier.volts(sample, self.amplifier_v(node_v));
+            self.drawn(node_v, logic_ma, self.amplifier.output_w(out_v * out_v))
+        };
         let mut amps = state.source_a.max(1e-4);
-        let mut drawn = self.drawn(state.node_v, logic_ma, watts);
+        let mut drawn = draw(state.node_v);
         for _ in 0..8 {
             let node_v = self.node_v(amps * 1e3);
-            drawn = self.drawn(node_v.max(COLLAPSED_V), logic_ma, watts);
+            drawn = draw(node_v.max(COLLAPSED_V));
             let left = node_v - state.capacitor_v - k * (amps - drawn.source_ma / 1e3);
             let slope = -self.ohm - self.diode.map_or(0.0, |_| DIODE_NVT / amps) - k;
             let next = (amps - left / slope).max(amps / 20.0);

@@ -24,10 +24,11 @@ pub use amplifier::{AmplifierLoad, CurrentMeter, CurrentUse};
 pub use cell::Cell;
 pub use circuit::{Circuit, Demand};
 pub use load::{Duty, LogicLoad, PartCurrent};
+pub(in crate::budget) use model::stand_in;
 pub use model::{Heat, Power, PowerModel, USB_PORT, supplies, weakest_supply};
 pub use programme::{Excerpt, Programme, ProgrammeMeter};
 pub use run_time::{Change, End, RunTime, changes};
-pub use words::{cautions, cell_caution, sentences, speaker_caution};
+pub use words::{cautions, cell_caution, lasting, sentences, speaker_caution};
 pub use worst::{Carry, State, carrying_capacitor};
 
 /// What the model takes for granted, each sentence once.

@@ -162,8 +162,23 @@ impl<'a> PowerModel<'a> {
     /// What ends the run at this share of charge, if anything does.
     pub(super) fn ends(&self, charge: f64) -> Option<End> {
         let (circuit, rest) = self.rest(charge);
-        let need = circuit.need_v();
-        let least_amplifier = self.board.sound.amplifier.supply_min_v;
+        self.ends_at_rest(&circuit, &rest)
+            .or_else(|| self.ends_at_worst(&circuit, &rest))
+    }
+
+    /// What ends it already at the mean current.
+    pub(super) fn ends_in_the_mean(&self, charge: f64) -> Option<End> {
+        let (circuit, rest) = self.rest(charge);
+        self.ends_at_rest(&circuit, &rest)
+    }
+
+    /// The amplifier gets less than it needs, with sound, at these volts behind
+    /// the diode.
+    fn starves(&self, circuit: &Circuit, node_v: f64) -> bool {
+        self.sounds && circuit.amplifier_v(node_v) < self.board.sound.amplifier.supply_min_v
+    }
+
+    fn ends_at_rest(&self, circuit: &Circuit, rest: &Rest) -> Option<End> {
         let terminal = circuit.open_v - rest.source_ma * circuit.ohm / 1e3;
         if rest.node_v < circuit.mean_need_v() {
             return Some(End::Rail);
@@ -171,17 +186,23 @@ impl<'a> PowerModel<'a> {
         if terminal < self.board.power.cell_empty_v {
             return Some(End::Cell);
         }
-        let starved = |v: f64| self.sounds && circuit.amplifier_v(v) < least_amplifier;
-        if starved(rest.node_v) {
-            return Some(End::Amplifier);
-        }
+        self.starves(circuit, rest.node_v).then_some(End::Amplifier)
+    }
+
+    fn ends_at_worst(&self, circuit: &Circuit, rest: &Rest) -> Option<End> {
         let demand = self.logic.demand(self.board);
-        let least_v = worst(&circuit, self.excerpts(), demand, rest.node_v).least_v;
-        if least_v < need {
+        let least_v = worst(circuit, self.excerpts(), demand, rest.node_v).least_v;
+        if least_v < circuit.need_v() {
             Some(End::RailAtPeak)
         } else {
-            starved(least_v).then_some(End::Amplifier)
+            self.starves(circuit, least_v).then_some(End::Amplifier)
         }
+    }
+
+    /// How long the cell lasts; none on USB.
+    pub(super) fn run_time(&self) -> Option<RunTime> {
+        let cell = self.cell.as_ref();
+        cell.map(|cell| run_time(self, cell.capacity_mah()))
     }
 
     /// The worst instant at a share of charge.
@@ -271,10 +292,7 @@ impl<'a> PowerModel<'a> {
         let states = self.states();
         let most = |of: fn(&State) -> f64| states.iter().map(of).fold(0.0, f64::max);
         let (limit_ma, limited_by) = self.limit();
-        let run_time = self
-            .cell
-            .as_ref()
-            .map(|cell| run_time(self, cell.capacity_mah()));
+        let run_time = self.run_time();
         Power {
             link: self.link,
             gain_db: self.gain.0,
@@ -313,7 +331,7 @@ impl<'a> PowerModel<'a> {
 }
 
 /// Typical pictures with a typical sound, for questions about a board alone.
-fn stand_in(board: &Board) -> ReelFacts {
+pub(in crate::budget) fn stand_in(board: &Board) -> ReelFacts {
     let (width, height) = board.panel.upright_size();
     let rate = Ratio { num: 24, den: 1 };
     let mut settings = Settings::typical(width, height, rate, PictureCoding::PatchFull);
@@ -347,8 +365,7 @@ fn supply(board: &Board, source: PowerSource, at_end: bool) -> f64 {
     board.power.source = source;
     let link = Link::of(&board).first().copied().unwrap_or(Link::Card);
     let model = PowerModel::new(&reel, &board, link);
-    let run = model.cell.as_ref().filter(|_| at_end);
-    let run = run.map(|cell| run_time(&model, cell.capacity_mah()));
+    let run = at_end.then(|| model.run_time()).flatten();
     let (circuit, rest) = model.rest(run.map_or(1.0, |run| run.charge_left));
     circuit.amplifier_v(rest.node_v)
 }

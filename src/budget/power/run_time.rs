@@ -56,22 +56,33 @@ pub struct RunTime {
     pub mean_v: f64,
 }
 
+/// Where a run from a full cell ends that lasts down to the charge `from` at
+/// most: a share of charge that is too low, and the lowest that is not.
+fn end_of(from: f64, ends: impl Fn(f64) -> bool) -> (f64, f64) {
+    if ends(1.0) {
+        return (1.0, 1.0);
+    }
+    if !ends(from) {
+        return (from, from);
+    }
+    let (mut dead, mut alive) = (from, 1.0);
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(dead, alive);
+        if ends(middle) {
+            dead = middle;
+        } else {
+            alive = middle;
+        }
+    }
+    (dead, alive)
+}
+
 /// The run of a model's cell.
 pub(super) fn run_time(model: &PowerModel<'_>, capacity_mah: f64) -> RunTime {
-    let (mut dead, mut alive) = (0.0, 1.0);
-    if model.ends(1.0).is_some() {
-        dead = 1.0;
-    } else if model.ends(0.0).is_none() {
-        alive = 0.0;
-    } else {
-        for _ in 0..HALVINGS {
-            let middle = f64::midpoint(dead, alive);
-            if model.ends(middle).is_some() {
-                dead = middle;
-            } else {
-                alive = middle;
-            }
-        }
+    // The mean is quick to judge, and the worst instant ends no run later.
+    let (mut dead, mut alive) = end_of(0.0, |charge| model.ends_in_the_mean(charge).is_some());
+    if dead < 1.0 && model.ends(alive).is_some() {
+        (dead, alive) = end_of(alive, |charge| model.ends(charge).is_some());
     }
     let left = if dead >= 1.0 { 1.0 } else { alive };
     let end = model.ends(dead).unwrap_or(End::Cell);
@@ -116,7 +127,7 @@ pub fn changes(reel: &ReelFacts, board: &Board, link: Link) -> Vec<Change> {
         return Vec::new();
     }
     let hours = |board: &Board| {
-        let run = PowerModel::new(reel, board, link).power().run_time;
+        let run = PowerModel::new(reel, board, link).run_time();
         run.map_or(0.0, |run| run.hours)
     };
     let before = hours(board);

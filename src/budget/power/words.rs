@@ -1,9 +1,13 @@
 //! The model's answers in words, the same in every command.
 
 use super::model::{Power, USB_PORT};
-use super::run_time::Change;
+use super::run_time::{Change, RunTime};
 use super::worst::{Carry, State};
 use crate::board::{Board, PowerSource};
+
+/// Most that may be connected behind a USB plug without a soft start, µF (USB
+/// 2.0, 7.2.4.1).
+const INRUSH_UF: f64 = 10.0;
 
 /// Current, run time, worst instants and what to change, a sentence each.
 #[must_use]
@@ -19,14 +23,8 @@ pub fn sentences(power: &Power, changes: &[Change]) -> Vec<String> {
         }
     )];
     if let Some(run) = &power.run_time {
-        all.push(format!(
-            "{:.1} hours on a full cell; then {}, at {:.2} V without load, with {:.0} % of the charge left; less when the cell is old",
-            run.hours,
-            run.end.words(),
-            run.open_v,
-            100.0 * run.charge_left
-        ));
-        let longer = |c: &Change| format!("{} ({:.1} hours)", c.what, c.hours);
+        all.push(run.sentence());
+        let longer = |c: &Change| format!("{} ({})", c.what, lasting(c.hours));
         let longer: Vec<String> = changes.iter().take(3).map(longer).collect();
         if !longer.is_empty() {
             all.push(format!("It lasts longer if you {}", longer.join(", or ")));
@@ -35,6 +33,37 @@ pub fn sentences(power: &Power, changes: &[Change]) -> Vec<String> {
     all.extend(power.states.iter().map(state));
     all.extend((power.peak_ma > power.limit_ma).then(|| power.over_limit()));
     all
+}
+
+/// A time of play: minutes below an hour, and days where there are many hours.
+#[must_use]
+pub fn lasting(hours: f64) -> String {
+    if hours < 1.0 {
+        format!("{:.0} minutes", 60.0 * hours)
+    } else if hours < 100.0 {
+        format!("{hours:.1} hours")
+    } else {
+        format!("{hours:.0} hours ({:.0} days)", hours / 24.0)
+    }
+}
+
+impl RunTime {
+    /// How long it lasts, and what ends it.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let (end, open_v) = (self.end.words(), self.open_v);
+        if self.hours <= 0.0 {
+            return format!(
+                "It does not run: already on a full cell, at {open_v:.2} V without load, {end}"
+            );
+        }
+        format!(
+            "{} from a full cell, less from an old one; then {end}, while {:.0} % of the charge is left ({open_v:.2} V \
+             without load)",
+            lasting(self.hours),
+            100.0 * self.charge_left
+        )
+    }
 }
 
 fn state(state: &State) -> String {
@@ -46,7 +75,12 @@ fn state(state: &State) -> String {
     match state.carry {
         Carry::NotNeeded => what,
         Carry::Capacitor { uf } => format!(
-            "{what}: brown-out by {lacking:.0} mV; {uf:.0} µF there would carry it, as it fills the dip while the source cannot"
+            "{what}: brown-out by {lacking:.0} mV; {uf:.0} µF there would carry it, as it fills the dip while the source cannot{}",
+            if state.charge.is_none() && uf > INRUSH_UF {
+                "; behind a USB plug that much needs a soft start (USB 2.0, 7.2.4.1)"
+            } else {
+                ""
+            }
         ),
         Carry::NotByCapacitor => format!(
             "{what}: out of regulation already in the mean, which no capacitor carries; the logic gets {:.2} V at worst",
@@ -62,10 +96,18 @@ impl Power {
     /// What to do where the worst instant draws more than source or diode give.
     #[must_use]
     pub fn over_limit(&self) -> String {
+        let (mean, limit, part) = (self.mean_ma, self.limit_ma, self.limited_by);
+        if mean > limit && part != USB_PORT {
+            return format!(
+                "already the mean of {mean:.0} mA is above the {limit:.0} mA that the {part} bears for long: it gets hot \
+                 and wears out. Take a {part} that bears more by its datasheet, or draw less: darker backlight, lower \
+                 gain setting"
+            );
+        }
         let way_out = if self.limited_by == USB_PORT {
             format!(
                 ", and the port may cut off: take a port or charger of {:.0} mA and set power.usb_limit_ma, or lower \
-                 the gain setting or the sound's ceiling. A large capacitor is no way out: more than 10 µF behind the \
+                 the gain setting or the sound's ceiling. A large capacitor is no way out: more than {INRUSH_UF} µF behind the \
                  plug needs a soft start (USB 2.0, 7.2.4.1)",
                 (self.peak_ma / 100.0).ceil() * 100.0
             )

@@ -21,7 +21,7 @@ pub(super) fn print(
         || "settings (typical pictures, assumed)".into(),
         |p| p.display().to_string(),
     );
-    say!("{} on {}: {}", what, board.name, board.description);
+    say!("{} on {}: {}", what, board.name, board.summary());
     say!(
         "{}x{}, {:.3} frames per second, {:.1} s, {}",
         reel.width,

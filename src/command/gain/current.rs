@@ -9,7 +9,7 @@ use super::staging::Levels;
 use crate::board::{Board, PowerSource, Provenance};
 use crate::budget::power::{
     AmplifierLoad, Change, CurrentMeter, CurrentUse, Heat, Power, PowerModel, Programme,
-    ProgrammeMeter, changes, sentences,
+    ProgrammeMeter, changes, lasting, sentences,
 };
 use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
 use crate::command::nature::is_reel;
@@ -315,14 +315,29 @@ impl Sounding {
         let [plain, cut] = self.lufs;
         (plain - cut >= FALL_TOLD && cut.is_finite()).then(|| {
             format!(
-                "behind the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert with \
-                 --high-pass {:.0} --loudness={:.0} to have it back as far as the ceiling lets, or choose a gain setting \
-                 {:.0} dB higher",
-                self.high_pass.hz,
-                plain.max(-60.0),
-                plain - cut
+                "behind the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert the clip with \
+                 --high-pass --loudness={:.0} to have it back as far as ceiling and speaker allow{}",
+                plain.clamp(-40.0, -5.0),
+                self.higher_gain(plain - cut)
             )
         })
+    }
+
+    /// The strap that makes up for most of a fall of the loudness, as the end of a
+    /// sentence.
+    fn higher_gain(&self, fall_lu: f64) -> String {
+        let amplifier = &self.board.sound.amplifier;
+        let gains = amplifier.gains_db.iter().copied();
+        let higher = gains.filter(|g| (0.0..=fall_lu).contains(&(g - amplifier.gain_db)));
+        let best = higher.fold(amplifier.gain_db, f64::max);
+        if best > amplifier.gain_db {
+            format!(
+                ", or strap {best:.0} dB, {:.0} dB more, for sound that is always high-passed",
+                best - amplifier.gain_db
+            )
+        } else {
+            String::new()
+        }
     }
 
     /// One link's supply in words, and what the high-pass would change.
@@ -332,7 +347,7 @@ impl Sounding {
         let hours = cut
             .run_time
             .as_ref()
-            .map_or_else(String::new, |run| format!(", {:.1} hours", run.hours));
+            .map_or_else(String::new, |run| format!(", {}", lasting(run.hours)));
         lines.push(format!(
             "behind the high-pass: {:.0} mA in the mean, {:.0} mA at the worst instant{hours}",
             cut.mean_ma, cut.peak_ma
