@@ -190,7 +190,8 @@ fn new(like: &str, output: Option<Destination>) -> anyhow::Result<ExitCode> {
     let made = ask(
         &like,
         &mut std::io::stdin().lock(),
-        &mut std::io::stderr().lock(),
+        // Not locked: who interrupts is told so there.
+        &mut std::io::stderr(),
     )?;
     complain!("");
     let text = made.to_toml();

@@ -60,6 +60,7 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         return Err(super::Usage(text).into());
     }
     super::nature::reel(&args.reel)?;
+    super::nature::source(&args.clip)?;
     let mut worst = Worst {
         most: args.worst.into(),
         keep_pictures: args.strips.is_some(),

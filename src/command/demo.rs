@@ -4,16 +4,17 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::Ordering;
 
-use anyhow::{Result, bail};
+use anyhow::{Result, anyhow, bail};
 
 use super::Usage;
+use super::bars::Bars;
 use super::convert::{closing, quietly};
 use super::out::say;
 use crate::board::Board;
 use crate::convert::Choices;
 use crate::demo;
 use crate::export::{Damages, Span, Step, Walk};
-use crate::files::{Destination, Kind};
+use crate::files::{Destination, Kind, OutputError};
 
 /// Make a short harbour film, convert it and check the reel
 #[derive(clap::Args)]
@@ -52,9 +53,16 @@ pub fn run(args: Args) -> Result<ExitCode> {
         (&reel, Kind::Reel),
         (&page, Kind::Page),
     ] {
-        to(path, kind).check()?;
+        to(path, kind).check().map_err(|error| match error {
+            OutputError::Exists(path, _) => anyhow!(
+                "{} exists; name another folder, or add --overwrite to make the demo anew",
+                path.display()
+            ),
+            error => error.into(),
+        })?;
     }
     let stop = super::stop::on_signal();
+    let task = Bars::new(false).busy("drawing, converting, checking");
     make_film(&to(&film, Kind::Film))?;
     if stop.load(Ordering::Relaxed) {
         bail!("stopped before the reel was made");
@@ -65,14 +73,7 @@ pub fn run(args: Args) -> Result<ExitCode> {
         ..Choices::new(board)
     };
     let outcome = quietly(&choices, &film, &reel, &stop)?;
-    say!("drawn, played and encoded: {}", film.display());
-    say!(
-        "converted for {}: {}",
-        choices.board.name,
-        closing(&outcome)
-    );
     let (slices, pictures) = check(&reel)?;
-    say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
     let report = super::report::Request {
         reel: &reel,
         board: &choices.board,
@@ -84,6 +85,14 @@ pub fn run(args: Args) -> Result<ExitCode> {
         task: None,
     };
     report.write(&to(&page, Kind::Page))?;
+    task.close();
+    say!("drawn, played and encoded: {}", film.display());
+    say!(
+        "converted for {}: {}",
+        choices.board.name,
+        closing(&outcome)
+    );
+    say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
     say!("report, to be opened in a browser: {}", page.display());
     say!("\nWhat to try next:");
     for line in next_steps(&film, &reel, &choices.board.name) {

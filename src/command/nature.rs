@@ -55,6 +55,21 @@ pub(super) fn not_a_clip(path: &Path) -> Option<String> {
     is_profile(path).then(|| format!("{name} is a board profile, not a clip; give it with --board"))
 }
 
+/// Checks that a path may be the clip that a reel was made of.
+///
+/// # Errors
+/// It is a reel, empty, or a profile.
+pub(super) fn source(path: &Path) -> anyhow::Result<()> {
+    match not_a_clip(path) {
+        Some(_) if is_reel(path) => anyhow::bail!(
+            "{} is a reel; name the clip that the reel was made of",
+            path.display()
+        ),
+        Some(sentence) => anyhow::bail!(sentence),
+        None => Ok(()),
+    }
+}
+
 /// Checks that a path may be a file with sound.
 ///
 /// # Errors

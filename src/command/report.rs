@@ -69,6 +69,9 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let board = Board::find(&args.board).map_err(|error| Usage(error.to_string()))?;
     super::nature::reel(&args.reel)?;
+    if let Some(clip) = &args.clip {
+        super::nature::source(clip)?;
+    }
     let output = args
         .output
         .clone()
@@ -87,7 +90,12 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .apart_from([&args.reel, &PathBuf::from(&args.board)])
         .apart_from(&args.clip);
     let to = super::out::reserve(to, false)?;
-    let task = Bars::new(args.quiet).task("reporting");
+    let bars = Bars::new(args.quiet);
+    let task = match args.clip {
+        Some(_) => bars.task("reporting"),
+        None => bars.busy("reporting"),
+    };
+    task.at(0.0);
     let page = Request {
         task: Some(&task),
         ..page

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
-use super::likeness::{Likeness, find};
+use super::likeness::{Alike, Likeness, find};
 use crate::coding::{self, CodingError, PanelDecoder, PanelSettings};
 use crate::picture::dither::expand;
 use crate::picture::pace::Shown;
@@ -52,16 +52,16 @@ pub enum CompareError {
     },
     /// The clip shows something else.
     #[error(
-        "{reel} was not made of this part of {clip}: their pictures are {alike:.0} % alike (correlation, measured); {out}",
-        reel = .reel.display(), clip = .clip.display(), alike = 100.0 * .alike.max(0.0), out = elsewhere(*.starts)
+        "{reel} was not made of this part of {clip}: {alike}; {out}",
+        reel = .reel.display(), clip = .clip.display(), out = elsewhere(*.starts)
     )]
     Other {
         /// The reel.
         reel: PathBuf,
         /// The clip.
         clip: PathBuf,
-        /// Mean correlation of the pictures.
-        alike: f64,
+        /// How alike they are.
+        alike: Alike,
         /// Seconds of the clip at which the reel's first picture is found.
         starts: Option<f64>,
     },
@@ -198,7 +198,7 @@ pub fn compare(
         last: None,
     };
     let mut pacer = FramePacer::new(panel.header.rate, Nanos(0), note.pace);
-    let other = |alike: Option<f64>, starts| CompareError::Other {
+    let other = |alike: Option<Alike>, starts| CompareError::Other {
         reel: reel.into(),
         clip: clip.into(),
         alike: alike.unwrap_or_default(),
@@ -206,7 +206,7 @@ pub fn compare(
     };
     let mut sums = Sums::default();
     let mut end = Nanos(0);
-    let mut likeness = Likeness::default();
+    let mut likeness = Likeness::new(note.picture.subtitles > 0);
     let mut judge = |shown: Shown<'_, Arc<SourcePicture>>| -> Result<(), CompareError> {
         let wanted = side.picture(&shown)?;
         let found = panel.show(shown.number)?;

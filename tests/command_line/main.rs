@@ -4,9 +4,13 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod alike;
+mod anchors;
+mod asking;
 mod manners;
 mod mistakes;
 mod refusals;
+mod remarks;
 mod terminal;
 mod writing;
 

@@ -89,6 +89,43 @@ fn bars_fit_a_narrow_terminal() {
     }
 }
 
+/// Commands that may take long show that they live, on a terminal alone.
+#[test]
+fn long_work_shows_progress_on_a_terminal_only() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 3);
+    thumbreel(path)
+        .args("convert a.mp4 --board lantern-room".split(' '))
+        .assert()
+        .success();
+    for (line, sign) in [
+        ("compare a.tbr a.mp4", "comparing"),
+        (
+            "report a.tbr --board lantern-room --clip a.mp4 -o a.html",
+            "reporting",
+        ),
+        (
+            "report a.tbr --board lantern-room --rehearsals 4000 -o b.html",
+            "reporting",
+        ),
+        ("export a.tbr -o a2.mp4", "exporting"),
+        (
+            "rehearse a.tbr --board lantern-room --runs 20000",
+            "rehearsing",
+        ),
+        ("verify a.tbr", "verifying"),
+        ("repair a.tbr -o b.tbr", "repairing"),
+    ] {
+        let seen = on_a_terminal(path, "", line);
+        assert!(seen.contains(sign), "{line}: {seen:?}");
+        let words = line.split(' ').chain(["--overwrite"]);
+        let words = words.filter(|w| *w != "--overwrite" || line.contains(" -o "));
+        let done = thumbreel(path).args(words).output().unwrap();
+        assert!(done.stderr.is_empty(), "{line}: {:?}", done.stderr);
+    }
+}
+
 #[test]
 fn a_closed_pipe_ends_quietly() {
     let folder = folder();

@@ -7,6 +7,7 @@ mod staging;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use super::bars::Bars;
 use super::out::say;
 use super::{Usage, values};
 use crate::board::Board;
@@ -60,6 +61,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     if let Some(file) = &args.file {
         super::nature::sounding(file)?;
     }
+    let task = Bars::new(args.json).busy("measuring");
     let sound = match &args.file {
         Some(file) => current::levels(file, &board)?,
         None => staging::Levels {
@@ -73,6 +75,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Some(file) => Some(Sounding::new(file, &board, args.minutes)?),
         None => None,
     };
+    task.close();
     if args.json {
         say!(
             "{}",

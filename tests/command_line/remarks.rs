@@ -1,0 +1,94 @@
+//! What a maker is told of a clip and its reel: each remark where it matters,
+//! with the option that changes it, and none where nothing is the matter.
+
+use std::path::Path;
+
+use crate::common::media::{ffmpeg, folder};
+use crate::thumbreel;
+
+/// Ten frames per second and a sine of -18 dBFS: nothing to remark on.
+const PLAIN: &str = "-f lavfi -i testsrc2=s=96x64:r=10:d=1 -f lavfi -i sine=440:d=1";
+
+fn make(folder: &Path, name: &str, inputs: &str, filters: &str) {
+    ffmpeg(
+        folder,
+        &format!("{inputs} {filters} -c:v mpeg4 -c:a aac {name}"),
+    );
+}
+
+/// The notes under a conversion's summary.
+fn notes(folder: &Path, clip: &str, options: &str) -> Vec<String> {
+    let line = format!("convert {clip} --overwrite {options}");
+    let words = line.split(' ').filter(|word| !word.is_empty());
+    let done = thumbreel(folder).args(words).output().unwrap();
+    assert!(
+        done.status.success(),
+        "{line}: {:?}",
+        String::from_utf8_lossy(&done.stderr)
+    );
+    let said = String::from_utf8(done.stdout).unwrap();
+    let notes = said
+        .lines()
+        .filter_map(|line| line.trim().strip_prefix("note: "));
+    notes.map(str::to_owned).collect()
+}
+
+#[test]
+fn each_remark_is_made_where_it_matters_and_nowhere_else() {
+    let folder = folder();
+    let path = folder.path();
+    make(path, "plain.mp4", PLAIN, "");
+    make(path, "quiet.mp4", PLAIN, "-af volume=-20dB");
+    make(path, "bars.mp4", PLAIN, "-vf scale=96:40,pad=96:64:0:12");
+    let fast = PLAIN.replace("r=10", "r=60");
+    make(path, "fast.mp4", &fast, "");
+    let here = "--board lantern-room";
+    let round = "--board porthole";
+    let silent = "--no-sound";
+    for (clip, options, remark, cured) in [
+        ("quiet.mp4", here, "--loudness=-18", "--loudness=-18"),
+        ("bars.mp4", here, "--crop-bars", "--crop-bars"),
+        ("plain.mp4", round, "--framing crop", "--framing crop"),
+        (
+            "plain.mp4",
+            "--board lantern-room --duration 5",
+            "5.00 s were asked for",
+            "--duration 1",
+        ),
+        (
+            "fast.mp4",
+            here,
+            "--frame-rate asks for another",
+            "--frame-rate 30",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --pace blend",
+            "--pace blend changes nothing",
+            "--pace nearest",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --crop-bars",
+            "no black bars were found",
+            silent,
+        ),
+    ] {
+        let told = notes(path, clip, options);
+        let about = |note: &&String| note.contains(remark);
+        assert_eq!(
+            told.iter().filter(about).count(),
+            1,
+            "{clip} {options}: {told:?}"
+        );
+        assert_eq!(told.len(), 1, "{clip} {options}: {told:?}");
+        let board = options.split(" --").next().unwrap();
+        let told = notes(path, clip, &format!("{board} {cured}"));
+        assert_eq!(
+            told.iter().filter(about).count(),
+            0,
+            "{clip} {cured}: {told:?}"
+        );
+    }
+    assert_eq!(notes(path, "plain.mp4", here), Vec::<String>::new());
+}
