@@ -200,6 +200,12 @@ fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]
             found.missing
         );
     }
+    if found.beyond > 0 {
+        say!(
+            "  note: the clip ends before the reel, so {} of the reel's pictures were not compared",
+            found.beyond
+        );
+    }
     if found.text {
         say!("  note: the reel has text burnt in, which counts as a difference");
     }
@@ -241,6 +247,7 @@ fn print_json(
         "clip": args.clip.display().to_string(),
         "pictures": found.pictures,
         "missing": found.missing,
+        "beyond": found.beyond,
         "text": found.text,
         "psnr": finite(found.psnr),
         "ssim": found.ssim,

@@ -138,6 +138,8 @@ pub struct Comparison {
     pub pictures: u64,
     /// Pictures of the clip's side that the reel lacks, lost or cut off.
     pub missing: u64,
+    /// Pictures of the reel after the clip's end.
+    pub beyond: u64,
     /// PSNR in dB of the mean squared error over all pictures.
     pub psnr: f64,
     /// Mean SSIM of all pictures.
@@ -238,7 +240,8 @@ pub fn compare(
         return Err(other(strange, find(reel, clip, terms.threads)?));
     }
     compared?;
-    sums.comparison(note.picture.subtitles > 0)
+    let all = u64::from(panel.header.picture_count);
+    sums.comparison(all, note.picture.subtitles > 0)
         .ok_or_else(|| CompareError::Nothing {
             reel: reel.into(),
             clip: clip.into(),
@@ -544,11 +547,13 @@ impl Sums {
         see(&score, &pair);
     }
 
-    fn comparison(&self, text: bool) -> Option<Comparison> {
+    /// Of a reel of `all` pictures, 0 if it does not say.
+    fn comparison(&self, all: u64, text: bool) -> Option<Comparison> {
         let count = self.pictures as f64;
         Some(Comparison {
             pictures: self.pictures,
             missing: self.missing,
+            beyond: all.saturating_sub(self.pictures + self.missing),
             psnr: psnr_of_error(self.error / count),
             ssim: self.ssim / count,
             lowest_psnr: psnr_of_error(self.largest_error),

@@ -149,6 +149,8 @@ impl SoundDone {
         let levels = match (self.loudness_before, self.loudness_after) {
             (Some(before), Some(after)) => format!("{before:.1} to {after:.1} LUFS"),
             (None, Some(after)) => format!("{after:.1} LUFS"),
+            // BS.1770 needs blocks of 0.4 s above -70 LUFS.
+            _ if self.true_peak.is_some() => "too short or soft for a loudness".to_owned(),
             _ => "silence".to_owned(),
         };
         let mut parts = vec![levels, format!("gain {:+.1} dB", self.gain_db)];

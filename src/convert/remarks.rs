@@ -17,6 +17,8 @@ pub const AUDIBLE: i32 = -18;
 const OVER_TOLD: f64 = 0.2;
 /// Bars that take less of a side are not worth a word.
 const BARS_TOLD: f64 = 0.04;
+/// Seconds that a clip may lack of what it states; also a twentieth of it.
+const CUT_TOLD: f64 = 0.5;
 
 /// Remarks on a plan, before anything is converted.
 pub(super) fn of_plan(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Vec<String> {
@@ -39,6 +41,7 @@ pub(super) fn of_result(
 ) -> Vec<String> {
     let remarks = [
         ended_early(plan, seconds),
+        cut_off(plan, seconds),
         bars.and_then(|bars| has_bars(plan, bars)),
         sound.and_then(|sound| quiet(plan, sound)),
         sound.and_then(|sound| over_ceiling(plan, sound)),
@@ -71,6 +74,17 @@ fn ended_early(plan: &ConvertPlan, seconds: f64) -> Option<String> {
     let wanted = plan.open.length?.0 as f64 / 1e9;
     let told = too_short(plan).is_some();
     (!told && seconds + slack(plan) < wanted).then(|| shorter(wanted, seconds))
+}
+
+/// The clip states that it lasts longer than what was found in it.
+fn cut_off(plan: &ConvertPlan, seconds: f64) -> Option<String> {
+    if plan.open.length.is_some() {
+        return None;
+    }
+    let stated = plan.expected_length()?.as_secs_f64();
+    (seconds + CUT_TOLD.max(0.05 * stated) < stated).then(|| {
+        format!("the clip states {stated:.2} s, but ends after {seconds:.2} s; check that the file is complete")
+    })
 }
 
 /// Half a picture is not told.

@@ -47,3 +47,20 @@ fn another_time_of_a_fixed_camera_is_noticed_and_the_right_one_named() {
         }
     }
 }
+
+#[test]
+fn a_clip_that_ends_before_its_reel_is_noticed() {
+    let folder = folder();
+    let path = folder.path();
+    crate::clip(path, "a.mp4", 2);
+    crate::clip(path, "b.mp4", 1);
+    let convert = "convert a.mp4 --board lantern-room";
+    assert_eq!(answer(path, convert).0, Some(0));
+    for (clip, told) in [("a.mp4", false), ("b.mp4", true)] {
+        let line = format!("compare a.tbr {clip}");
+        let done = thumbreel(path).args(line.split(' ')).output().unwrap();
+        let said = String::from_utf8(done.stdout).unwrap();
+        let note = "10 of the reel's pictures were not compared";
+        assert_eq!(said.contains(note), told, "{line}: {said}");
+    }
+}

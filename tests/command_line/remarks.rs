@@ -90,5 +90,18 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
             "{clip} {cured}: {told:?}"
         );
     }
+    // Copied by half, and too short for a loudness (ITU-R BS.1770: 0.4 s).
+    make(path, "whole.mkv", &PLAIN.replace("d=1", "d=4"), "");
+    let whole = std::fs::read(path.join("whole.mkv")).unwrap();
+    std::fs::write(path.join("half.mkv"), &whole[..whole.len() / 2]).unwrap();
+    let told = notes(path, "half.mkv", here);
+    let cut = |note: &String| note.contains("the clip states 4.0") && note.contains("is complete");
+    assert!(told.iter().any(cut), "{told:?}");
+    assert!(notes(path, "whole.mkv", here).is_empty());
+    make(path, "short.mp4", &PLAIN.replace("d=1", "d=0.2"), "");
+    let line = "convert short.mp4 --board lantern-room";
+    let done = thumbreel(path).args(line.split(' ')).output().unwrap();
+    let said = String::from_utf8(done.stdout).unwrap();
+    assert!(said.contains("too short or soft for a loudness"), "{said}");
     assert_eq!(notes(path, "plain.mp4", here), Vec::<String>::new());
 }

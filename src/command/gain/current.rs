@@ -125,7 +125,10 @@ pub(super) fn levels(file: &Path, board: &Board) -> anyhow::Result<Levels> {
     })?;
     let loudness = meter.context("the sound is empty")?.loudness()?;
     if !loudness.integrated.is_finite() {
-        bail!("{}: the sound is silent", file.display());
+        bail!(
+            "{}: the sound is silent, or too short or soft for a loudness; name a file with more sound",
+            file.display()
+        );
     }
     Ok(Levels {
         peak_dbfs: loudness.true_peak.min(0.0),
