@@ -39,7 +39,14 @@ static void tbr_give8(uint8_t *field, uint8_t value)
     *(volatile uint8_t *)field = value;
 }
 
-enum { TBR_SLOT_ITEM, TBR_SLOT_TABLES, TBR_SLOT_SLICE, TBR_SLOT_END, TBR_SLOT_ERROR };
+enum {
+    TBR_SLOT_ITEM,
+    TBR_SLOT_TABLES,
+    TBR_SLOT_SLICE,
+    TBR_SLOT_END,
+    TBR_SLOT_ERROR,
+    TBR_SLOT_REFUSED /* an item that cannot be played; its error is in `code` */
+};
 
 /* --- reading ahead ------------------------------------------------------ */
 
@@ -108,25 +115,45 @@ static void tbr_fetch_finish(tbr_player *p, uint8_t kind, int32_t code)
     p->fetcher.state = TBR_FETCH_DONE;
 }
 
-/* Opens the item, at its beginning. Without one, the list is over. */
+static int tbr_fetch_failed(tbr_player *p)
+{
+    p->counts.lost++;
+    p->fetcher.state = TBR_FETCH_LOST;
+    p->fetcher.retry_at = p->hooks.clock(p->hooks.user) + TBR_PLAYER_RETRY;
+    return 0;
+}
+
+/* The list has no such item: begins again, or is over. */
+static int tbr_fetch_last(tbr_player *p)
+{
+    tbr_player_fetcher *f = &p->fetcher;
+    if (p->setup.loop && f->item > 0) {
+        f->item = 0;
+    } else {
+        tbr_fetch_finish(p, TBR_SLOT_END, 0);
+    }
+    return 1;
+}
+
+/* Opens the item, at its beginning. */
 static int tbr_fetch_open(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
     const tbr_hooks *h = &p->hooks;
+    int said;
     if (!tbr_fetch_find(p, TBR_SECTOR)) {
         return tbr_fetch_wait(p);
-    }
-    if (h->seek != NULL && h->seek(h->user, f->item, 0) < 0) {
-        if (p->setup.loop && f->item > 0) {
-            f->item = 0;
-        } else {
-            tbr_fetch_finish(p, TBR_SLOT_END, 0);
-        }
-        return 1;
     }
     tbr_reader_open(&f->reader, p->setup.ring + f->head, tbr_fetch_free(p, 0));
     f->reader.capacity = p->setup.ring_buffer_bytes;
     f->reader.asks = 1;
+    said = h->seek == NULL ? 0 : h->seek(h->user, f->item, 0);
+    if (said == TBR_READ_END) {
+        return tbr_fetch_last(p);
+    }
+    if (said < 0) {
+        return tbr_fetch_failed(p);
+    }
     f->state = TBR_FETCH_READ;
     return 1;
 }
@@ -144,14 +171,6 @@ static int tbr_fetch_next_item(tbr_player *p)
     return 1;
 }
 
-static int tbr_fetch_failed(tbr_player *p)
-{
-    p->counts.lost++;
-    p->fetcher.state = TBR_FETCH_LOST;
-    p->fetcher.retry_at = p->hooks.clock(p->hooks.user) + TBR_PLAYER_RETRY;
-    return 0;
-}
-
 /* Tries to reach a source that failed, from time to time. */
 static int tbr_fetch_retry(tbr_player *p)
 {
@@ -159,6 +178,10 @@ static int tbr_fetch_retry(tbr_player *p)
     const tbr_hooks *h = &p->hooks;
     if ((int32_t)(h->clock(h->user) - f->retry_at) < 0) {
         return 0;
+    }
+    if (h->seek != NULL && !f->reader.has_header) {
+        f->state = TBR_FETCH_OPEN; /* from its beginning: it may be another card */
+        return 1;
     }
     if (h->seek != NULL && h->seek(h->user, f->item, f->reader.position) < 0) {
         f->retry_at = h->clock(h->user) + TBR_PLAYER_RETRY;
@@ -244,7 +267,7 @@ static int tbr_fetch_header(tbr_player *p)
 {
     tbr_player_fetcher *f = &p->fetcher;
     const tbr_header *h = &f->reader.header;
-    tbr_fetch_put(p, TBR_SLOT_ITEM, TBR_SECTOR, 0);
+    tbr_fetch_put(p, TBR_SLOT_ITEM, TBR_SECTOR, (int32_t)f->item);
     f->wants_tables = h->coding == TBR_JPEG && h->tables_length > 0;
     if (!f->wants_tables) {
         tbr_fetch_to_goal(p);
@@ -305,7 +328,8 @@ static int tbr_fetch_begin(tbr_player *p, uint8_t generation)
     f->goal = p->goal_tick;
     f->restart = 1;
     f->state = TBR_FETCH_READ;
-    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK || f->wants_tables) {
+    if (f->item != p->goal_item || !r->has_header || r->failed != TBR_OK || f->wants_tables ||
+        p->refused) {
         f->item = p->goal_item;
         f->state = TBR_FETCH_OPEN;
         return 1;
@@ -388,9 +412,17 @@ static tbr_player_slot *tbr_play_slot(tbr_player *p, uint32_t number)
     return &p->slots[number % TBR_PLAYER_SLOTS];
 }
 
-static int tbr_play_has(const tbr_player *p, uint32_t number)
+/* Whether slot `number` was read before a seek, and is of no use since. What is
+ * read once is: a header, tables. */
+static int tbr_play_is_old(tbr_player *p, uint32_t number)
 {
-    return number != tbr_take32(&p->put);
+    const tbr_player_slot *s = tbr_play_slot(p, number);
+    return s->generation != p->generation && s->kind > TBR_SLOT_TABLES;
+}
+
+static int tbr_play_has(tbr_player *p, uint32_t number)
+{
+    return number != tbr_take32(&p->put) && !tbr_play_is_old(p, number);
 }
 
 /* Waits for a transfer that may still read from memory to be changed. */
@@ -422,12 +454,10 @@ static void tbr_play_release(tbr_player *p)
     tbr_give32(&p->got, done);
 }
 
-/* Drops what was read before a seek, but not what is read once: a header, tables. */
+/* Drops what was read before a seek. */
 static void tbr_play_discard(tbr_player *p)
 {
-    while (tbr_play_has(p, p->hear) &&
-           tbr_play_slot(p, p->hear)->generation != p->generation &&
-           tbr_play_slot(p, p->hear)->kind > TBR_SLOT_TABLES) {
+    while (p->hear != tbr_take32(&p->put) && tbr_play_is_old(p, p->hear)) {
         p->hear++;
         p->see = p->hear;
     }
@@ -604,38 +634,62 @@ static int tbr_hear_tables(tbr_player *p)
     return 1;
 }
 
-/* Begins a reel, once everything of the one before has been seen. */
-static int tbr_hear_item(tbr_player *p)
+/* Whether the reel's sound follows in the queue without a break. If not, what is
+ * in the queue is heard first, and the port can be set to another rate. */
+static int tbr_hear_joins(const tbr_player *p, const tbr_header *h)
 {
-    const tbr_player_slot *s = tbr_play_slot(p, p->hear);
-    tbr_header h;
-    if (p->see != p->hear || p->sample_at != p->sample_end) {
-        return 0;
-    }
-    p->error = tbr_header_read(p->setup.ring + s->at, &h);
-    p->says_item = (uint8_t)(!p->is_open || h.clock_rate != p->header.clock_rate);
-    if (p->says_item && p->sounded) {
-        tbr_hear_break(p, 0);
-        return 1;
-    }
-    if (p->says_item && p->is_open && tbr_play_now(p) < p->made) {
-        return 0;
-    }
-    tbr_play_settle(p);
-    if (p->error == TBR_OK && !(p->is_open && h.reel_id == p->header.reel_id &&
-                                h.first_tick == p->expected && h.part > 1)) {
-        p->error = tbr_hear_decoder(p, &h);
-        p->need_expected = 1;
-    }
-    p->header = h;
+    return !tbr_play_silent(p) && h->sound != TBR_NO_SOUND &&
+           h->clock_rate == p->header.clock_rate;
+}
+
+/* Makes the reel the one that is played, unless it is a part that goes on. */
+static int tbr_hear_take(tbr_player *p, const tbr_header *h)
+{
+    const int goes_on = p->is_open && h->reel_id == p->header.reel_id &&
+                        h->first_tick == p->expected && h->part > 1;
+    p->header = *h;
     p->is_open = 1;
     p->taken = p->made;
     p->clock_time = p->made;
+    if (goes_on) {
+        return TBR_OK;
+    }
+    p->need_expected = 1;
+    return tbr_hear_decoder(p, h);
+}
+
+/* Begins a reel, once everything of the one before has been seen. */
+static int tbr_hear_item(tbr_player *p)
+{
+    tbr_player_slot *s = tbr_play_slot(p, p->hear);
+    tbr_header h;
+    int code;
+    if (p->see != p->hear || p->sample_at != p->sample_end) {
+        return 0;
+    }
+    code = tbr_header_read(p->setup.ring + s->at, &h);
+    if (code == TBR_OK && !tbr_hear_joins(p, &h)) {
+        if (p->sounded) {
+            tbr_hear_break(p, 0);
+            return 1;
+        }
+        if (tbr_play_now(p) < p->made) {
+            return 0;
+        }
+    }
+    tbr_play_settle(p);
+    p->item = (uint32_t)s->code;
+    code = code == TBR_OK ? tbr_hear_take(p, &h) : code;
+    p->refused = code != TBR_OK;
+    if (p->refused) {
+        s->kind = TBR_SLOT_REFUSED; /* said when the sound before it is over */
+        s->generation = p->generation;
+        s->code = code;
+        return 1;
+    }
+    p->says_item = 1;
     p->hear++;
     p->see = p->hear;
-    if (p->error != TBR_OK) {
-        p->state = TBR_PLAY_OVER;
-    }
     return 1;
 }
 
@@ -647,7 +701,10 @@ static int tbr_hear_end(tbr_player *p)
         return 1;
     }
     if (p->see == p->hear && tbr_play_now(p) >= p->made) {
-        p->error = tbr_play_slot(p, p->hear)->code;
+        const tbr_player_slot *s = tbr_play_slot(p, p->hear);
+        /* The reading side stays at what it cannot read. */
+        p->item = s->kind == TBR_SLOT_ERROR ? p->fetcher.item : p->item;
+        p->error = s->code;
         p->state = TBR_PLAY_OVER;
     }
     return 0;
@@ -674,6 +731,9 @@ static int tbr_hear_dry(tbr_player *p)
 /* Goes on to what lies at `hear`; returns 0 if nothing can be done now. */
 static int tbr_hear_next(tbr_player *p)
 {
+    if (p->says_item) {
+        return 0; /* it has to be heard of first */
+    }
     if (!tbr_play_has(p, p->hear)) {
         return p->state == TBR_PLAY_ON ? tbr_hear_dry(p) : 0;
     }
@@ -937,7 +997,7 @@ static void tbr_see_decode(tbr_player *p, int sends)
 
 /* How late a picture may be before pictures are passed over: less if they hold
  * the memory that the sound to come needs. */
-static int64_t tbr_see_max_lag(const tbr_player *p)
+static int64_t tbr_see_max_lag(tbr_player *p)
 {
     const uint64_t clock = p->header.clock_rate;
     if (tbr_take8(&p->stuck) && !p->hearing && !tbr_play_has(p, p->hear)) {
@@ -988,6 +1048,7 @@ int tbr_player_open(tbr_player *p, const tbr_hooks *hooks, const tbr_player_setu
     p->gain = 32768;
     p->need_expected = 1;
     p->header.clock_rate = 8000;
+    p->position = UINT64_MAX;
     p->generation = 1;
     p->clock_last = hooks->clock(hooks->user);
     return TBR_OK;
@@ -1016,7 +1077,7 @@ static void tbr_player_jump(tbr_player *p)
 static void tbr_player_obey(tbr_player *p)
 {
     const int quiet = tbr_play_silent(p) || p->state != TBR_PLAY_ON ||
-                      (p->gain == 0 && p->sample_at == p->sample_end);
+                      ((p->gain == 0 || !p->sounded) && p->sample_at == p->sample_end);
     if (!quiet) {
         return;
     }
@@ -1093,9 +1154,9 @@ int tbr_player_present(tbr_player *p)
 {
     int did;
     tbr_play_tick(p);
+    tbr_player_obey(p);
     tbr_play_discard(p);
     did = tbr_player_round(p);
-    tbr_player_obey(p);
     tbr_play_release(p);
     if (p->says_item && p->state != TBR_PLAY_OVER) {
         p->says_item = 0;

@@ -2,8 +2,7 @@
  *
  * Copy thumbreel.h, player.h and player.c into your project. One source file of
  * yours defines THUMBREEL_IMPLEMENTATION before it includes thumbreel.h; player.c
- * is compiled like any other source file, or included into that one. You write
- * eight small functions; README.md beside this file says what to wire where.
+ * is compiled like any other source file. You write eight small functions; README.md beside this file says what to wire where.
  *
  * One core:   tbr_player_open, then tbr_player_run until it returns something
  *             other than TBR_PLAYER_ITEM. Or call tbr_player_step in a loop of
@@ -39,7 +38,7 @@
 extern "C" {
 #endif
 
-/* Results of the hook `read`, besides a count. */
+/* Results of the hooks `read`, besides a count, and `seek`, besides 0. */
 enum { TBR_READ_END = -1, TBR_READ_FAILED = -2 };
 
 /* A JPEG picture (ITU-T T.81: baseline, 4:2:0). Many decoders want a whole file:
@@ -59,22 +58,27 @@ typedef struct tbr_hooks {
     /* Reads up to n of the bytes that follow, and returns how many; 0: none
      * yet; TBR_READ_END; TBR_READ_FAILED: try again later. */
     int32_t (*read)(void *user, void *to, uint32_t n);
-    /* Goes to a byte offset in item 0, 1, ... of the list; below zero: there
-     * is none, or it cannot be reached now. NULL if the source cannot seek. */
+    /* Goes to a byte offset in item 0, 1, ... of the list, and returns 0;
+     * TBR_READ_END: the list has no such item; TBR_READ_FAILED: it cannot be
+     * reached now, try again later. Also called before `read` is tried again
+     * after a failure: mount the card and open the file afresh. NULL if the
+     * source cannot seek. */
     int (*seek)(void *user, uint32_t item, uint64_t offset);
-    /* Sends a rectangle to the panel. May return while a transfer is running. */
+    /* Sends a rectangle to the panel. May return while a transfer is running,
+     * unless the port is shared with what `read` uses. */
     tbr_send window;
-    /* Returns when the last transfer is over. NULL if `window` waits itself. */
+    /* Returns when the last transfer is over. NULL if `window` waits for its own. */
     void (*window_wait)(void *user);
     /* Takes up to n samples into the queue that is being played, and returns
-     * how many it took. It plays zeros when the queue is empty. It holds 40 ms
+     * how many it took, without waiting. It plays zeros when the queue is empty. It holds 40 ms
      * or more, and is played in blocks of 10 ms or less. */
     uint32_t (*sound)(void *user, const int16_t *samples, uint32_t n);
     /* Samples taken and not heard yet; of a block in flight all of them. */
     uint32_t (*sound_left)(void *user);
     /* Microseconds since some start, modulo 2^32. */
     uint32_t (*clock)(void *user);
-    /* Nothing to do for about so many microseconds. Buttons may be read here. */
+    /* Nothing to do for about so many microseconds. Buttons may be read here. NULL
+     * if tbr_player_run is not used. */
     void (*yield)(void *user, uint32_t microseconds);
     /* Decodes a JPEG picture and sends it to the panel, colours as they are in
      * it. Below zero: it cannot be decoded. No transfer is running when it is
@@ -92,20 +96,24 @@ typedef struct tbr_player_setup {
     void *work;          /* header.working_memory bytes, aligned to 4; of JPEG reels
                             header.tables_length */
     uint32_t work_bytes;
-    uint32_t piece;      /* most bytes in one read; 512 or more */
+    uint32_t piece;      /* most bytes in one read; 512 or more, else TBR_MEMORY */
     uint8_t loop;        /* repeat the list */
 } tbr_player_setup;
 
-/* What tbr_player_run, _step and _present return; errors of thumbreel.h too. */
+/* What tbr_player_run, _step and _present return; errors of thumbreel.h too. After
+ * an error in item player->item the list goes on if you call
+ * tbr_player_seek(player, player->item + 1, 0). */
 enum {
     TBR_PLAYER_GOES_ON = 0,
     TBR_PLAYER_IDLE = 1,  /* nothing to do just now */
-    TBR_PLAYER_ITEM = 2,  /* the first reel begins, or one of another rate: set the
-                             sound to player->header.clock_rate, then go on */
-    TBR_PLAYER_ENDED = 3  /* all has been seen and heard */
+    TBR_PLAYER_ITEM = 2,  /* a reel begins, player->header and ->item tell which; if it
+                             has sound of another rate than the port's, the queue is
+                             empty: set the port; then go on */
+    TBR_PLAYER_ENDED = 3  /* all has been seen and heard, the last transfer is over */
 };
 
-/* Counters, for a status page or a log. */
+/* Counters, for a status page or a log. Pictures of slices that were lost are in
+ * none of them. */
 typedef struct tbr_player_counts {
     uint32_t shown;   /* pictures sent */
     uint32_t late;    /* decoded but sent with a later one, or passed over */
@@ -114,7 +122,7 @@ typedef struct tbr_player_counts {
     uint32_t broken;  /* pictures and sound blocks that break their coding */
     uint32_t dry;     /* times the memory underran */
     uint32_t starved; /* times the sound queue was empty before it got more */
-    uint32_t lost;    /* times the source failed */
+    uint32_t lost;    /* times the source failed: no card, for one */
 } tbr_player_counts;
 
 #define TBR_PLAYER_SLOTS 32u /* a power of two */
@@ -130,7 +138,7 @@ typedef struct tbr_player_counts {
 typedef struct tbr_player_slot {
     int64_t start; /* the presenting side's: when its first tick is heard */
     uint32_t at, bytes;
-    int32_t code;
+    int32_t code; /* an item's number, the result of an end or an error */
     uint8_t kind, generation, restart, stale;
 } tbr_player_slot;
 
@@ -145,6 +153,7 @@ typedef struct tbr_player_fetcher {
 
 typedef struct tbr_player {
     tbr_header header; /* of the reel that is playing */
+    uint32_t item;     /* its number in the list; after an error that of the bad one */
     tbr_player_counts counts;
     tbr_hooks hooks;
     tbr_player_setup setup;
@@ -155,7 +164,7 @@ typedef struct tbr_player {
     tbr_player_fetcher fetcher;
     /* written by the presenting side */
     uint32_t got;
-    uint8_t generation;
+    uint8_t generation, refused;
     uint32_t goal_item;
     uint64_t goal_tick;
     /* the presenting side's own */
@@ -169,7 +178,7 @@ typedef struct tbr_player {
     int64_t clock_time;  /* without sound: the tick that is being "heard" */
     int64_t from;        /* only the last picture before this is sent: a seek */
     uint64_t expected;   /* reel time of the next slice */
-    uint64_t position;   /* reel time of the picture that is on */
+    uint64_t position;   /* reel time of the picture that is on; UINT64_MAX before */
     uint64_t slice_time; /* reel time of the slice it is in */
     uint64_t skip;       /* ticks to pass over: a seek into a slice */
     uint64_t clock_rest;
@@ -188,7 +197,7 @@ typedef struct tbr_player {
 } tbr_player;
 
 /* Sets everything up; the reel itself is opened by the first calls that follow.
- * TBR_MEMORY if the ring buffer holds less than a sector. */
+ * TBR_MEMORY if the ring buffer or `piece` is less than a sector. */
 int tbr_player_open(tbr_player *player, const tbr_hooks *hooks, const tbr_player_setup *setup);
 /* One core: plays, yields while idle, and returns only with something to say. */
 int tbr_player_run(tbr_player *player);
@@ -206,7 +215,7 @@ void tbr_player_pause(tbr_player *player, int paused);
 void tbr_player_volume(tbr_player *player, int32_t volume);
 /* Fades out, plays a moment of silence, and ends. */
 void tbr_player_stop(tbr_player *player);
-/* Microseconds until something is due, at most 5000. */
+/* Microseconds until something is due, 0 to 5000. */
 uint32_t tbr_player_idle(tbr_player *player);
 
 #ifdef __cplusplus

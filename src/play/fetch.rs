@@ -2,7 +2,7 @@
 //! piece.
 
 use super::queue::{Entry, Kind, Queue, SLOTS};
-use super::{Found, RETRY, Read, SECTOR, Setup, Source};
+use super::{Found, RETRY, Reach, Read, SECTOR, Setup, Source};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
@@ -125,21 +125,32 @@ impl Fetcher {
         self.state = State::Done;
     }
 
-    /// Opens the item, at its beginning. Without one, the list is over.
+    /// The list has no such item: begins again, or is over.
+    fn last(&mut self, queue: &Queue) -> bool {
+        if self.setup.repeat && self.item > 0 {
+            self.item = 0;
+        } else {
+            self.finish(queue, Kind::End, 0);
+        }
+        true
+    }
+
+    /// Opens the item, at its beginning.
     fn open<S: Source>(&mut self, queue: &Queue, source: &mut S) -> bool {
         if !self.find(queue, SECTOR) {
             return Self::wait(queue);
         }
-        if source.seeks() && !source.reach(self.item, 0) {
-            if self.setup.repeat && self.item > 0 {
-                self.item = 0;
-            } else {
-                self.finish(queue, Kind::End, 0);
-            }
-            return true;
-        }
         source.open(self.head, self.free(queue, false));
-        self.state = State::Read;
+        let reached = if source.seeks() {
+            source.reach(self.item, 0)
+        } else {
+            Reach::There
+        };
+        match reached {
+            Reach::End => return self.last(queue),
+            Reach::Failed => return self.failed(source),
+            Reach::There => self.state = State::Read,
+        }
         true
     }
 
@@ -166,7 +177,12 @@ impl Fetcher {
         if (source.clock().wrapping_sub(self.retry_at) as i32) < 0 {
             return false;
         }
-        if source.seeks() && !source.reach(self.item, source.position()) {
+        if source.seeks() && !source.has_header() {
+            // From its beginning: it may be another card.
+            self.state = State::Open;
+            return true;
+        }
+        if source.seeks() && source.reach(self.item, source.position()) != Reach::There {
             self.retry_at = source.clock().wrapping_add(RETRY);
             return false;
         }
@@ -178,7 +194,7 @@ impl Fetcher {
     fn piece<S: Source>(&mut self, source: &mut S) -> bool {
         if source.seeks()
             && let Some(offset) = source.ahead()
-            && !source.reach(self.item, offset)
+            && source.reach(self.item, offset) != Reach::There
         {
             return self.failed(source);
         }

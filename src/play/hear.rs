@@ -2,7 +2,7 @@
 
 use super::present::{FULL, Presenter, State};
 use super::queue::{Kind, Queue};
-use super::{BLOCK, LONGEST_GAP, Span, Stage};
+use super::{BLOCK, LONGEST_GAP, Span, Stage, Title};
 
 /// What the sound is at.
 #[derive(Debug)]
@@ -164,44 +164,54 @@ impl Presenter {
         true
     }
 
+    /// Whether the reel's sound follows in the queue without a break. If not, what
+    /// is in the queue is heard first, and the port can be set to another rate.
+    fn joins(&self, title: &Title) -> bool {
+        let sounds = !self.title.silent && !title.silent;
+        sounds && title.clock_rate == self.title.clock_rate
+    }
+
+    /// Makes the reel at `at` the one that is played, unless it is a part that
+    /// goes on.
+    fn take<B: Stage>(&mut self, board: &mut B, title: Title, at: u32) -> Result<(), i32> {
+        let goes_on = self.is_open
+            && title.reel == self.title.reel
+            && title.first_tick == self.expected
+            && title.part > 1;
+        self.title = title;
+        self.is_open = true;
+        self.taken = self.made;
+        self.clock_time = self.made;
+        if goes_on {
+            return Ok(());
+        }
+        self.need_expected = true;
+        board.open(at)
+    }
+
     /// Begins a reel, once everything of the one before has been seen.
     fn hear_item<B: Stage>(&mut self, queue: &Queue, board: &mut B) -> bool {
         if self.see != self.hear || !self.hearing.is_given() {
             return false;
         }
         let at = queue.at(self.hear);
-        let title = match board.title(at) {
-            Ok(title) => title,
-            Err(code) => {
-                self.error = code;
-                self.state = State::Over;
+        let title = board.title(at);
+        if title.is_ok_and(|t| !self.joins(&t)) {
+            if self.hearing.sounded {
+                self.breaks(0);
                 return true;
             }
-        };
-        self.says_item = !self.is_open || title.clock_rate != self.title.clock_rate;
-        if self.says_item && self.hearing.sounded {
-            self.breaks(0);
-            return true;
-        }
-        if self.says_item && self.is_open && self.now(board) < self.made {
-            return false;
-        }
-        self.settle(board);
-        let goes_on = self.is_open
-            && title.reel == self.title.reel
-            && title.first_tick == self.expected
-            && title.part > 1;
-        if !goes_on {
-            self.need_expected = true;
-            if let Err(code) = board.open(at) {
-                self.error = code;
-                self.state = State::Over;
+            if self.now(board) < self.made {
+                return false;
             }
         }
-        self.title = title;
-        self.is_open = true;
-        self.taken = self.made;
-        self.clock_time = self.made;
+        self.settle(board);
+        if let Err(code) = title.and_then(|t| self.take(board, t, at)) {
+            // Said when the sound before it is over.
+            queue.refuse(self.hear, code);
+            return true;
+        }
+        self.says_item = true;
         self.hear = self.hear.wrapping_add(1);
         self.see = self.hear;
         true
@@ -239,13 +249,16 @@ impl Presenter {
 
     /// Goes on to what lies at `hear`; whether something could be done.
     pub(super) fn hear_next<B: Stage>(&mut self, queue: &Queue, board: &mut B) -> bool {
+        if self.says_item {
+            return false; // it has to be heard of first
+        }
         if !Self::has(queue, self.hear) {
             return self.state == State::On && self.runs_dry(board);
         }
         match queue.entry(self.hear).kind {
             Kind::Item => self.hear_item(queue, board),
             Kind::Slice => self.hear_slice(queue, board),
-            Kind::End | Kind::Error => self.hear_end(queue, board),
+            Kind::End | Kind::Error | Kind::Refused => self.hear_end(queue, board),
         }
     }
 

@@ -83,15 +83,27 @@ pub enum Read {
     Failed,
 }
 
+/// Whether the source went where it was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reach {
+    /// It is there.
+    There,
+    /// The list has no such item.
+    End,
+    /// It cannot be reached now; try again later.
+    Failed,
+}
+
 /// The side that reads: a reader of chunks, and the source of its bytes.
 pub trait Source {
     /// Begins to read a reel from its header, into the ring buffer at `at`.
     fn open(&mut self, at: u32, room: u32);
     /// Whether the source can seek.
     fn seeks(&self) -> bool;
-    /// Goes to a byte of an item of the list; `false`: there is none, or it
-    /// cannot be reached now.
-    fn reach(&mut self, item: u32, offset: u64) -> bool;
+    /// Goes to a byte of an item of the list.
+    fn reach(&mut self, item: u32, offset: u64) -> Reach;
+    /// Whether the header of the item that is open has been read.
+    fn has_header(&self) -> bool;
     /// What the reader found.
     fn next(&mut self) -> Found;
     /// Whether what is wanted next has no place in the ring buffer yet.
@@ -204,7 +216,8 @@ pub enum Said {
     GoesOn,
     /// There is nothing to do just now.
     Idle,
-    /// A reel begins: set the sound to its rate, then go on.
+    /// A reel begins. If it has sound of another rate than the port's, the queue is
+    /// empty: set the port; then go on.
     Item,
     /// All has been seen and heard.
     Ended,

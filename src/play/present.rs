@@ -176,7 +176,7 @@ impl Presenter {
     }
 
     pub(super) fn has(queue: &Queue, number: u32) -> bool {
-        number != queue.put()
+        number != queue.put() && !queue.is_old(number)
     }
 
     /// Waits for a transfer that may still read from memory to be changed.
@@ -212,12 +212,7 @@ impl Presenter {
 
     /// Drops what was read before a seek.
     fn discard(&mut self, queue: &Queue) {
-        let generation = queue.generation();
-        while Self::has(queue, self.hear) {
-            let entry = queue.entry(self.hear);
-            if entry.generation == generation || entry.kind == Kind::Item {
-                break;
-            }
+        while self.hear != queue.put() && queue.is_old(self.hear) {
             self.hear = self.hear.wrapping_add(1);
             self.see = self.hear;
         }
@@ -312,7 +307,7 @@ impl Presenter {
     fn obey<B: Stage>(&mut self, queue: &Queue, board: &mut B) {
         let quiet = self.title.silent
             || self.state != State::On
-            || (self.hearing.gain == 0 && self.hearing.is_given());
+            || ((self.hearing.gain == 0 || !self.hearing.sounded) && self.hearing.is_given());
         if !quiet {
             return;
         }
@@ -333,9 +328,9 @@ impl Presenter {
     /// What is due of sound and pictures.
     pub fn present<B: Stage>(&mut self, queue: &Queue, board: &mut B) -> Said {
         self.tick(board);
+        self.obey(queue, board);
         self.discard(queue);
         let did = self.round(queue, board);
-        self.obey(queue, board);
         self.release(queue, board);
         if self.says_item && self.state != State::Over {
             self.says_item = false;

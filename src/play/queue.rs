@@ -12,6 +12,8 @@ pub(super) enum Kind {
     Slice,
     End,
     Error,
+    /// An item that cannot be played.
+    Refused,
 }
 
 /// An entry: a stretch of the ring.
@@ -131,6 +133,22 @@ impl Queue {
         self.put.store(number.wrapping_add(1), Ordering::Release);
     }
 
+    /// The presenting side cannot play the item that entry `number` begins.
+    pub(super) fn refuse(&self, number: u32, code: i32) {
+        let flags = [Kind::Refused as u8, self.generation(), 0, 0];
+        let slot = self.slot(number);
+        slot.code.store(code, Ordering::Relaxed);
+        slot.flags
+            .store(u32::from_le_bytes(flags), Ordering::Relaxed);
+    }
+
+    /// Whether entry `number` was read before a seek, and is of no use since. What
+    /// is read once is: a header.
+    pub(super) fn is_old(&self, number: u32) -> bool {
+        let entry = self.entry(number);
+        entry.generation != self.generation() && entry.kind != Kind::Item
+    }
+
     pub(super) fn entry(&self, number: u32) -> Entry {
         let slot = self.slot(number);
         let flags = slot.flags.load(Ordering::Relaxed);
@@ -143,7 +161,8 @@ impl Queue {
                 0 => Kind::Item,
                 1 => Kind::Slice,
                 2 => Kind::End,
-                _ => Kind::Error,
+                3 => Kind::Error,
+                _ => Kind::Refused,
             },
             generation,
             restart: restart != 0,

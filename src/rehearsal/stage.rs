@@ -2,7 +2,7 @@
 //! into and shows on. Each core has a clock of its own; what a call takes is
 //! added to the clock of the core that makes it.
 
-use crate::play::{Found, Picture, Read, SECTOR, Source, Span, Stage, Title};
+use crate::play::{Found, Picture, Reach, Read, SECTOR, Source, Span, Stage, Title};
 use crate::reel::{ALIGN, CHUNK_HEADER, FIRST_CHUNK};
 
 use super::Rules;
@@ -396,12 +396,17 @@ impl Source for World<'_> {
         true
     }
 
-    fn reach(&mut self, item: u32, offset: u64) -> bool {
-        if item == 0 {
-            self.position = offset;
-            self.link.request(self.now());
+    fn reach(&mut self, item: u32, offset: u64) -> Reach {
+        if item > 0 {
+            return Reach::End;
         }
-        item == 0
+        self.position = offset;
+        self.link.request(self.now());
+        Reach::There
+    }
+
+    fn has_header(&self) -> bool {
+        self.wants != Wants::Header && self.wants != Wants::Nothing
     }
 
     fn next(&mut self) -> Found {

@@ -21,6 +21,7 @@ mod boards;
 mod build;
 mod clip;
 mod law;
+mod list;
 mod others;
 mod panel;
 mod source;

@@ -2,7 +2,8 @@
  * a panel and a sound port that are simulated: the panel understands the commands
  * of MIPI DCS for columns, rows and pixels, takes a transfer's pixels at its end,
  * and has more memory than glass; the port asks for blocks of 10 ms.
- * Arguments: reel=FILE samples=FILE panel=FILE. */
+ * Arguments: reel0=FILE reel1=FILE ... samples=FILE panel=FILE, absent=N: there is
+ * no card for so many microseconds. */
 #include <stddef.h>
 #include <string.h>
 
@@ -16,6 +17,7 @@ static uint64_t now, block_at, dma_end;
 static uint32_t rate, column, row, left, right, top, bottom;
 static const uint8_t *moving;
 static uint32_t moving_bytes;
+static uint32_t absent;
 static int reel = -1, samples_file, wrong;
 
 int play(void);
@@ -57,12 +59,20 @@ static void pass(uint32_t n)
 
 int card_open(uint32_t item)
 {
+    static const char *const names[] = {"reel0", "reel1", "reel2", "reel3"};
     char path[256];
-    if (item > 0 || !bench_word("reel", path, sizeof path)) {
+    pass(1000);
+    if (now < absent) {
         return -1;
     }
+    if (item > 3 || !bench_word(names[item], path, sizeof path)) {
+        return 0;
+    }
+    if (reel >= 0) {
+        bench_close(reel);
+    }
     reel = bench_open(path, 0);
-    return reel;
+    return reel < 0 ? -1 : 1;
 }
 
 int card_seek(uint32_t offset) { return bench_seek(reel, offset); }
@@ -126,6 +136,7 @@ int bench_main(void)
     char path[256];
     int panel, said;
     samples_file = bench_word("samples", path, sizeof path) ? bench_open(path, 1) : -1;
+    absent = bench_number("absent", 0);
     panel = bench_word("panel", path, sizeof path) ? bench_open(path, 1) : -1;
     if (samples_file < 0 || panel < 0) {
         return 2;

@@ -10,6 +10,9 @@ static const board_plan *plan;
 static tbr_hooks inner; /* the glue's own */
 static tbr_player player;
 static int said;
+static board_item items[BOARD_ITEMS];
+static uint32_t told, rate;
+static nanos core_free; /* of tasks: when the one core is */
 
 int board_header(const file_bytes *reel, tbr_header *header)
 {
@@ -26,7 +29,13 @@ uint32_t board_work(const tbr_header *header)
 
 static void work(uint64_t instructions)
 {
-    machine_spend((nanos)(instructions * 1000000000u / plan->instructions));
+    const nanos time = (nanos)(instructions * 1000000000u / plan->instructions);
+    if (plan->tasks) {
+        core_free = (core_free > machine_now() ? core_free : machine_now()) + time;
+        machine_until(core_free);
+    } else {
+        machine_spend(time);
+    }
 }
 
 static int32_t timed_read(void *user, void *to, uint32_t n)
@@ -86,6 +95,34 @@ static void buttons(void)
     }
 }
 
+static void note_item(int error)
+{
+    const tbr_header *h = &player.header;
+    const board_item item = {player.item, h->clock_rate,       h->sound,     port_left(),
+                             player.counts.shown, error, machine_now()};
+    if (told < BOARD_ITEMS) {
+        items[told] = item;
+    }
+    told++;
+}
+
+/* A reel begins: the port is set if it has to be, a reel for another panel is
+ * passed over. */
+static void begin_item(void)
+{
+    const tbr_header *h = &player.header;
+    const int fits = h->x_offset >= plan->glue.x && h->y_offset >= plan->glue.y &&
+                     h->x_offset + h->width <= plan->glue.x + plan->glue.width &&
+                     h->y_offset + h->height <= plan->glue.y + plan->glue.height;
+    note_item(TBR_OK);
+    if (plan->checks && !fits) {
+        tbr_player_seek(&player, player.item + 1, 0);
+    } else if (h->sound != TBR_NO_SOUND && h->clock_rate != rate) {
+        rate = h->clock_rate;
+        port_rate(rate);
+    }
+}
+
 static void show(void *user)
 {
     buttons();
@@ -95,7 +132,10 @@ static void show(void *user)
         machine_spend(CALL_NS);
         buttons();
         if (said == TBR_PLAYER_ITEM) {
-            port_rate(player.header.clock_rate);
+            begin_item();
+        } else if (said < 0 && plan->skips) {
+            note_item(said);
+            tbr_player_seek(&player, player.item + 1, 0);
         } else if (said == TBR_PLAYER_IDLE) {
             inner.yield(user, tbr_player_idle(&player));
         } else if (said != TBR_PLAYER_GOES_ON) {
@@ -122,22 +162,30 @@ static void open_devices(const file_bytes *reel, FILE *eye, FILE *ear)
 {
     panel_open(&plan->glass, eye);
     bus_open(&plan->bus);
-    card_open(&plan->card, reel, plan->seed);
+    card_open(&plan->card, reel, plan->items, plan->seed);
     link_open(&plan->link, reel, plan->seed);
     port_open(plan->queue, plan->blocks, plan->by_blocks, ear);
 }
 
-static void open_player(uint8_t *ring, void *memory, uint32_t bytes)
+static void open_player(const file_bytes *reels, uint8_t *ring, void *memory, uint32_t bytes)
 {
     tbr_player_setup setup;
     tbr_hooks hooks;
+    glue_board glue = plan->glue;
+    uint32_t i, block = 0;
+    glue.items = plan->items;
+    for (i = 0; i < plan->items && i < GLUE_FILES; i++) {
+        glue.files[i].block = block;
+        glue.files[i].bytes = reels[i].length;
+        block += (reels[i].length + 511u) / 512;
+    }
     memset(&setup, 0, sizeof setup);
     setup.ring = ring;
     setup.ring_buffer_bytes = plan->ring;
     setup.work = memory;
     setup.work_bytes = bytes;
     setup.piece = plan->piece;
-    glue_hooks(&plan->glue, &inner);
+    glue_hooks(&glue, &inner);
     hooks = inner;
     hooks.read = timed_read;
     hooks.window = timed_window;
@@ -160,9 +208,11 @@ static void note(board_result *result, int verdict)
     result->bus_bytes = bus_carried();
     result->frames = panel_frames();
     result->torn = panel_torn();
+    memcpy(result->items, items, sizeof items);
+    result->told = told;
 }
 
-void board_play(const board_plan *p, const file_bytes *reel, FILE *eye, FILE *ear,
+void board_play(const board_plan *p, const file_bytes *reels, FILE *eye, FILE *ear,
                 board_result *result)
 {
     const uint32_t bytes = p->work ? p->work : 4;
@@ -170,8 +220,10 @@ void board_play(const board_plan *p, const file_bytes *reel, FILE *eye, FILE *ea
     void *memory = malloc(bytes);
     int verdict = MACHINE_ENDED;
     plan = p;
-    open_devices(reel, eye, ear);
-    open_player(ring, memory, bytes);
+    told = rate = 0;
+    core_free = 0;
+    open_devices(reels, eye, ear);
+    open_player(reels, ring, memory, bytes);
     if (said == TBR_OK) {
         verdict = machine_run(show, p->cores == 2 ? fetch : NULL, NULL, p->limit, p->patience);
         port_listen();

@@ -102,28 +102,6 @@ static struct {
     port_heard heard;
 } port;
 
-void port_open(uint32_t samples, uint32_t blocks, int by_blocks, FILE *ear)
-{
-    int16_t *ring = port.ring;
-    memset(&port, 0, sizeof port);
-    port.block = samples / blocks;
-    port.size = port.block * blocks;
-    port.ring = realloc(ring, port.size * sizeof *port.ring);
-    port.ear = ear;
-    port.by_blocks = by_blocks;
-    port_rate(8000);
-}
-
-void port_rate(uint32_t hz)
-{
-    port.rate = hz;
-    port.put = port.out = port.freed = 0;
-    port.heard.samples = 0;
-    port.heard.from = machine_now();
-    port.last = 0;
-    port.asked = machine_now();
-}
-
 static void step(int32_t sample)
 {
     const int32_t by = port.pardons ? 0 : abs(sample - port.last);
@@ -134,6 +112,33 @@ static void step(int32_t sample)
     }
     port.heard.peak = abs(sample) > port.heard.peak ? abs(sample) : port.heard.peak;
     port.last = sample;
+}
+
+void port_open(uint32_t samples, uint32_t blocks, int by_blocks, FILE *ear)
+{
+    int16_t *ring = port.ring;
+    memset(&port, 0, sizeof port);
+    port.block = samples / blocks;
+    port.size = port.block * blocks;
+    port.ring = realloc(ring, port.size * sizeof *port.ring);
+    port.ear = ear;
+    port.by_blocks = by_blocks;
+    port_rate(8000);
+    port.heard.rates = 0;
+    port.heard.from = port.asked = 0; /* a run begins at 0 */
+}
+
+void port_rate(uint32_t hz)
+{
+    step(0); /* what follows is silence */
+    port.heard.thrown += port.put - port.out;
+    port.heard.rates++;
+    port.rate = hz;
+    port.put = port.out = port.freed = 0;
+    port.heard.samples = 0;
+    port.heard.from = machine_now();
+    port.last = 0;
+    port.asked = machine_now();
 }
 
 static void asks(void)
@@ -243,16 +248,18 @@ static nanos stall_now(stalls *s)
 
 static struct {
     card_profile profile;
-    file_bytes file;
+    const file_bytes *files;
+    uint32_t count;
     stalls stalls;
     uint32_t seed;
 } card;
 
-void card_open(const card_profile *profile, const file_bytes *file, uint32_t seed)
+void card_open(const card_profile *profile, const file_bytes *files, uint32_t count, uint32_t seed)
 {
     const card_profile *c = profile;
     card.profile = *c;
-    card.file = *file;
+    card.files = files;
+    card.count = count;
     card.seed = seed ^ 0x5bd1e995u;
     stall_open(&card.stalls, seed, c->stall_every, c->stall_least, c->stall_most);
 }
@@ -276,29 +283,46 @@ static void busy(nanos time)
     }
 }
 
+int card_there(void)
+{
+    if (!is_gone()) {
+        return CARD_OK;
+    }
+    machine_excuse(card.profile.gone_until);
+    busy(MILLI);
+    return CARD_GONE;
+}
+
+/* One block of the card. */
+static void take_block(uint64_t block, uint8_t *to)
+{
+    uint32_t i = 0;
+    memset(to, 0, 512);
+    while (i < card.count && block >= (card.files[i].length + 511u) / 512) {
+        block -= (card.files[i++].length + 511u) / 512;
+    }
+    if (i < card.count) {
+        const uint64_t left = card.files[i].length - block * 512;
+        memcpy(to, card.files[i].bytes + block * 512, left < 512 ? left : 512);
+    }
+}
+
 int card_read(uint32_t block, uint32_t count, uint8_t *to)
 {
     const nanos stall = stall_now(&card.stalls);
     const nanos command = card_bits(2 * 48, 1) + card.profile.access;
     uint32_t i;
-    if (is_gone()) {
-        machine_excuse(card.profile.gone_until);
-        busy(MILLI);
+    if (card_there() != CARD_OK) {
         return CARD_GONE;
     }
     machine_excuse(machine_now() + stall);
     busy(command + stall +
          (nanos)count * card_bits(8 + 4096 + 16 * card.profile.lines, card.profile.lines));
     for (i = 0; i < count; i++) {
-        const uint64_t at = ((uint64_t)block + i) * 512;
-        const uint64_t left = at < card.file.length ? card.file.length - at : 0;
         if (chance(&card.seed, 1000) < card.profile.bad_in_1000) {
             return CARD_CHECKSUM;
         }
-        memset(to + 512 * i, 0, 512);
-        if (left > 0) {
-            memcpy(to + 512 * i, card.file.bytes + at, left < 512 ? left : 512);
-        }
+        take_block((uint64_t)block + i, to + 512 * i);
     }
     machine_progress();
     return CARD_OK;

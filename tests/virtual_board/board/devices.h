@@ -36,7 +36,7 @@ uint64_t bus_carried(void); /* bytes */
  * Some ports tell how far they are to the sample, some by blocks alone: these
  * count a block until all of it has gone out. */
 void port_open(uint32_t samples, uint32_t blocks, int by_blocks, FILE *ear);
-/* Starts anew at a rate, with the ring buffer empty. */
+/* Starts anew at a rate, with the ring buffer empty: what was in it is lost. */
 void port_rate(uint32_t hz);
 uint32_t port_put(const int16_t *samples, uint32_t n);
 uint32_t port_left(void);
@@ -46,6 +46,8 @@ void port_listen(void);
 typedef struct port_heard {
     uint64_t samples; /* gone out since the rate was set, zeros too */
     uint64_t given;   /* put into the ring buffer, ever */
+    uint64_t thrown;  /* of them, lost where a rate was set */
+    uint32_t rates;   /* times that one was set */
     nanos from;       /* when the first of them went out */
     uint32_t dry;     /* times the ring buffer ran empty */
     uint32_t excused; /* of these, while the core that fills it was held up */
@@ -79,8 +81,11 @@ typedef struct file_bytes {
 
 enum { CARD_OK = 0, CARD_CHECKSUM = -1, CARD_GONE = -2 };
 
-void card_open(const card_profile *profile, const file_bytes *file, uint32_t seed);
-/* Reads whole blocks of the file; past its end they hold zeros. */
+/* A card with files one behind the other, each from a whole block on. */
+void card_open(const card_profile *profile, const file_bytes *files, uint32_t count, uint32_t seed);
+/* CARD_GONE while it is out of its slot. */
+int card_there(void);
+/* Reads whole blocks; past a file's end they hold zeros. */
 int card_read(uint32_t block, uint32_t count, uint8_t *to);
 
 /* --- the link ----------------------------------------------------------- */

@@ -7,6 +7,21 @@
 enum { SECTOR = 512, BLOCKS = 32, TRIES = 3 };
 
 static glue_board board;
+static machine_lock port; /* that card and panel share */
+
+static void take_port(void)
+{
+    if (board.mutex) {
+        machine_take(&port);
+    }
+}
+
+static void give_port(void)
+{
+    if (board.mutex) {
+        machine_give(&port);
+    }
+}
 
 /* --- the panel ---------------------------------------------------------- */
 
@@ -83,6 +98,7 @@ static void send_converted(const uint8_t *pixels, uint32_t bytes)
 static void window(void *user, const tbr_rect *r, const uint8_t *pixels, uint32_t bytes)
 {
     (void)user;
+    take_port();
     bus_wait();
     if (r != NULL) {
         machine_spend(board.window_ns);
@@ -95,6 +111,10 @@ static void window(void *user, const tbr_rect *r, const uint8_t *pixels, uint32_
     } else {
         bus_bytes(pixels, bytes);
     }
+    if (board.mutex) {
+        bus_wait(); /* nothing is left running on a port that others want */
+    }
+    give_port();
 }
 
 static void window_wait(void *user)
@@ -107,7 +127,8 @@ static void window_wait(void *user)
 
 static struct {
     uint64_t at;
-    uint32_t seed;
+    uint32_t seed, item;
+    int open;
     uint8_t blocks[BLOCKS * SECTOR];
 } file;
 
@@ -115,7 +136,10 @@ static int read_blocks(uint32_t first, uint32_t count, uint8_t *to)
 {
     int tries;
     for (tries = 0; tries < TRIES; tries++) {
-        const int said = card_read(first, count, to);
+        int said;
+        take_port();
+        said = card_read(first, count, to);
+        give_port();
         if (said != CARD_CHECKSUM) {
             return said;
         }
@@ -127,15 +151,17 @@ static int read_blocks(uint32_t first, uint32_t count, uint8_t *to)
 static int32_t read_card(uint8_t *to, uint32_t n)
 {
     const uint32_t skip = (uint32_t)(file.at % SECTOR);
+    const glue_file *f = &board.files[file.item];
     uint32_t count;
-    if (file.at >= board.file_bytes) {
+    if (file.at >= f->bytes) {
         return TBR_READ_END;
     }
-    n = n < board.file_bytes - file.at ? n : (uint32_t)(board.file_bytes - file.at);
+    n = n < f->bytes - file.at ? n : (uint32_t)(f->bytes - file.at);
     count = (skip + n + SECTOR - 1) / SECTOR;
     count = count < BLOCKS ? count : BLOCKS;
     n = count * SECTOR - skip < n ? count * SECTOR - skip : n;
-    if (read_blocks((uint32_t)(file.at / SECTOR), count, file.blocks) != CARD_OK) {
+    if (read_blocks(f->block + (uint32_t)(file.at / SECTOR), count, file.blocks) != CARD_OK) {
+        file.open = 0; /* the card may be another when it is back */
         return TBR_READ_FAILED;
     }
     memcpy(to, file.blocks + skip, n);
@@ -164,9 +190,14 @@ static int32_t read_some(void *user, void *to, uint32_t n)
 static int seek(void *user, uint32_t item, uint64_t offset)
 {
     (void)user;
-    if (item > 0) {
-        return -1;
+    if (!file.open && card_there() != CARD_OK) {
+        return TBR_READ_FAILED;
     }
+    file.open = 1;
+    if (item >= board.items) {
+        return TBR_READ_END;
+    }
+    file.item = item;
     file.at = offset;
     return 0;
 }
@@ -200,13 +231,16 @@ static void rest(void *user, uint32_t microseconds)
 void glue_hooks(const glue_board *b, tbr_hooks *hooks)
 {
     board = *b;
+    memset(&port, 0, sizeof port);
     file.at = 0;
+    file.item = 0;
+    file.open = 0;
     file.seed = board.short_reads;
     memset(hooks, 0, sizeof *hooks);
     hooks->read = read_some;
     hooks->seek = board.from_link ? NULL : seek;
     hooks->window = window;
-    hooks->window_wait = window_wait;
+    hooks->window_wait = board.mutex ? NULL : window_wait;
     hooks->sound = sound;
     hooks->sound_left = sound_left;
     hooks->clock = clock_now;

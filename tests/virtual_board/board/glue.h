@@ -8,6 +8,13 @@
 
 #include "player.h"
 
+enum { GLUE_FILES = 8 };
+
+/* A file of the card, as the file system knows it. */
+typedef struct glue_file {
+    uint32_t block, bytes;
+} glue_file;
+
 typedef struct glue_board {
     /* the panel as the maker sets it up */
     uint8_t address_mode; /* set_address_mode's parameter */
@@ -19,7 +26,9 @@ typedef struct glue_board {
     uint32_t window_ns; /* the driver's own time for a window */
     /* where reels come from */
     uint8_t from_link;
-    uint32_t file_bytes;
+    glue_file files[GLUE_FILES];
+    uint32_t items;
+    uint8_t mutex; /* card and panel share a port, fetch and present are tasks */
     uint32_t short_reads; /* seed of reads that return less; 0 for none */
     uint32_t fails_in_1000;
 } glue_board;

@@ -109,10 +109,10 @@ static void usual(board_plan *p, const reel *r)
     p->glue.width = r->header.width;
     p->glue.height = r->header.height;
     p->glue.window_ns = 20000;
-    p->glue.file_bytes = r->file.length;
     p->queue = r->header.clock_rate / 5;
     p->blocks = 4;
     p->cores = 2;
+    p->items = 1;
     p->instructions = 100000000;
     p->per_pixel = 50;
     p->per_byte = 8;
@@ -211,6 +211,8 @@ static void choose(trial *t, const reel *r)
     p->glue.from_link = (uint8_t)one_in(3);
     p->glue.dma = (uint8_t)!one_in(4);
     p->card.shares_bus = (uint32_t)one_in(4);
+    p->glue.mutex = (uint8_t)(p->card.shares_bus && p->cores == 2 && p->seed % 2);
+    p->tasks = p->glue.mutex && p->seed % 4 == 1;
     p->card.lines = one_in(3) ? 4 : 1;
     p->card.clock_hz = scaled(1000000, 40000000);
     p->card.access = scaled(20, 3000) * MICRO;
@@ -245,7 +247,6 @@ static void damage(trial *t, const reel *r)
     if (one_in(12)) {
         /* A copy that was broken off. */
         t->file.length = TBR_SECTOR * between(1, r->file.length / TBR_SECTOR);
-        t->plan.glue.file_bytes = t->file.length;
         t->damaged = 1;
     }
 }
@@ -323,12 +324,13 @@ static void tell(uint32_t number, const char *what, const trial *t, const reel *
 {
     const board_plan *p = &t->plan;
     printf("seed %u: %s; %s rate %u/%u sound %u; ring %.2f queue %.0f ms in %u by %d cores %u dma %u "
-           "link %u shared %u piece %u damaged %d disturbed %d; said %d wait %.0f ms step %d of "
+           "link %u shared %u mutex %u piece %u damaged %d disturbed %d; said %d wait %.0f ms step %d of "
            "%d at %llu dry %u/%u/%u shown %u late %u waiting %u lost %u\n",
            number, what, strrchr(r->path, '/') ? strrchr(r->path, '/') + 1 : r->path,
            r->header.rate_num, r->header.rate_den, r->header.sound,
            (double)p->ring / least(&r->header), 1000.0 * p->queue / r->header.clock_rate,
-           p->blocks, p->by_blocks, p->cores, p->glue.dma, p->glue.from_link, p->card.shares_bus, p->piece,
+           p->blocks, p->by_blocks, p->cores, p->glue.dma, p->glue.from_link, p->card.shares_bus, p->glue.mutex,
+           p->piece,
            t->damaged, t->disturbed, b->said, (double)b->longest_wait / 1e6, b->heard.step,
            most_step(r), (unsigned long long)b->heard.step_at, b->counts.dry, b->heard.dry,
            b->heard.excused, b->counts.shown, b->counts.late, b->counts.waiting, b->counts.lost);

@@ -23,7 +23,7 @@ typedef struct fibre {
     size_t size;
     void *shadow;
     nanos now;
-    int alive;
+    int alive, waits; /* for a lock */
 } fibre;
 
 static struct {
@@ -58,10 +58,10 @@ static void stop(int verdict)
 static int next(void)
 {
     const fibre *f = m.fibres;
-    if (m.cores == 1 || !f[1].alive) {
+    if (m.cores == 1 || !f[1].alive || f[1].waits) {
         return 0;
     }
-    return !f[0].alive || f[1].now < f[0].now;
+    return !f[0].alive || f[0].waits || f[1].now < f[0].now;
 }
 
 static void enter(void)
@@ -92,6 +92,7 @@ static void prepare(int core, void (*program)(void *), nanos now)
     f->program = program;
     f->now = now;
     f->alive = 1;
+    f->waits = 0;
     makecontext(&f->context, enter, 0);
 }
 
@@ -159,6 +160,31 @@ void machine_spend(nanos time)
         stop(MACHINE_FROZEN);
     }
     go(next());
+}
+
+void machine_take(machine_lock *lock)
+{
+    const uint32_t ticket = lock->tickets++;
+    while (lock->served != ticket) {
+        m.fibres[m.running].waits = 1;
+        if (m.cores == 1 || m.fibres[1 - m.running].waits) {
+            stop(MACHINE_FROZEN); /* nobody is left to give it back */
+        }
+        go(1 - m.running);
+    }
+}
+
+void machine_give(machine_lock *lock)
+{
+    int i;
+    lock->served++;
+    for (i = 0; i < 2; i++) {
+        fibre *f = &m.fibres[i];
+        if (f->waits) {
+            f->waits = 0;
+            f->now = f->now > machine_now() ? f->now : machine_now();
+        }
+    }
 }
 
 void machine_until(nanos time)

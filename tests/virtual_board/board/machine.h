@@ -35,6 +35,13 @@ void machine_until(nanos time);
 void machine_progress(void);
 /* Time during which nothing could be read, which is not the loop's fault. */
 void machine_excuse(nanos until);
+/* A lock of an RTOS: those who wait get it in their order. */
+typedef struct machine_lock {
+    uint32_t tickets, served;
+} machine_lock;
+
+void machine_take(machine_lock *lock);
+void machine_give(machine_lock *lock);
 /* The longest time without progress so far, excused time left out. */
 nanos machine_longest_wait(void);
 

@@ -1,6 +1,6 @@
 /* Plays one reel on the virtual board and writes what is seen and heard.
  *
- * play reel=FILE eye=FILE ear=FILE log=FILE KEY=NUMBER... */
+ * play reel=FILE reel2=FILE ... eye=FILE ear=FILE log=FILE KEY=NUMBER... */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -8,6 +8,8 @@
 #include "board.h"
 #include "load.h"
 #include "words.h"
+
+enum { MOST_REELS = 4 };
 
 static FILE *written(const char *key)
 {
@@ -51,12 +53,15 @@ static void plan_source(board_plan *p)
     p->card.lines = small("card_lines", 1);
     p->card.shares_bus = small("card_shares_bus", 0);
     p->card.access = small("card_access_us", 500) * MICRO;
+    p->card.gone_from = small("gone_from_ms", 0) * MILLI;
+    p->card.gone_until = small("gone_until_ms", 0) * MILLI;
     p->card.stall_every = p->link.stall_every = small("stall_every_ms", 0) * MILLI;
     p->card.stall_least = p->link.stall_least = small("stall_least_ms", 30) * MILLI;
     p->card.stall_most = p->link.stall_most = small("stall_most_ms", 100) * MILLI;
     p->link.bytes_per_second = number("link_rate", 500000);
     p->link.window = small("link_window", 5760);
     p->glue.from_link = (uint8_t)small("link", 0);
+    p->glue.mutex = (uint8_t)small("mutex", 0);
     p->glue.short_reads = small("short_reads", 0);
 }
 
@@ -81,6 +86,9 @@ static void plan_cores(board_plan *p)
     p->blocks = small("blocks", 8);
     p->by_blocks = (int)small("by_blocks", 1);
     p->cores = small("cores", 2);
+    p->tasks = (int)small("tasks", 0);
+    p->checks = (int)small("checks", 0);
+    p->skips = (int)small("skips", 0);
     p->instructions = number("instructions", 160000000);
     p->per_pixel = small("per_pixel", 40);
     p->per_byte = small("per_byte", 8);
@@ -90,21 +98,36 @@ static void plan_cores(board_plan *p)
     p->limit = small("limit_ms", 120000) * MILLI;
 }
 
-static void plan_memory(board_plan *p, const file_bytes *reel)
+/* What the reel that needs the most needs. */
+static void plan_memory(board_plan *p, const file_bytes *reels)
 {
     tbr_header header;
-    uint32_t ring = 3 * 65536;
-    if (board_header(reel, &header) == TBR_OK) {
-        ring = 3 * header.largest_chunk;
-        ring = header.prebuffer > ring ? header.prebuffer : ring;
-        p->work = board_work(&header);
+    uint32_t ring = 0, i;
+    for (i = 0; i < p->items; i++) {
+        if (board_header(&reels[i], &header) == TBR_OK) {
+            const uint32_t work = board_work(&header);
+            ring = 3 * header.largest_chunk > ring ? 3 * header.largest_chunk : ring;
+            ring = header.prebuffer > ring ? header.prebuffer : ring;
+            p->work = work > p->work ? work : p->work;
+        }
     }
-    p->ring = small("ring", ring);
-    p->glue.file_bytes = reel->length;
+    p->ring = small("ring", ring ? ring : 3 * 65536);
+    p->work = small("work", p->work);
+}
+
+static void load_reels(board_plan *p, file_bytes *reels)
+{
+    static const char *const more[] = {"reel2", "reel3", "reel4"};
+    const char *path;
+    reels[p->items++] = load(word("reel", "reel.tbr"));
+    while (p->items < MOST_REELS && (path = word(more[p->items - 1], NULL)) != NULL) {
+        reels[p->items++] = load(path);
+    }
 }
 
 static void report(FILE *log, const board_result *r)
 {
+    uint32_t i;
     fprintf(log, "verdict %d\nsaid %d\n", r->verdict, r->said);
     fprintf(log, "shown %u\nlate %u\nwaiting %u\ndamaged %u\ndry %u\nlost %u\n", r->counts.shown,
             r->counts.late, r->counts.waiting, r->counts.damaged, r->counts.dry, r->counts.lost);
@@ -116,27 +139,36 @@ static void report(FILE *log, const board_result *r)
     fprintf(log, "ended %lld\nlongest_wait %lld\nbus_bytes %llu\nframes %u\ntorn %u\n",
             (long long)r->ended, (long long)r->longest_wait, (unsigned long long)r->bus_bytes,
             r->frames, r->torn);
+    fprintf(log, "broken %u\nstarved %u\ngiven %llu\nthrown %llu\nrates %u\npeak %d\n",
+            r->counts.broken, r->counts.starved, (unsigned long long)r->heard.given,
+            (unsigned long long)r->heard.thrown, r->heard.rates, r->heard.peak);
+    fprintf(log, "told %u\n", r->told);
+    for (i = 0; i < r->told && i < BOARD_ITEMS; i++) {
+        const board_item *t = &r->items[i];
+        fprintf(log, "item%u %u\nrate%u %u\nleft%u %u\nshown%u %u\nerror%u %d\nat%u %lld\n", i,
+                t->item, i, t->rate, i, t->left, i, t->shown, i, t->error, i, (long long)t->at);
+    }
 }
 
 int main(int argc, char **argv)
 {
     board_plan plan;
     board_result result;
-    file_bytes reel;
+    file_bytes reels[MOST_REELS];
     FILE *eye, *ear, *log;
     words_are(argc, argv);
     memset(&plan, 0, sizeof plan);
-    reel = load(word("reel", "reel.tbr"));
+    load_reels(&plan, reels);
     plan_panel(&plan);
     plan_source(&plan);
     plan_glue(&plan);
     plan_cores(&plan);
-    plan_memory(&plan, &reel);
+    plan_memory(&plan, reels);
     eye = written("eye");
     ear = written("ear");
     log = written("log");
     words_end();
-    board_play(&plan, &reel, eye, ear, &result);
+    board_play(&plan, reels, eye, ear, &result);
     report(log != NULL ? log : stdout, &result);
     return 0;
 }
