@@ -530,6 +530,9 @@ impl Usual {
             let holds = known.contains(&Some(hash)) || (is_killed && part);
             assert!(holds, "{case}: {name:?}");
         }
+        for name in before.keys() {
+            assert!(after.contains_key(name), "{case}: {name:?} is gone");
+        }
         for input in INPUTS.map(Path::new) {
             assert_eq!(after.get(input), before.get(input), "{case}");
         }
