@@ -1464,13 +1464,17 @@ static TBR_COLD uint64_t tbr_chunk_end(const tbr_chunk *c) { return c->time + c-
  * what is too far ahead is passed over unless the next chunk confirms it. */
 enum { TBR_FATE_USED, TBR_FATE_SILENT, TBR_FATE_DOUBTED };
 
-/* Whether a chunk ahead of its time may be believed: it is no further ahead than
- * a slice may be long, or says that something is missing and comes in turn, or
- * the chunk before foretold it. */
+/* Whether a chunk is no further ahead than a slice may be long. */
+static int tbr_reader_near(const tbr_reader *r, const tbr_chunk *c)
+{
+    return c->time <= r->time + (uint64_t)TBR_MAX_SLICE_SECONDS * r->header.clock_rate;
+}
+
+/* Whether a chunk ahead of its time may be believed: it is near, or says that
+ * something is missing and comes in turn, or the chunk before foretold it. */
 static int tbr_reader_believes(const tbr_reader *r, const tbr_chunk *c)
 {
-    return c->time <= r->time + (uint64_t)TBR_MAX_SLICE_SECONDS * r->header.clock_rate ||
-           r->anywhere || ((c->flags & TBR_GAP) && (!r->has_number || c->number == r->number)) ||
+    return tbr_reader_near(r, c) || r->anywhere || ((c->flags & TBR_GAP) && (!r->has_number || c->number == r->number)) ||
            (r->doubts && c->number == r->doubted_number && c->time == r->doubted_time);
 }
 
@@ -1516,7 +1520,7 @@ static int tbr_reader_misplaced(tbr_reader *r, int code, int fate)
     } else {
         r->damage.length = c->length;
         if (fate == TBR_FATE_SILENT && c->kind == TBR_SLICE && c->time >= r->time &&
-            tbr_reader_within(r, c)) {
+            tbr_reader_near(r, c) && tbr_reader_within(r, c)) {
             r->time = tbr_chunk_end(c);
         }
         r->doubts = (uint8_t)(fate == TBR_FATE_DOUBTED && tbr_reader_within(r, c));

@@ -565,14 +565,18 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         Some((part, self.stale))
     }
 
+    /// Whether the chunk is no further ahead than a slice may be long.
+    fn near(&self, h: &ChunkHeader) -> bool {
+        let rate = self.header.map_or(0, |header| header.clock_rate);
+        h.time <= self.time + u64::from(MAX_SLICE_SECONDS) * u64::from(rate)
+    }
+
     /// Whether chunk `h`, ahead of the time expected, may be believed: it is no
     /// further ahead than a slice may be long, or it says that something is
     /// missing and comes in turn, or the chunk before foretold it.
     fn believable(&self, h: &ChunkHeader) -> bool {
-        let rate = self.header.map_or(0, |header| header.clock_rate);
-        let near = self.time + u64::from(MAX_SLICE_SECONDS) * u64::from(rate);
         let in_turn = self.number.is_none_or(|n| n == h.number);
-        h.time <= near
+        self.near(h)
             || self.anywhere
             || h.is_after_gap() && in_turn
             || self.candidate == Some((h.number, h.time))

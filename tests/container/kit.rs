@@ -1,7 +1,7 @@
 //! The kit: small files that break one rule each, and what is to become of them.
 //!
 //! `tests/data/kit/LIST` has a line a file: what a player presents of it and the
-//! verdict of a verifier, in the words of `tests/reader/present.py`. The program's
+//! verdict of a verifier, in the words of `tests/reader/reel.py`. The program's
 //! own reader and that second one, written from the text, must both say so; the
 //! firmware's is held against the program's in `tests/firmware`.
 
@@ -552,6 +552,9 @@ fn ends(files: &mut Files) {
     add("time-2-40", gap.head(2, 24, &[0, 0, 0, 0, 0, 1]));
     add("bytes-behind", [&l.bytes[..], &[7; 16]].concat());
     add("jump-of-24-s", l.clone().head(2, 24, &[0xC0, 0x7D, 1, 0]));
+    // The same, and a sound block of another length: no silence before it is foretold.
+    let ahead = [0xC0, 0x7D, 1, 0, 0, 0, 0, 0, 5];
+    add("sound-length-24-s-ahead", l.clone().head(2, 24, &ahead));
 }
 
 fn all() -> Files {
@@ -604,7 +607,7 @@ fn second_reader(paths: &[PathBuf]) -> Vec<String> {
     let home = || Path::new(&std::env::var("HOME").unwrap()).join(".cache/thumbreel");
     let tools = std::env::var_os("THUMBREEL_TOOLS").map_or_else(home, PathBuf::from);
     let output = Command::new(tools.join("venv/bin/python"))
-        .arg(root.join("tests/reader/present.py"))
+        .arg(root.join("tests/reader/reel.py"))
         .args(paths)
         .output()
         .expect("Python is missing: run .ci/install test");

@@ -1,387 +1,411 @@
-"""Decodes coding *patch*, from spec/coding.md, chapter 3, alone."""
-
-import re
-from pathlib import Path
-
-TEXT = (Path(__file__).resolve().parents[2] / "spec/coding.md").read_text()
+"""Decoder of the patch coding (coding.md, chapter 3)."""
+import numpy as np
 
 
 class Broken(Exception):
-    """A payload that breaks its coding."""
+    """A payload breaks its coding."""
 
 
-def numbers(heading, count):
-    """The table of `count` numbers behind `heading` in the text."""
-    rest = TEXT[TEXT.index(heading) + len(heading) :]
-    lines = [re.sub(r"^ *\d+:", "", line) if heading == CONTEXTS else line for line in rest.splitlines()]
-    found = [int(n) for n in re.findall(r"-?\d+", "\n".join(lines))]
-    return found[:count]
-
-
-CONTEXTS = "fixed.\n"
-PROBABILITIES = [256 * n for n in numbers(CONTEXTS, 299)]
-SCAN8, SCAN4, RANK = numbers("SCAN8:", 64), numbers("SCAN4:", 16), numbers("RANK:", 64)
+SCAN8 = [int(v) for v in """0 1 8 16 9 2 3 10 17 24 32 25 18 11 4 5 12 19 26 33 40 48 41 34 27 20 13 6 7 14 21 28
+35 42 49 56 57 50 43 36 29 22 15 23 30 37 44 51 58 59 52 45 38 31 39 46 53 60 61 54 47 55 62 63""".split()]
+SCAN4 = [0, 1, 4, 8, 5, 2, 3, 6, 9, 12, 13, 10, 7, 11, 14, 15]
 BAND = [0, 1, 2] + [3] * 3 + [4] * 4 + [5] * 5 + [6] * 13 + [7] * 36
-STEPS = [10, 11, 13, 14, 16, 18]
-EIGHT = [
-    [64] * 8, [89, 75, 50, 18, -18, -50, -75, -89], [83, 36, -36, -83, -83, -36, 36, 83],
-    [75, -18, -89, -50, 50, 89, 18, -75], [64, -64, -64, 64, 64, -64, -64, 64],
-    [50, -89, 18, 75, -75, -18, 89, -50], [36, -83, 83, -36, -36, 83, -83, 36], [18, -50, 75, -89, 89, -75, 50, -18],
-]  # fmt: skip
-FOUR = [[64] * 4, [83, 36, -36, -83], [64, -64, -64, 64], [36, -83, 83, -36]]
+STEP = (10, 11, 13, 14, 16, 18)
 TAPS = {1: (-4, 54, 16, -2), 2: (-4, 36, 36, -4), 3: (-2, 16, 54, -4)}
+M8 = np.array([
+    [64, 64, 64, 64, 64, 64, 64, 64], [89, 75, 50, 18, -18, -50, -75, -89],
+    [83, 36, -36, -83, -83, -36, 36, 83], [75, -18, -89, -50, 50, 89, 18, -75],
+    [64, -64, -64, 64, 64, -64, -64, 64], [50, -89, 18, 75, -75, -18, 89, -50],
+    [36, -83, 83, -36, -36, 83, -83, 36], [18, -50, 75, -89, 89, -75, 50, -18]], dtype=np.int64)
+M4 = np.array([[64, 64, 64, 64], [83, 36, -36, -83], [64, -64, -64, 64], [36, -83, 83, -36]], dtype=np.int64)
+RANK = np.array([int(v) for v in """0 32 8 40 2 34 10 42 48 16 56 24 50 18 58 26 12 44 4 36 14 46 6 38
+60 28 52 20 62 30 54 22 3 35 11 43 1 33 9 41 51 19 59 27 49 17 57 25
+15 47 7 39 13 45 5 37 63 31 55 23 61 29 53 21""".split()], dtype=np.int64).reshape(8, 8)
+D5 = ((2 * RANK + 1) * 255 + 1984) // 3968 - 4
+D6 = 2 - ((2 * RANK + 1) * 255 + 4032) // 8064
+START = [int(v) * 256 for v in """
+251 147 43 250 166 62 242 59 131 198 139 27 88 168 247 252
+128 128 123 91 47 139 113 42 229 167 68 248 220 185 195 126
+33 209 244 151 76 162 161 104 191 149 155 80 144 133 148 192
+227 236 128 128 128 101 101 88 102 82 181 250 209 128 128 247
+230 147 209 185 108 229 194 120 239 220 132 160 187 208 226 209
+183 128 128 128 165 200 222 230 181 146 154 137 152 163 177 207
+199 205 128 158 194 218 228 171 128 128 128 128 57 128 61 128
+67 128 178 150 123 36 75 128 181 91 118 34 68 128 200 86
+151 14 95 128 216 59 166 8 99 128 222 39 164 10 86 128
+227 35 178 16 90 128 217 85 153 58 130 128 49 128 49 128
+54 128 80 74 75 4 35 128 45 134 59 15 40 128 102 94
+100 4 65 128 153 51 116 4 71 128 175 29 109 4 76 128
+192 31 120 4 85 128 186 47 126 12 100 128 200 128 191 128
+168 128 195 9 147 4 71 128 177 14 173 7 87 128 203 6
+202 4 129 128 207 10 207 4 127 128 211 14 218 6 158 128
+216 24 209 7 163 128 202 84 224 42 179 128 42 128 52 128
+60 128 122 137 109 14 54 128 107 120 74 21 59 128 127 110
+124 14 84 128 146 80 131 13 104 128 169 74 145 17 133 128
+187 68 155 14 142 128 179 62 149 37 118""".split()]
+assert len(START) == 299
 
 
-def clamp(v, a, b):
-    return a if v < a else b if v > b else v
+class LightBits:
+    """Plain bits, the highest of each byte first."""
 
-
-class Light:
     def __init__(self, data):
-        self.data, self.at = data, 0
-
-    def bit(self):
-        byte, self.at = self.at >> 3, self.at + 1
-        return self.data[byte] >> (7 - (self.at - 1 & 7)) & 1 if byte < len(self.data) else 0
-
-    def flag(self, _context):
-        return self.bit() == 1
+        self.data, self.at, self.size, self.past = data, 0, len(data) * 8, False
 
     def bits(self, n):
         v = 0
         for _ in range(n):
-            v = v << 1 | self.bit()
+            if self.at < self.size:
+                v = v << 1 | self.data[self.at >> 3] >> (7 - (self.at & 7)) & 1
+            else:
+                self.past = True
+                v <<= 1
+            self.at += 1
         return v
 
+    def flag(self, _context):
+        return self.bits(1)
+
     def finish(self):
-        if (self.at + 7) // 8 != len(self.data):
-            raise Broken("length")
-        if self.at & 7 and self.data[-1] & (255 >> (self.at & 7)):
-            raise Broken("last byte")
+        if self.past or (self.at + 7) // 8 != len(self.data):
+            raise Broken("light payload ends elsewhere")
+        if self.at & 7 and self.data[-1] & ((1 << (8 - (self.at & 7))) - 1):
+            raise Broken("unused bits not zero")
 
 
-class Full:
+class FullBits:
+    """Adaptive range decoder; contexts belong to the picture decoder."""
+
     def __init__(self, data, p):
         self.data, self.p, self.at = data, p, 0
-        self.range, self.code = 0xFFFFFFFF, 0
+        self.range, self.offset = 0xFFFFFFFF, 0
         for _ in range(4):
-            self.code = self.code << 8 | self.byte()
+            self.offset = self.offset << 8 | self.next()
 
-    def byte(self):
+    def next(self):
+        v = self.data[self.at] if self.at < len(self.data) else 0
         self.at += 1
-        return self.data[self.at - 1] if self.at <= len(self.data) else 0
+        return v
 
-    def refill(self):
+    def renormalise(self):
         while self.range < 1 << 24:
             self.range = self.range << 8 & 0xFFFFFFFF
-            self.code = (self.code << 8 | self.byte()) & 0xFFFFFFFF
+            self.offset = (self.offset << 8 | self.next()) & 0xFFFFFFFF
 
     def flag(self, c):
-        bound = (self.range >> 16) * self.p[c]
-        yes = self.code >= bound
-        if yes:
-            self.code -= bound
-            self.range -= bound
-            self.p[c] -= self.p[c] >> 5
-        else:
-            self.range = bound
-            self.p[c] += (65535 - self.p[c]) >> 5
-        self.refill()
-        return yes
+        p = self.p[c]
+        part = (self.range >> 16) * p
+        if self.offset < part:
+            self.range = part
+            self.p[c] = p + ((65535 - p) >> 5)
+            self.renormalise()
+            return 0
+        self.offset -= part
+        self.range -= part
+        self.p[c] = p - (p >> 5)
+        self.renormalise()
+        return 1
 
     def bits(self, n):
         v = 0
         for _ in range(n):
             self.range >>= 1
-            v <<= 1
-            if self.code >= self.range:
-                self.code -= self.range
-                v |= 1
-            self.refill()
+            if self.offset >= self.range:
+                self.offset -= self.range
+                v = v << 1 | 1
+            else:
+                v <<= 1
+            self.renormalise()
         return v
 
     def finish(self):
         if not self.at - 4 <= len(self.data) <= self.at:
-            raise Broken("length")
+            raise Broken("full payload ends elsewhere")
+
+
+def number(e, base, most):
+    length = 0
+    while e.flag(base + min(length, most)):
+        length += 1
+        if length > 15:
+            raise Broken("number too long")
+    return (1 << length) - 1 + e.bits(length)
+
+
+def signed(e, base, most):
+    v = number(e, base, most)
+    return -v if v and e.bits(1) else v
 
 
 class Block:
-    """What a macroblock says to its neighbours."""
+    """What the neighbours need of a macroblock."""
+    __slots__ = ("skip", "intra", "vec", "luma", "co", "cg")
 
     def __init__(self):
-        self.keep = self.intra = self.orange = self.green = False
-        self.luma, self.vectors = [False] * 4, [(0, 0)] * 4
+        self.skip = self.intra = self.co = self.cg = 0
+        self.vec = [(0, 0)] * 4
+        self.luma = [0] * 4
 
 
-class Decoder:
+OUTSIDE = Block()
+
+
+def median(a, b, c):
+    return tuple(sorted((a[i], b[i], c[i]))[1] for i in (0, 1))
+
+
+def fetch(plane, x, y, w, h, first):
+    rows = np.clip(np.arange(y, y + h), first, plane.shape[0] - 1)
+    columns = np.clip(np.arange(x, x + w), 0, plane.shape[1] - 1)
+    return plane[rows[:, None], columns]
+
+
+def luma_full(plane, x, y, w, h, vec, first):
+    fx, fy = vec[0] & 3, vec[1] & 3
+    r = fetch(plane, x + (vec[0] >> 2) - 1, y + (vec[1] >> 2) - 1, w + 3, h + 3, first)
+    if fx:
+        t = TAPS[fx]
+        r = np.clip((t[0] * r[:, 0:w] + t[1] * r[:, 1:w + 1] + t[2] * r[:, 2:w + 2] + t[3] * r[:, 3:w + 3] + 32) >> 6, 0, 255)
+    else:
+        r = r[:, 1:w + 1]
+    if fy:
+        t = TAPS[fy]
+        return np.clip((t[0] * r[0:h] + t[1] * r[1:h + 1] + t[2] * r[2:h + 2] + t[3] * r[3:h + 3] + 32) >> 6, 0, 255)
+    return r[1:h + 1]
+
+
+def chroma_full(plane, x, y, w, h, vec, first):
+    fx, fy = vec[0] & 7, vec[1] & 7
+    r = fetch(plane, x + (vec[0] >> 3), y + (vec[1] >> 3), w + 1, h + 1, first)
+    a, b, c, d = r[:h, :w], r[:h, 1:], r[1:, :w], r[1:, 1:]
+    return ((8 - fx) * (8 - fy) * a + fx * (8 - fy) * b + (8 - fx) * fy * c + fx * fy * d + 32) >> 6
+
+
+def intra(plane, x, y, mode):
+    a = plane[y - 1, x:x + 8] if y else np.full(8, 128)
+    l = plane[y:y + 8, x - 1] if x else np.full(8, 128)
+    if mode == "dc":
+        if x and y:
+            v = (int(a.sum()) + int(l.sum()) + 8) >> 4
+        elif y:
+            v = (int(a.sum()) + 4) >> 3
+        elif x:
+            v = (int(l.sum()) + 4) >> 3
+        else:
+            v = 128
+        return np.full((8, 8), v)
+    if mode == "planar":
+        i, j = np.arange(8)[None, :], np.arange(8)[:, None]
+        return ((7 - i) * l[:, None] + (1 + i) * a[7] + (7 - j) * a[None, :] + (1 + j) * l[7] + 8) >> 4
+    if mode == "gradient":
+        k = plane[y - 1, x - 1] if x and y else 128
+        return np.clip(a[None, :] + l[:, None] - k, 0, 255)
+    if mode == "vertical":
+        return np.repeat(a[None, :], 8, 0)
+    return np.repeat(l[:, None], 8, 1)
+
+
+def read_mode(e, b):
+    if e.flag(b):
+        return "planar" if e.flag(b + 1) else "dc"
+    if e.flag(b + 2):
+        return "gradient"
+    return "horizontal" if e.flag(b + 3) else "vertical"
+
+
+def inverse(coefficients, m, shift):
+    t = (m.T @ coefficients + 64) >> 7
+    return (t @ m + (1 << (shift - 1))) >> shift
+
+
+class Patch:
     def __init__(self, width, height, level):
         self.width, self.height, self.level = width, height, level
         self.columns, self.lines = (width + 15) // 16, (height + 15) // 16
-        self.p, self.ready = None, False
-        self.panel = [0] * (width * height)
+        self.reset()
 
-    def fresh(self):
-        w, h = 16 * self.columns, 16 * self.lines
-        self.planes = [[[v] * (w // d) for _ in range(h // d)] for v, d in [(0, 1), (128, 2), (128, 2)]]
-        self.p = list(PROBABILITIES)
+    def reset(self):
+        c, l = self.columns, self.lines
+        self.y = np.zeros((16 * l, 16 * c), dtype=np.int64)
+        self.co = np.full((8 * l, 8 * c), 128, dtype=np.int64)
+        self.cg = np.full((8 * l, 8 * c), 128, dtype=np.int64)
+        self.p = list(START)
 
-    def decode(self, data):
-        """Decodes a picture onto the panel, or raises Broken."""
-        if len(data) < 2 or data[0] & 3 != self.level or data[0] >> 4 or data[1] > 51:
-            raise Broken("head")
-        self.key, dither = bool(data[0] & 4), bool(data[0] & 8)
-        if not self.key and not self.ready:
-            raise Broken("waits for a key picture")
-        self.ready = False
-        if self.key:
-            self.fresh()
-        self.old = [[list(row) for row in plane] for plane in self.planes]
-        self.q = data[1]
-        self.e = Light(data[2:]) if self.level == 1 else Full(data[2:], self.p)
-        above, cells = [None] * (self.columns + 1), []
-        for self.my in range(self.lines):
-            line, left = [], None
-            for self.mx in range(self.columns):
-                right = above[self.mx + 1] if self.mx + 1 < self.columns else None
-                left = self.macroblock(left, above[self.mx], right, cells)
-                line.append(left)
-            above = line + [None]
-        self.e.finish()
-        self.ready = True
-        for x, y in cells:
-            self.paint(x, y, dither)
-
-    def number(self, base, most):
-        n = 0
-        while self.e.flag(base + min(n, most)):
-            n += 1
-            if n > 15:
-                raise Broken("number")
-        return (1 << n) - 1 + self.e.bits(n)
-
-    def signed(self, base, most):
-        n = self.number(base, most)
-        return -n if n and self.e.bits(1) else n
-
-    def macroblock(self, left, above, right, cells):
-        e, b = self.e, Block()
-        n = lambda name: sum(getattr(m, name) for m in (left, above) if m)
-        b.keep = e.flag(0 + n("keep"))
-        if b.keep:
-            return b
-        b.intra = True if self.key else e.flag(3 + n("intra"))
-        split = same = False
-        modes = []
-        if b.intra:
-            modes = [self.mode(35) for _ in range(4)] + [self.mode(39)]
+    def residual(self, e, is_luma, is_intra, near, q):
+        step = STEP[q % 6] << (q // 6)
+        full = self.level == 2
+        small = full and is_luma and e.flag(34 if is_intra else 33)
+        kind = 3 if not is_luma else 2 if small else 1 if is_intra else 0
+        out = [0] * 64                      # by place
+        if not full:
+            p = -1
+            while True:
+                run = number(e, 0, 0)
+                size = 1 + number(e, 0, 0)
+                sign = e.bits(1)
+                p += 1 + run
+                if p > 63:
+                    raise Broken("run past the block")
+                v = min(min(size, 32767) * step, 32767)
+                out[p] = -v if sign else v
+                if p == 63 or not e.flag(0):
+                    break
         else:
-            split = e.flag(6)
-            same = self.read_vectors(b, split, left, above, right)
-        coded = e.flag(9 + (2 if b.intra else 1 if split or not same else 0))
-        near = [0] * 6
-        if coded:
-            self.q = clamp(self.q + clamp(self.signed(12, 5), -255, 255), 0, 51)
-            for i in range(4):
-                beside = b.luma[i - 1] if i & 1 else bool(left and left.luma[i + 1])
-                over = b.luma[i - 2] if i & 2 else bool(above and above.luma[i + 2])
-                near[i] = beside + over
-                b.luma[i] = e.flag(18 + 3 * b.intra + near[i])
-            near[4] = n("orange")
-            b.orange = e.flag(24 + near[4])
-            near[5] = n("green")
-            b.green = e.flag(27 + 3 * b.orange + near[5])
-        if not b.intra:
-            self.move(b, split)
-        has = b.luma + [b.orange, b.green]
-        for i in range(6):
-            plane, x, y = self.place(i)
-            if b.intra:
-                self.predict(plane, x, y, modes[min(i, 4)])
-            if has[i]:
-                self.residual(plane, x, y, i, b.intra, near[i])
-        for i in range(4):
-            if b.intra or b.vectors[i] != (0, 0) or b.luma[i] or b.orange or b.green:
-                cells.append((16 * self.mx + 8 * (i & 1), 16 * self.my + 8 * (i >> 1)))
-        return b
-
-    def place(self, i):
-        if i < 4:
-            return self.planes[0], 16 * self.mx + 8 * (i & 1), 16 * self.my + 8 * (i >> 1)
-        return self.planes[i - 3], 8 * self.mx, 8 * self.my
-
-    def mode(self, b):
-        if self.e.flag(b):
-            return "smooth" if self.e.flag(b + 1) else "mean"
-        if self.e.flag(b + 2):
-            return "slope"
-        return "across" if self.e.flag(b + 3) else "down"
-
-    def read_vectors(self, b, split, left, above, right):
-        v = lambda m, i: m.vectors[i] if m else (0, 0)
-        same = False
-        for i in range(4 if split else 1):
-            if not split:
-                three = v(left, 1), v(above, 2), v(right, 2)
-            elif i == 0:
-                three = v(left, 1), v(above, 2), v(above, 3)
-            elif i == 1:
-                three = b.vectors[0], v(above, 3), v(right, 2)
-            elif i == 2:
-                three = v(left, 3), b.vectors[0], b.vectors[1]
-            else:
-                three = b.vectors[2], b.vectors[1], b.vectors[0]
-            if self.my == 0 and (not split or i < 2):
-                guess = three[0]
-            else:
-                guess = tuple(sorted(t[k] for t in three)[1] for k in (0, 1))
-            same = self.e.flag(7 + split)
-            vector = guess
-            if not same:
-                dx = self.signed(43, 9)
-                ay = self.number(53, 9) + (dx == 0)
-                dy = -ay if ay and self.e.bits(1) else ay
-                vector = clamp(guess[0] + dx, -2047, 2047), clamp(guess[1] + dy, -2047, 2047)
-            b.vectors[i] = vector
-            if not split:
-                b.vectors = [vector] * 4
-        return same
-
-    def move(self, b, split):
-        for i in range(4) if split else [0]:
-            size = 8 if split else 16
-            x, y = 16 * self.mx + 8 * (i & 1) * split, 16 * self.my + 8 * (i >> 1) * split
-            vx, vy = b.vectors[i]
-            if self.level == 2:
-                self.copy(0, x, y, size, vx >> 2, vy >> 2, self.luma_sample, (vx & 3, vy & 3))
-            else:
-                self.copy(0, x, y, size, vx, vy, self.whole_sample, None)
-            for plane in (1, 2):
-                if self.level == 2:
-                    self.copy(plane, x // 2, y // 2, size // 2, vx >> 3, vy >> 3, self.chroma_sample, (vx & 7, vy & 7))
+            before, after_zero = 0, True
+            for p in range(64):
+                c = 107 + 2 * ((kind * 8 + BAND[p]) * 3 + near)
+                if not after_zero and not e.flag(c):
+                    break
+                if (after_zero and p == 63) or e.flag(c + 1):
+                    size = 1
+                    if e.flag(63 + 3 * kind + near):
+                        size = 2 + number(e, 75 + 8 * kind, 7)
+                    sign = e.bits(1)
+                    v = min(min(size, 32767) * step, 32767)
+                    out[p] = -v if sign else v
+                    s, after_zero = min(size, 3), False
                 else:
-                    self.copy(plane, x // 2, y // 2, size // 2, vx >> 1, vy >> 1, self.whole_sample, None)
+                    s, after_zero = 0, True
+                near = min(2, (s + before + 1) >> 1)
+                before = s
+        if small:
+            r = np.zeros((8, 8), dtype=np.int64)
+            for b in range(4):
+                k = np.zeros(16, dtype=np.int64)
+                for i in range(16):
+                    k[SCAN4[i]] = out[4 * i + b]
+                y, x = 4 * (b >> 1), 4 * (b & 1)
+                r[y:y + 4, x:x + 4] = inverse(k.reshape(4, 4), M4, 11)
+            return r
+        k = np.zeros(64, dtype=np.int64)
+        k[SCAN8] = out
+        return inverse(k.reshape(8, 8), M8, 12)
 
-    def copy(self, plane, x, y, size, dx, dy, sample, fraction):
-        old, now = self.old[plane], self.planes[plane]
-        block = 8 if plane else 16
-        first = max(0, block * (self.my - 3))
-        last, right = len(old) - 1, len(old[0]) - 1
-        at = lambda column, row: old[clamp(row, first, last)][clamp(column, 0, right)]
-        for j in range(size):
-            for i in range(size):
-                now[y + j][x + i] = sample(at, x + i + dx, y + j + dy, fraction)
+    def vector(self, e, split, predictor):
+        """Returns (vector, same)."""
+        if e.flag(7 + split):
+            return predictor, True
+        dx = signed(e, 43, 9)
+        ay = number(e, 53, 9) + (dx == 0)
+        dy = -ay if ay and e.bits(1) else ay
+        return (max(-2047, min(2047, predictor[0] + dx)), max(-2047, min(2047, predictor[1] + dy))), False
 
-    def whole_sample(self, at, x, y, _):
-        return at(x, y)
+    def decode(self, data, key, panel):
+        """Decodes one payload; gives the panel after it, a new array."""
+        if len(data) < 2:
+            raise Broken("payload too short")
+        if data[0] & 3 != self.level or data[0] >> 4 or bool(data[0] & 4) != bool(key):
+            raise Broken("first byte")
+        if data[1] > 51:
+            raise Broken("first quantiser")
+        if key:
+            self.reset()
+        q = data[1]
+        full = self.level == 2
+        e = FullBits(data[2:], self.p) if full else LightBits(data[2:])
+        old = (self.y.copy(), self.co.copy(), self.cg.copy())
+        info = [[OUTSIDE] * self.columns for _ in range(self.lines)]
+        cells = np.zeros((2 * self.lines, 2 * self.columns), dtype=bool)
+        for my in range(self.lines):
+            for mx in range(self.columns):
+                left = info[my][mx - 1] if mx else OUTSIDE
+                above = info[my - 1][mx] if my else OUTSIDE
+                right = info[my - 1][mx + 1] if my and mx + 1 < self.columns else OUTSIDE
+                mb = info[my][mx] = Block()
+                if e.flag(left.skip + above.skip):
+                    mb.skip = 1
+                    continue
+                mb.intra = 1 if key else e.flag(3 + left.intra + above.intra)
+                plain = True
+                split = 0
+                if not mb.intra:
+                    split = e.flag(6)
+                    v = [(0, 0)] * 4
+                    if split:
+                        for b in range(4):
+                            if b == 0:
+                                three = left.vec[1], above.vec[2], above.vec[3]
+                            elif b == 1:
+                                three = v[0], above.vec[3], right.vec[2]
+                            elif b == 2:
+                                three = left.vec[3], v[0], v[1]
+                            else:
+                                three = v[2], v[1], v[0]
+                            guess = three[0] if my == 0 and b < 2 else median(*three)
+                            v[b], _ = self.vector(e, 1, guess)
+                        plain = False
+                    else:
+                        guess = left.vec[1] if my == 0 else median(left.vec[1], above.vec[2], right.vec[2])
+                        one, plain = self.vector(e, 0, guess)
+                        v = [one] * 4
+                    mb.vec = v
+                else:
+                    modes = [read_mode(e, 35) for _ in range(4)]
+                    chroma_mode = read_mode(e, 39)
+                coded = e.flag(9 + (2 if mb.intra else 0 if plain else 1))
+                m = [0] * 4
+                near_co = left.co + above.co
+                near_cg = left.cg + above.cg
+                if coded:
+                    change = signed(e, 12, 5)
+                    change = max(-255, min(255, change))
+                    q = max(0, min(51, q + change))
+                    mb.luma = [0] * 4
+                    for b in range(4):
+                        beside = (left.luma[1], mb.luma[0], left.luma[3], mb.luma[2])[b]
+                        over = (above.luma[2], above.luma[3], mb.luma[0], mb.luma[1])[b]
+                        m[b] = beside + over
+                        mb.luma[b] = e.flag(18 + 3 * mb.intra + m[b])
+                    mb.co = e.flag(24 + near_co)
+                    mb.cg = e.flag(27 + 3 * mb.co + near_cg)
+                # Prediction and residual.
+                x, y, cx, cy = 16 * mx, 16 * my, 8 * mx, 8 * my
+                if not mb.intra:
+                    first, cfirst = max(0, 16 * (my - 3)), max(0, 8 * (my - 3))
+                    for b in range(4) if split else (None,):
+                        dx, dy, n = (8 * (b & 1), 8 * (b >> 1), 8) if b is not None else (0, 0, 16)
+                        w = mb.vec[b or 0]
+                        h = n // 2
+                        sx, sy = cx + dx // 2, cy + dy // 2
+                        if full:
+                            self.y[y + dy:y + dy + n, x + dx:x + dx + n] = luma_full(old[0], x + dx, y + dy, n, n, w, first)
+                            self.co[sy:sy + h, sx:sx + h] = chroma_full(old[1], sx, sy, h, h, w, cfirst)
+                            self.cg[sy:sy + h, sx:sx + h] = chroma_full(old[2], sx, sy, h, h, w, cfirst)
+                        else:
+                            self.y[y + dy:y + dy + n, x + dx:x + dx + n] = fetch(old[0], x + dx + w[0], y + dy + w[1], n, n, first)
+                            self.co[sy:sy + h, sx:sx + h] = fetch(old[1], sx + (w[0] >> 1), sy + (w[1] >> 1), h, h, cfirst)
+                            self.cg[sy:sy + h, sx:sx + h] = fetch(old[2], sx + (w[0] >> 1), sy + (w[1] >> 1), h, h, cfirst)
+                for b in range(4):
+                    bx, by = x + 8 * (b & 1), y + 8 * (b >> 1)
+                    if mb.intra:
+                        self.y[by:by + 8, bx:bx + 8] = intra(self.y, bx, by, modes[b])
+                    if mb.luma[b]:
+                        r = self.residual(e, True, mb.intra, m[b], q)
+                        self.y[by:by + 8, bx:bx + 8] = np.clip(self.y[by:by + 8, bx:bx + 8] + r, 0, 255)
+                for plane, is_coded, near in ((self.co, mb.co, near_co), (self.cg, mb.cg, near_cg)):
+                    if mb.intra:
+                        plane[cy:cy + 8, cx:cx + 8] = intra(plane, cx, cy, chroma_mode)
+                    if is_coded:
+                        r = self.residual(e, False, mb.intra, near, q)
+                        plane[cy:cy + 8, cx:cx + 8] = np.clip(plane[cy:cy + 8, cx:cx + 8] + r, 0, 255)
+                for b in range(4):
+                    if mb.intra or mb.vec[b] != (0, 0) or mb.luma[b] or mb.co or mb.cg:
+                        cells[2 * my + (b >> 1), 2 * mx + (b & 1)] = True
+        e.finish()
+        return self.output(cells, data[0] & 8, panel)
 
-    def luma_sample(self, at, x, y, fraction):
-        fx, fy = fraction
-
-        def across(row):
-            if not fx:
-                return at(x, row)
-            return clamp(sum(t * at(x + k - 1, row) for k, t in enumerate(TAPS[fx])) + 32 >> 6, 0, 255)
-
-        if not fy:
-            return across(y)
-        return clamp(sum(t * across(y + k - 1) for k, t in enumerate(TAPS[fy])) + 32 >> 6, 0, 255)
-
-    def chroma_sample(self, at, x, y, fraction):
-        fx, fy = fraction
-        a, b, c, d = at(x, y), at(x + 1, y), at(x, y + 1), at(x + 1, y + 1)
-        return ((8 - fx) * (8 - fy) * a + fx * (8 - fy) * b + (8 - fx) * fy * c + fx * fy * d + 32) >> 6
-
-    def predict(self, plane, x, y, mode):
-        over, beside = y > 0, x > 0
-        a = plane[y - 1][x : x + 8] if over else [128] * 8
-        l = [plane[y + j][x - 1] for j in range(8)] if beside else [128] * 8
-        k = plane[y - 1][x - 1] if over and beside else 128
-        if over and beside:
-            mean = (sum(a) + sum(l) + 8) >> 4
-        else:
-            mean = (sum(a) + 4) >> 3 if over else (sum(l) + 4) >> 3 if beside else 128
-        for j in range(8):
-            for i in range(8):
-                plane[y + j][x + i] = {
-                    "mean": lambda: mean,
-                    "smooth": lambda: ((7 - i) * l[j] + (1 + i) * a[7] + (7 - j) * a[i] + (1 + j) * l[7] + 8) >> 4,
-                    "slope": lambda: clamp(a[i] + l[j] - k, 0, 255),
-                    "down": lambda: a[i],
-                    "across": lambda: l[j],
-                }[mode]()
-
-    def residual(self, plane, x, y, i, intra, near):
-        step = STEPS[self.q % 6] << (self.q // 6)
-        fours = i < 4 and self.level == 2 and self.e.flag(33 + intra)
-        kind = 3 if i > 3 else 2 if fours else 1 if intra else 0
-        levels = self.read_light() if self.level == 1 else self.read_full(kind, near)
-        values = [clamp(min(abs(v), 32767) * step, 0, 32767) * (1 if v > 0 else -1) if v else 0 for v in levels]
-        if not fours:
-            block = [0] * 64
-            for p, v in enumerate(values):
-                block[SCAN8[p]] = v
-            self.add(plane, x, y, 8, block, EIGHT, 12)
-            return
-        for part in range(4):
-            block = [0] * 16
-            for p in range(16):
-                block[SCAN4[p]] = values[4 * p + part]
-            self.add(plane, x + 4 * (part & 1), y + 4 * (part >> 1), 4, block, FOUR, 11)
-
-    def read_light(self):
-        levels, at = [0] * 64, 0
-        while True:
-            run, size = self.number(0, 0), 1 + self.number(0, 0)
-            minus = self.e.bits(1)
-            at += run
-            if at > 63:
-                raise Broken("run")
-            levels[at] = -size if minus else size
-            if at == 63 or not self.e.flag(0):
-                return levels
-            at += 1
-
-    def read_full(self, kind, near):
-        levels, before, after_zero = [0] * 64, 0, True
-        for p in range(64):
-            c = 107 + 2 * ((kind * 8 + BAND[p]) * 3 + near)
-            # "after_zero = yes" at first means that a block is not asked to stop there.
-            if not after_zero and not self.e.flag(c):
-                break
-            if (after_zero and p == 63) or self.e.flag(c + 1):
-                size = 1
-                if self.e.flag(63 + 3 * kind + near):
-                    size = 2 + self.number(75 + 8 * kind, 7)
-                levels[p] = -size if self.e.bits(1) else size
-                s, after_zero = min(size, 3), False
-            else:
-                s, after_zero = 0, True
-            near, before = min(2, (s + before + 1) >> 1), s
-        return levels
-
-    def add(self, plane, x, y, n, block, matrix, shift):
-        middle = [[0] * n for _ in range(n)]
-        for column in range(n):
-            for row in range(n):
-                v = sum(matrix[k][row] * block[n * k + column] for k in range(n))
-                middle[row][column] = (v + 64) >> 7
-        for row in range(n):
-            for column in range(n):
-                v = sum(matrix[k][column] * middle[row][k] for k in range(n))
-                v = (v + (1 << shift - 1)) >> shift
-                plane[y + row][x + column] = clamp(plane[y + row][x + column] + v, 0, 255)
-
-    def paint(self, x0, y0, dither):
-        luma, orange, green = self.planes
-        for y in range(y0, min(y0 + 8, self.height)):
-            for x in range(x0, min(x0 + 8, self.width)):
-                d5 = d6 = 0
-                if dither:
-                    t = RANK[8 * (y & 7) + (x & 7)]
-                    d5 = ((2 * t + 1) * 255 + 1984) // 3968 - 4
-                    d6 = 2 - ((2 * t + 1) * 255 + 4032) // 8064
-                v, co, cg = luma[y][x], orange[y >> 1][x >> 1] - 128, green[y >> 1][x >> 1] - 128
-                r = (clamp(v + co - cg + d5, 0, 255) * 249 + 1014) >> 11
-                g = (clamp(v + cg + d6, 0, 255) * 253 + 505) >> 10
-                b = (clamp(v - co - cg + d5, 0, 255) * 249 + 1014) >> 11
-                self.panel[y * self.width + x] = r << 11 | g << 5 | b
+    def output(self, cells, dither, panel):
+        h, w = self.height, self.width
+        y = self.y[:h, :w]
+        co = np.repeat(np.repeat(self.co, 2, 0), 2, 1)[:h, :w] - 128
+        cg = np.repeat(np.repeat(self.cg, 2, 0), 2, 1)[:h, :w] - 128
+        d5 = d6 = 0
+        if dither:
+            rows, columns = np.arange(h)[:, None] & 7, np.arange(w) & 7
+            d5, d6 = D5[rows, columns], D6[rows, columns]
+        r = np.clip(y + co - cg + d5, 0, 255)
+        g = np.clip(y + cg + d6, 0, 255)
+        b = np.clip(y - co - cg + d5, 0, 255)
+        colour = (r * 249 + 1014 >> 11) << 11 | (g * 253 + 505 >> 10) << 5 | (b * 249 + 1014 >> 11)
+        mask = np.repeat(np.repeat(cells, 8, 0), 8, 1)[:h, :w]
+        return np.where(mask, colour, panel).astype("<u2")

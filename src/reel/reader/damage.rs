@@ -19,7 +19,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             self.time = self.time.max(h.time);
         } else {
             length = u64::from(h.length);
-            let slice = h.is_slice() && h.time >= self.time;
+            let slice = h.is_slice() && h.time >= self.time && self.near(h);
             if fate == Fate::Silent && slice && self.ends_within(h) {
                 self.time = h.end();
             }
