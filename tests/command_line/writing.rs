@@ -735,8 +735,9 @@ fn a_closed_terminal_ends_a_conversion_without_a_trace() {
         "-f lavfi -i testsrc2=s=640x480:r=30:d=60 -c:v mpeg4 long.mp4",
     );
     let line = format!("'{program}' convert long.mp4 --board lantern-room & echo $! > id; wait");
-    let mut terminal = Command::new("script")
-        .args(["-qec", &line, "/dev/null"])
+    // Where hangups are ignored here, as under nohup, they would be there too.
+    let mut terminal = Command::new("env")
+        .args(["--default-signal=HUP", "script", "-qec", &line, "/dev/null"])
         .current_dir(path)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
