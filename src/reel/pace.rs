@@ -71,7 +71,8 @@ impl Pace {
     pub(crate) fn slice(&mut self, time: u64, length: u32) {
         self.rates.slice(time, length);
         let bytes = self.rates.bytes;
-        self.extend_hull(((time - self.first).into(), bytes.into()));
+        let time = i128::from(time) - i128::from(self.first);
+        self.extend_hull((time, bytes.into()));
     }
 
     fn extend_hull(&mut self, p: (i128, i128)) {

@@ -8,7 +8,7 @@ use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
 use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, SECTOR};
-use super::pace::Rates;
+use super::pace::Pace;
 use std::io::{Read, Seek};
 
 const END_CHUNK: u32 = super::chunk::side_chunk_length(super::end::END_PAYLOAD as u64) as u32;
@@ -69,7 +69,7 @@ struct Check {
     verdict: Verdict,
     sums: End,
     largest: Largest,
-    rates: Rates,
+    pace: Pace,
     key: Option<IndexEntry>,
     entries: Vec<IndexEntry>,
     next_picture: u32,
@@ -102,7 +102,7 @@ impl Default for Check {
             },
             sums: End::default(),
             largest: Largest::default(),
-            rates: Rates::new(1),
+            pace: Pace::new(1, 0),
             key: None,
             entries: Vec::new(),
             next_picture: 0,
@@ -142,7 +142,7 @@ impl Check {
     fn reel<R: Read + Seek>(&mut self, reel: &mut ReelFile<R>) -> Result<(), FileError> {
         let header = *reel.header();
         self.verdict.header = Some(header);
-        self.rates = Rates::new(header.clock_rate);
+        self.pace = Pace::new(header.clock_rate, header.first_tick);
         self.next_picture = header.first_picture;
         loop {
             match reel.next_event_at(|event, at| self.see(&header, event, at)) {
@@ -241,7 +241,7 @@ impl Check {
     fn count(&mut self, header: &Header, h: &ChunkHeader) {
         self.verdict.slices += 1;
         self.verdict.gaps += u32::from(h.is_after_gap());
-        self.rates.slice(h.time, h.length);
+        self.pace.slice(h.time, h.length);
         self.sums.ticks = h.end() - header.first_tick;
         self.sums.sound_bytes += u64::from(h.bytes);
         self.sums.pictures = self.sums.pictures.wrapping_add(h.pictures.into());
@@ -413,7 +413,7 @@ impl Check {
     /// Whether the header states what the slices add up to.
     fn check_header(&mut self, header: &Header) {
         let l = &self.largest;
-        let mean = self.rates.mean(self.sums.ticks);
+        let mean = self.pace.rates.mean(self.sums.ticks);
         let pairs: [(&str, u64, u64); 12] = [
             ("duration", header.duration, self.sums.ticks),
             (
@@ -443,7 +443,7 @@ impl Check {
             (
                 "worst_rate",
                 header.worst_rate.into(),
-                self.rates.worst().into(),
+                self.pace.rates.worst().into(),
             ),
             (
                 "worst_bus_bytes",
@@ -458,6 +458,10 @@ impl Check {
         ];
         for (name, stated, counted) in pairs {
             self.total(name, stated, counted, 0);
+        }
+        // A writer may state more.
+        if header.prebuffer < self.pace.prebuffer(self.sums.ticks) {
+            self.wrong("prebuffer", 0);
         }
         if header.parts == 1 {
             self.total("reel_duration", header.reel_duration, header.duration, 0);

@@ -374,6 +374,8 @@ fn newer_totals(reel: &mut [u8], moved: &std::collections::HashMap<usize, (usize
     put(reel, 56, length as u32);
     let slices = find_chunk_lengths(reel);
     put(reel, 100, slices.0);
+    // Each slice, so the first too, grew by 16 bytes.
+    put(reel, 124, number(reel, 124) + 16);
     put(reel, 128, slices.1);
     put(reel, 132, slices.2);
     reel[10] = 1;

@@ -357,6 +357,7 @@ fn headers(files: &mut Files) {
         ("largest-picture-small", 116, &[9, 0, 0, 0]),
         ("memory-0", 120, &[0; 4]),
         ("memory-4-gib", 120, &[0xFF; 4]),
+        ("prebuffer-small", 124, &[1, 0, 0, 0]),
         ("mean-rate-wrong", 128, &[1]),
         ("first-slice-odd", 144, &[1]),
         ("first-slice-wrong", 144, &[0, 4]),
