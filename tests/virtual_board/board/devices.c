@@ -173,7 +173,7 @@ void port_listen(void)
         const int sounds = port.out < port.put;
         const int16_t sample = sounds ? port.ring[port.out++ % port.size] : 0;
         step(sample);
-        if (port.ear != NULL) {
+        if (port.ear != NULL && port.heard.rates > 0) { /* from the first rate that is set */
             fwrite(&sample, sizeof sample, 1, port.ear);
         }
         port.heard.samples++;
