@@ -365,7 +365,7 @@ fn sound_rules(board: &Board) -> Result<(), (&'static str, String)> {
                  out of sample_rates that the firmware does not use",
                 board.sound.block_samples,
                 rates[0],
-                rates[0] / 100
+                (f64::from(rates[0]) * LONGEST_BLOCK_MS / 1e3).floor()
             ),
         ));
     }

@@ -83,14 +83,4 @@ impl Panel {
             (self.width, self.height)
         }
     }
-
-    /// Pixels that can be seen.
-    #[must_use]
-    pub fn visible_pixels(&self) -> u64 {
-        let all = u64::from(self.width) * u64::from(self.height);
-        match self.shape {
-            Shape::Rectangle => all,
-            Shape::Ellipse => (all as f64 * std::f64::consts::FRAC_PI_4).ceil() as u64,
-        }
-    }
 }

@@ -1,11 +1,12 @@
 //! The sound chain: I2S, amplifier, speaker and its box.
 
+use serde::{Deserialize, Serialize};
+
 use super::keys::section;
 
 /// Longest DMA block of the I2S driver, milliseconds, as the contract of the
 /// firmware's player says: its fades last as long.
 pub(super) const LONGEST_BLOCK_MS: f64 = 10.0;
-use serde::{Deserialize, Serialize};
 
 /// Supply of the amplifier.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

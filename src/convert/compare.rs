@@ -328,6 +328,8 @@ pub(super) struct Panel {
     next: Option<Waiting>,
     ended: bool,
     rgb: Vec<u8>,
+    /// Part of its pixels that show.
+    share: f64,
 }
 
 struct Waiting {
@@ -365,6 +367,7 @@ impl Panel {
             next: None,
             ended: false,
             rgb: Vec::new(),
+            share: share_seen(&header),
         })
     }
 
@@ -478,14 +481,15 @@ impl Panel {
 }
 
 /// Part of the pixels that the panel shows, 0 to 1.
-fn share_seen(header: &reel::Header) -> f64 {
+fn share_seen(header: &Header) -> f64 {
     let (width, height) = (header.width, header.height);
-    if header.shape == coding::Shape::Rectangle {
-        return 1.0;
+    match header.shape {
+        coding::Shape::Rectangle => 1.0,
+        coding::Shape::Ellipse => {
+            let all = f64::from(width) * f64::from(height);
+            f64::from(mask::visible_pixels(width, height)) / all
+        }
     }
-    let spans = (0..height).filter_map(|y| mask::row_span(width, height, y));
-    let seen: u32 = spans.map(|(start, end)| u32::from(end - start)).sum();
-    f64::from(seen) / (f64::from(width) * f64::from(height))
 }
 
 #[derive(Default)]
@@ -514,13 +518,13 @@ impl Sums {
             self.last = None;
             return;
         };
-        let header = panel.header;
+        let (header, share) = (panel.header, panel.share);
         let shown = panel.rgb();
         let again = self.last.filter(|_| repeat && unchanged);
         let (error, ssim) = again.unwrap_or_else(|| {
             let width = usize::from(header.width);
             (
-                mean_squared_error(wanted, shown) / share_seen(&header),
+                mean_squared_error(wanted, shown) / share,
                 ssim(wanted, shown, width, 3),
             )
         });

@@ -210,9 +210,14 @@ impl Likeness {
         self.count += 1;
     }
 
+    /// Mean correlation of the pictures.
+    fn mean(&self) -> f64 {
+        self.sum / f64::from(self.count.max(1))
+    }
+
     /// How alike they are, if that shows that the clips are not the same.
     pub(super) fn strange(&self) -> Option<Alike> {
-        let pictures = self.sum / f64::from(self.count.max(1));
+        let pictures = self.mean();
         if self.count > 0 && pictures < SAME {
             return Some(Alike {
                 pictures,
@@ -228,8 +233,7 @@ impl Likeness {
 
     /// Whether enough was seen of something else.
     pub(super) fn is_hopeless(&self) -> bool {
-        let pictures = self.sum / f64::from(self.count.max(1));
-        self.count >= ENOUGH && pictures < SAME / 2.0
+        self.count >= ENOUGH && self.mean() < SAME / 2.0
     }
 }
 

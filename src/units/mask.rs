@@ -32,9 +32,16 @@ pub fn row_span(width: u16, height: u16, y: u16) -> Option<(u16, u16)> {
     inside(low).then_some((low as u16, (w - low) as u16))
 }
 
+/// Pixels that show on an elliptic panel of `width` x `height` (1..=4096 each).
+#[must_use]
+pub fn visible_pixels(width: u16, height: u16) -> u32 {
+    let spans = (0..height).filter_map(|y| row_span(width, height, y));
+    spans.map(|(start, end)| u32::from(end - start)).sum()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::row_span;
+    use super::{row_span, visible_pixels};
 
     /// The definition in floating point, pixel by pixel.
     fn shows(w: u16, h: u16, x: u16, y: u16) -> bool {
@@ -57,11 +64,7 @@ mod tests {
 
     #[test]
     fn a_round_panel_shows_pi_quarters_of_its_square() {
-        let shown: u32 = (0..240)
-            .filter_map(|y| row_span(240, 240, y))
-            .map(|(a, b)| u32::from(b - a))
-            .sum();
-        let share = f64::from(shown) / f64::from(240 * 240);
+        let share = f64::from(visible_pixels(240, 240)) / f64::from(240 * 240);
         assert!(
             (share - core::f64::consts::FRAC_PI_4).abs() < 0.002,
             "{share}"

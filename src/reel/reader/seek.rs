@@ -33,8 +33,9 @@ pub(super) struct Quest {
 
 impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     /// Goes to the key slice for `tick`: one index sector, or, without an index,
-    /// by halving the file, or from slice to slice if its length is not known. The slices from there on follow; what is before
-    /// `tick` is to be decoded but not presented. `false` before the header.
+    /// by halving the file, or from slice to slice if its length is not known. The
+    /// slices from there on follow; what is before `tick` is to be decoded but not
+    /// presented. `false` before the header.
     pub fn seek(&mut self, tick: u64) -> bool {
         let Some(header) = self.header else {
             return false;
