@@ -224,3 +224,41 @@ fn the_core_builds_for_bare_metal() {
         String::from_utf8_lossy(&built.stderr)
     );
 }
+
+/// What a registry would get: the sources, the format's text and the firmware, and
+/// neither tests nor clips; under a megabyte.
+#[test]
+fn the_package_holds_what_users_need() {
+    let target = tempfile::tempdir().unwrap();
+    let packed = Command::new("cargo")
+        .args([
+            "package",
+            "--no-verify",
+            "--allow-dirty",
+            "--offline",
+            "--quiet",
+        ])
+        .env("CARGO_TARGET_DIR", target.path())
+        .current_dir(root())
+        .output()
+        .expect("cargo starts");
+    let said = String::from_utf8_lossy(&packed.stderr);
+    assert!(packed.status.success(), "{said}");
+    let name = concat!("thumbreel-", env!("CARGO_PKG_VERSION"));
+    let file = target.path().join(format!("package/{name}.crate"));
+    let size = file.metadata().expect("the package was written").len();
+    assert!(size < 1_000_000, "{size} bytes");
+    let listed = Command::new("tar").arg("-tzf").arg(&file).output().unwrap();
+    let listed = String::from_utf8(listed.stdout).unwrap();
+    for wanted in [
+        "LICENSE",
+        "README.md",
+        "spec/container.md",
+        "spec/firmware/player.c",
+    ] {
+        let path = format!("{name}/{wanted}");
+        assert!(listed.lines().any(|l| l == path), "{path} is missing");
+    }
+    let other: Vec<_> = listed.lines().filter(|l| l.contains("/tests/")).collect();
+    assert_eq!(other, [format!("{name}/tests/data/readme/harbour.png")]);
+}

@@ -1132,12 +1132,12 @@ static int tbr_slice_check_directory(const tbr_header *h, const tbr_chunk *c,
     return code;
 }
 
-static int tbr_end_check(const tbr_chunk *c, const uint8_t *bytes)
+static int tbr_end_check(const tbr_chunk *c, const uint8_t *bytes, int newer)
 {
     if (c->bytes != 40 + TBR_SECTOR) {
         return TBR_FIELD;
     }
-    return tbr_zeros(bytes + TBR_CHUNK_HEADER + 36, 4) ? TBR_OK : TBR_RESERVED;
+    return newer || tbr_zeros(bytes + TBR_CHUNK_HEADER + 36, 4) ? TBR_OK : TBR_RESERVED;
 }
 
 /* Checks the parts of a slice where they lie, and marks those that are lost;
@@ -1614,15 +1614,16 @@ static int tbr_check_padding(const tbr_chunk *c, const uint8_t *bytes)
 
 static int tbr_reader_check(tbr_reader *r)
 {
+    const int newer = tbr_newer(&r->header);
     int code;
     if (r->chunk.kind == TBR_SLICE) {
         r->lost = r->map == NULL ? tbr_slice_mark(&r->header, &r->chunk, r->buffer) : 0;
         return TBR_OK;
     }
     code = tbr_part_check(r->bytes + TBR_CHUNK_HEADER, r->chunk.bytes);
-    code = code == TBR_OK ? tbr_check_padding(&r->chunk, r->bytes) : code;
+    code = code == TBR_OK && !newer ? tbr_check_padding(&r->chunk, r->bytes) : code;
     if (code == TBR_OK && r->chunk.kind == TBR_END) {
-        return tbr_end_check(&r->chunk, r->bytes);
+        return tbr_end_check(&r->chunk, r->bytes, newer);
     }
     return code;
 }

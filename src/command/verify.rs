@@ -10,8 +10,11 @@ use serde_json::{Value, json};
 use super::bars::Bars;
 use super::out::{complain, say};
 use super::show::{count, grouped, time};
-use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
-use crate::reel::{FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict};
+use crate::coding::raw::Rectangles;
+use crate::coding::{Coding, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape, mask};
+use crate::reel::{
+    FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict, WINDOW_BYTES,
+};
 use crate::sound::{SoundCoding, decode_block};
 
 /// Check reels: every checksum and every rule of the format.
@@ -116,14 +119,51 @@ fn bad_payload(path: &Path) -> Result<Option<BadPayload>, FileError> {
             return Ok(Some(bad(slice.time, reason)));
         }
         for (_, picture) in whole.shown() {
-            if let Err(error) = panel.decode(picture.coding, picture_flags(picture), &picture.bytes)
-            {
+            let decoded = panel.decode(picture.coding, picture_flags(picture), &picture.bytes);
+            let sent = decoded.map_err(|error| error.to_string());
+            if let Err(reason) = sent.and_then(|_| check_raw(&header, picture)) {
                 let tick = slice.time + u64::from(picture.tick_offset);
-                return Ok(Some(bad(tick, error.to_string())));
+                return Ok(Some(bad(tick, reason)));
             }
         }
     }
     Ok(None)
+}
+
+/// What a player need not look at in a raw picture: that the directory tells what is
+/// sent, and that a key picture sets every visible pixel.
+fn check_raw(header: &Header, picture: &Picture) -> Result<(), String> {
+    if picture.coding != Coding::Raw as u8 || picture.unchanged {
+        return Ok(());
+    }
+    let (width, height) = (header.width, header.height);
+    let pieces = Rectangles::new(&picture.bytes, width, height).map_err(|e| e.to_string())?;
+    let at = |x: u16, y: u16| usize::from(y) * usize::from(width) + usize::from(x);
+    let mut set = vec![false; at(0, height)];
+    let (mut windows, mut bus_bytes) = (0_u32, 0_u32);
+    for piece in pieces {
+        let rect = piece.map_err(|e| e.to_string())?.rect;
+        windows += 1;
+        bus_bytes += WINDOW_BYTES + 2 * rect.area();
+        for y in rect.y..rect.y + rect.h {
+            set[at(rect.x, y)..][..usize::from(rect.w)].fill(true);
+        }
+    }
+    if (windows, bus_bytes) != (picture.windows.into(), picture.bus_bytes) {
+        return Err(format!(
+            "the directory states {} windows and {} bytes to the panel, the raw picture has {windows} and {bus_bytes}",
+            picture.windows, picture.bus_bytes
+        ));
+    }
+    let hidden = |y| match header.shape {
+        Shape::Rectangle => set[at(0, y)..at(0, y + 1)].contains(&false),
+        Shape::Ellipse => mask::row_span(width, height, y)
+            .is_some_and(|(from, to)| set[at(from, y)..at(to, y)].contains(&false)),
+    };
+    match picture.key && (0..height).any(hidden) {
+        true => Err("a raw key picture leaves visible pixels as they were".to_owned()),
+        false => Ok(()),
+    }
 }
 
 fn first_slice_bad(header: &Header, reason: String) -> BadPayload {

@@ -203,14 +203,15 @@ impl ChunkHeader {
 }
 
 /// Checks the payload of a whole chunk that is not a slice, and that what pads
-/// it is zero. `chunk` is exactly the chunk that `header` heads.
+/// it is zero, which a newer reel need not hold. `chunk` is exactly the chunk that
+/// `header` heads.
 ///
 /// # Errors
 /// [`ErrorKind::Checksum`] or [`ErrorKind::Reserved`].
-pub fn check_chunk(header: &ChunkHeader, chunk: &[u8]) -> Result<(), ErrorKind> {
+pub fn check_chunk(header: &ChunkHeader, chunk: &[u8], newer: bool) -> Result<(), ErrorKind> {
     let n = header.bytes as usize;
     check_part(&chunk[CHUNK_HEADER..][..part_length(n)], n)?;
-    check_padding(header, chunk)
+    check_padding(header, chunk).or_else(|kind| if newer { Ok(()) } else { Err(kind) })
 }
 
 /// Checks that what follows the parts up to the chunk's end is zero.

@@ -27,14 +27,15 @@ fields! {
 }
 
 impl End {
-    /// Reads the totals at the start of an end chunk's payload.
+    /// Reads the totals at the start of an end chunk's payload. `newer`: the reel's
+    /// minor version is above ours, and reserved bytes may be set.
     ///
     /// # Errors
     /// A payload of the wrong length, or reserved bytes that are set.
-    pub fn parse(payload: &[u8]) -> Result<Self, ErrorKind> {
+    pub fn parse(payload: &[u8], newer: bool) -> Result<Self, ErrorKind> {
         require(payload.len() == END_PAYLOAD, "used")?;
         let end = Self::read(payload)?;
-        if payload[36..TOTALS] != [0; 4] {
+        if !newer && payload[36..TOTALS] != [0; 4] {
             return Err(ErrorKind::Reserved);
         }
         Ok(end)

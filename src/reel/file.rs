@@ -413,7 +413,7 @@ pub(crate) fn read_chunk<R: Read + Seek>(
         return Err(at(ErrorKind::Field { name: "length" }).into());
     }
     if !h.is_slice() {
-        super::chunk::check_chunk(&h, &chunk).map_err(|kind| at(kind).in_chunk(h.number))?;
+        super::chunk::check_chunk(&h, &chunk, newer).map_err(|kind| at(kind).in_chunk(h.number))?;
     }
     Ok((h, chunk))
 }

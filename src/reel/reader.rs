@@ -470,13 +470,14 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     fn check_body(&self, h: &ChunkHeader) -> Result<(), ErrorKind> {
         let chunk = &self.buffer.as_ref()[..h.length as usize];
+        let newer = self.header.as_ref().is_some_and(Header::is_newer);
         match h.kind() {
             Some(Kind::Slice) => Ok(()),
             Some(Kind::End) => {
-                check_chunk(h, chunk)?;
-                End::parse(&chunk[h.payload()]).map(|_| ())
+                check_chunk(h, chunk, newer)?;
+                End::parse(&chunk[h.payload()], newer).map(|_| ())
             }
-            _ => check_chunk(h, chunk),
+            _ => check_chunk(h, chunk, newer),
         }
     }
 
@@ -600,7 +601,7 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
     /// The end chunk. What is missing before it was reported by its time.
     fn close(&mut self, h: &ChunkHeader) -> Found {
         let payload = &self.buffer.as_ref()[h.payload()];
-        let end = End::parse(payload).unwrap_or_default();
+        let end = End::parse(payload, true).unwrap_or_default();
         self.state = State::Ended;
         Found::End(Some(end))
     }

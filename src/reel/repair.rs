@@ -183,7 +183,7 @@ fn end_copy(bytes: &[u8]) -> Option<Header> {
         return None;
     }
     let chunk = bytes.get(..h.length as usize)?;
-    check_chunk(&h, chunk).ok()?;
+    check_chunk(&h, chunk, true).ok()?;
     let header = Header::parse(End::header_copy(&chunk[h.payload()])?).ok()?;
     (header.id_low() == h.id_low).then_some(header)
 }
@@ -331,7 +331,7 @@ impl<'a> Scan<'a> {
             return Ok(false);
         }
         if !h.is_slice() {
-            return Ok(check_chunk(h, &self.chunk).is_ok());
+            return Ok(check_chunk(h, &self.chunk, self.header.is_newer()).is_ok());
         }
         let (good, bad) = self.count_parts(h);
         let fits = slice::check_limits(self.header, h).is_ok();

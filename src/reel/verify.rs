@@ -7,7 +7,7 @@ use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, SECTOR};
+use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, SECTOR};
 use super::pace::Pace;
 use std::io::{Read, Seek};
 
@@ -47,6 +47,16 @@ impl Verdict {
     pub fn is_whole(&self) -> bool {
         self.count == 0
     }
+}
+
+/// UTF-8 within the limit, without control characters but line feed and tab.
+fn is_note(bytes: &[u8]) -> bool {
+    bytes.len() <= MAX_SIDE_DATA as usize
+        && core::str::from_utf8(bytes).is_ok_and(|text| {
+            !text
+                .chars()
+                .any(|c| c.is_control() && c != '\n' && c != '\t')
+        })
 }
 
 /// Reads the reel in `source` and checks every rule. Its memory does not grow
@@ -202,7 +212,8 @@ impl Check {
         }
         match kind {
             Kind::Index => self.index(header, bytes, at),
-            Kind::Note if core::str::from_utf8(bytes).is_err() => self.wrong("note", at),
+            Kind::Note if !is_note(bytes) => self.wrong("note", at),
+            Kind::Tables if bytes.len() > MAX_SIDE_DATA as usize => self.wrong("tables", at),
             _ => {}
         }
         self.places[kind as usize].get_or_insert((at, h.length));
@@ -404,7 +415,11 @@ impl Check {
             ("worst_rate", header.worst_rate),
             ("worst_bus_bytes", header.worst_bus_bytes),
             ("worst_instructions", header.worst_instructions),
+            ("index_length", header.index_length),
+            ("index_step", header.index_step),
+            ("index_entries", header.index_entries),
         ];
+        self.total("index_offset", header.index_offset, 0, 0);
         for (name, value) in zero {
             self.total(name, value.into(), 0, 0);
         }

@@ -141,11 +141,18 @@ impl Reel {
         }
     }
 
-    /// Bytes of the header and its copy set, their checksums right.
+    /// Bytes of the header and of its copies set, in sector 1 and in the end chunk if
+    /// there is one, their checksums right: nothing but these bytes is wrong.
     fn header(mut self, at: usize, bytes: &[u8]) -> Vec<u8> {
-        for sector in [0, 512] {
+        let end = self.chunks.iter().find(|c| c.1.kind() == Some(Kind::End));
+        let end = end.filter(|(at, h)| at + h.length as usize <= self.bytes.len());
+        let copy = end.map(|(at, h)| (at + CHUNK_HEADER + 40, at + CHUNK_HEADER, h.bytes as usize));
+        for sector in [0, 512].into_iter().chain(copy.map(|c| c.0)) {
             self.bytes[sector + at..][..bytes.len()].copy_from_slice(bytes);
             seal(&mut self.bytes[sector..sector + 512]);
+        }
+        if let Some((_, part, length)) = copy {
+            seal(&mut self.bytes[part..part + align4(length) + 4]);
         }
         self.bytes
     }
@@ -365,6 +372,21 @@ fn headers(files: &mut Files) {
         ("index-entries-many", 168, &[0xFF; 4]),
         ("x-offset-1024", 192, &[0, 4]),
         ("reserved-300", 300, &[1]),
+        ("file-length-wrong", 56, &[0x10]),
+        ("most-pictures-more", 104, &[9]),
+        ("most-ticks-more", 109, &[0x7F]),
+        ("mounting-8", 87, &[8]),
+        ("first-slice-512", 144, &[0, 2]),
+        ("rate-241", 92, &[241, 0, 0, 0, 1, 0, 0, 0]),
+        ("y-offset-1024", 194, &[0, 4]),
+        ("reel-duration-short", 48, &[1, 0, 0]),
+        ("reel-duration-long", 48, &[0xFF, 0xFF]),
+        ("poster-length-0", 176, &[0; 4]),
+        ("poster-offset-512", 172, &[0, 2, 0, 0]),
+        ("tables-without-length", 184, &[0, 4]),
+        ("index-offset-odd", 152, &[1]),
+        ("worst-bus-wrong", 136, &[1]),
+        ("picture-count-wrong", 68, &[17]),
         ("title-control", 384, &[7]),
         ("title-not-utf-8", 384, &[0xFF]),
     ] {
@@ -517,6 +539,31 @@ fn ends(files: &mut Files) {
         "index-entry-wrong",
         f.clone().side_inside(Kind::Index, 8, &[0xFF], true),
     );
+    let text = |bytes: &[u8]| f.clone().side_inside(Kind::Note, 0, bytes, true);
+    add("note-control", text(&[0x1B]));
+    add("note-line-feed", text(b"\n"));
+    for (name, at) in [
+        ("ticks", 0),
+        ("offset", 8),
+        ("sound", 16),
+        ("slices", 28),
+        ("gaps", 32),
+    ] {
+        let wrong = f.clone().side_inside(Kind::End, at, &[0xFE], true);
+        add(&format!("totals-{name}-wrong"), wrong);
+    }
+    add("reserved", f.clone().side_inside(Kind::End, 36, &[1], true));
+    // A newer writer may use what is reserved: in the end, and behind a part.
+    let newer = f.of(f.clone().header(10, &[1]));
+    add("newer", newer.bytes.clone());
+    add(
+        "newer-reserved",
+        newer.clone().side_inside(Kind::End, 36, &[1], true),
+    );
+    let (note, h) = f.side(Kind::Note);
+    let last = note + h.length as usize - 1;
+    add("note-padding", f.clone().flip(last));
+    add("newer-note-padding", newer.flip(last));
     add(
         "totals-wrong",
         f.clone().side_inside(Kind::End, 24, &[0xFF], true),
@@ -547,6 +594,8 @@ fn ends(files: &mut Files) {
     let open = l.of(l.clone().cut(l.side(Kind::End).0));
     add("prebuffer", open.clone().header(124, &[1]));
     add("picture-count", open.clone().header(68, &[16]));
+    add("index-step", open.clone().header(164, &[1]));
+    add("index-offset", open.clone().header(152, &[0, 4]));
     let no_key = open.of(open.clone().head(0, 5, &[0]));
     add("first-not-key-nor-gap", no_key.inside(0, 1, 15, &[0], true));
     let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP]));

@@ -98,7 +98,7 @@ proptest! {
         let end = End { ticks, offset, sound_bytes, pictures, slices, gaps };
         let mut payload = [0; thumbreel::reel::END_PAYLOAD];
         end.emit(&[7; SECTOR], &mut payload);
-        prop_assert_eq!(End::parse(&payload), Ok(end));
+        prop_assert_eq!(End::parse(&payload, false), Ok(end));
         prop_assert_eq!(End::header_copy(&payload), Some(&[7; SECTOR]));
     }
 
