@@ -596,6 +596,8 @@ fn ends(files: &mut Files) {
     add("picture-count", open.clone().header(68, &[16]));
     add("index-step", open.clone().header(164, &[1]));
     add("index-offset", open.clone().header(152, &[0, 4]));
+    // As a whole reel has them, in order: but a live reel has no index.
+    add("index", open.clone().header(152, &f.bytes[152..172]));
     let no_key = open.of(open.clone().head(0, 5, &[0]));
     add("first-not-key-nor-gap", no_key.inside(0, 1, 15, &[0], true));
     let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP]));

@@ -131,7 +131,7 @@ def read_header(s):
          and (h.coding != 2 or h.working_memory >= 384 * columns * lines + 1536 * columns + 4096)),
         ("first_slice", 1024 <= h.first_slice <= 1 << 36 and h.first_slice % 16 == 0),
         ("index", (h.index_offset == h.index_length == h.index_step == h.index_entries == 0)
-         or (h.index_offset and h.index_entries and h.index_step and not h.live and h.index_offset % 16 == 0
+         or (h.index_offset and h.index_entries and h.index_step and h.index_offset % 16 == 0
              and h.index_offset <= 1 << 36 and h.index_length <= 4194304
              and h.index_length == align(48 + part_length(512 * -(-h.index_entries // 62)), 16))),
         ("poster", (h.poster_offset == 0) == (h.poster_length == 0) and h.poster_offset % 16 == 0),
@@ -544,6 +544,8 @@ class Reel:
             for name in ("picture_count", "slice_count", "prebuffer", "mean_rate", "worst_rate", "worst_bus_bytes", "worst_instructions"):
                 same(name, getattr(h, name), 0)
             return
+        if h.parts == 1:
+            same("reel_duration", h.reel_duration, h.duration)
         same("duration", h.duration, ticks)
         same("picture_count", h.picture_count, total)
         same("slice_count", h.slice_count, len(cs))
