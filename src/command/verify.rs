@@ -59,7 +59,8 @@ fn check(path: &Path, args: &Args) -> bool {
     match examined.map_err(named) {
         Err(error) => {
             if args.json {
-                say!("{}", json!({ "reel": name, "error": super::told(&error) }));
+                let found = json!({ "reel": name, "error": super::told(&error) });
+                super::out::json(&found.to_string());
             } else {
                 complain!("thumbreel: {}", super::told(&error));
             }
@@ -67,7 +68,7 @@ fn check(path: &Path, args: &Args) -> bool {
         }
         Ok((verdict, payload)) => {
             if args.json {
-                say!("{}", json_of(path, &verdict, payload.as_ref()));
+                super::out::json(&json_of(path, &verdict, payload.as_ref()).to_string());
             } else {
                 print(path, &verdict, payload.as_ref(), args.all);
             }
@@ -207,11 +208,14 @@ fn sentence(verdict: &Verdict, finding: &Finding) -> String {
         }
         _ => String::new(),
     };
-    format!(
-        "byte {}{chunk}: {}{lost}",
-        grouped(error.offset),
-        error.kind
-    )
+    match error.kind.is_of_the_whole() {
+        true => error.kind.to_string(),
+        false => format!(
+            "byte {}{chunk}: {}{lost}",
+            grouped(error.offset),
+            error.kind
+        ),
+    }
 }
 
 fn json_of(path: &Path, verdict: &Verdict, payload: Option<&BadPayload>) -> Value {

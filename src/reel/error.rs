@@ -108,7 +108,9 @@ pub enum ErrorKind {
 }
 
 impl ErrorKind {
-    const fn is_of_the_whole(self) -> bool {
+    /// Whether the file as a whole is at fault, and no place in it.
+    #[must_use]
+    pub const fn is_of_the_whole(self) -> bool {
         matches!(
             self,
             Self::NotAReel | Self::TextMode | Self::Version { .. } | Self::MustKnow { .. }
