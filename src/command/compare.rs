@@ -9,7 +9,7 @@ use serde_json::json;
 use super::bars::Bars;
 use super::nature::is_reel;
 use super::out::say;
-use super::show::typed;
+use super::show::{count, typed};
 use super::values;
 use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
 use crate::export::upright;
@@ -189,10 +189,10 @@ fn score_text(score: &Score) -> String {
 
 fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]) {
     say!(
-        "{} against {}: {} pictures",
+        "{} against {}: {}",
         args.reel.display(),
         args.clip.display(),
-        found.pictures,
+        count(found.pictures, "picture"),
     );
     for (name, mean, lowest, unit, places) in [
         ("PSNR", found.psnr, found.lowest_psnr, " dB", 2),

@@ -11,7 +11,9 @@ use super::bars::Bars;
 use super::out::{complain, say};
 use super::show::{count, grouped, time};
 use crate::coding::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
-use crate::reel::{FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict};
+use crate::reel::{
+    ErrorKind, FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict,
+};
 use crate::sound::{SoundCoding, decode_block};
 
 /// Check reels: every checksum and every rule of the format.
@@ -208,13 +210,12 @@ fn sentence(verdict: &Verdict, finding: &Finding) -> String {
         }
         _ => String::new(),
     };
-    match error.kind.is_of_the_whole() {
-        true => error.kind.to_string(),
-        false => format!(
-            "byte {}{chunk}: {}{lost}",
-            grouped(error.offset),
-            error.kind
-        ),
+    match error.kind {
+        // No place in the file is at fault.
+        ErrorKind::Version { .. } | ErrorKind::MustKnow { .. } | ErrorKind::TextMode => {
+            error.kind.to_string()
+        }
+        kind => format!("byte {}{chunk}: {kind}{lost}", grouped(error.offset)),
     }
 }
 

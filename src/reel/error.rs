@@ -108,9 +108,7 @@ pub enum ErrorKind {
 }
 
 impl ErrorKind {
-    /// Whether the file as a whole is at fault, and no place in it.
-    #[must_use]
-    pub const fn is_of_the_whole(self) -> bool {
+    const fn is_of_the_whole(self) -> bool {
         matches!(
             self,
             Self::NotAReel | Self::TextMode | Self::Version { .. } | Self::MustKnow { .. }
