@@ -385,9 +385,9 @@ fn convert_says_in_db_what_was_done_to_the_sound() {
         "high-pass 400 Hz, order 2, Q 0.71",
         "LUFS (measured before the conversion)",
         "closed box of 100 ml",
-        "behind the high-pass",
+        "with the high-pass",
         "is the warmest",
-        "from the source in the mean",
+        "from the source on average",
     ] {
         assert!(page.contains(word), "{word} is missing in the report");
     }
@@ -471,7 +471,7 @@ fn the_loudness_that_a_high_pass_takes_is_told() {
     let args = ["gain", "--board", &board, &bass];
     let told = text(&thumbreel(&args));
     assert!(
-        told.contains("behind the high-pass the sound has -"),
+        told.contains("with the high-pass the sound has -"),
         "{told}"
     );
     let lufs = json(&[&args[..], &["--json"]].concat())["supply"]["loudness_lufs"].clone();
@@ -484,7 +484,7 @@ fn the_loudness_that_a_high_pass_takes_is_told() {
     }
     let told = text(&thumbreel(&["gain", "--board", &board, &high]));
     assert!(
-        !told.contains("behind the high-pass the sound has -"),
+        !told.contains("with the high-pass the sound has -"),
         "{told}"
     );
     let spoken = text(&thumbreel(&["enclosure", "--board", &board]));

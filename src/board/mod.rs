@@ -145,9 +145,15 @@ impl Board {
     /// As for [`Board::parse`], or the file cannot be read.
     pub fn load(path: &Path) -> Result<Self, BoardError> {
         let name = path.display().to_string();
-        let text = std::fs::read_to_string(path).map_err(|source| BoardError::Read {
-            file: name.clone(),
-            source,
+        let text = std::fs::read_to_string(path).map_err(|source| match source.kind() {
+            std::io::ErrorKind::InvalidData => BoardError::Syntax {
+                file: name.clone(),
+                message: "it is not a board profile, which is text; check the name".into(),
+            },
+            _ => BoardError::Read {
+                file: name.clone(),
+                source,
+            },
         })?;
         Self::parse(&text, &name)
     }

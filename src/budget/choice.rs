@@ -36,6 +36,8 @@ pub struct Choice {
     pub verdict: Verdict,
     /// Why, in one sentence.
     pub reason: String,
+    /// Why it is not the clip's own rate, where that would not play.
+    pub slowed: Option<String>,
 }
 
 /// Below this share of its tightest part a coding leaves room enough, and two
@@ -177,15 +179,24 @@ impl Tried {
         for other in others {
             reason += &format!(", {}", other.words());
         }
-        if let Some(faster) = faster {
-            let words = faster.words();
-            reason += &format!("; at {:.2} frames per second {words}", hertz(faster.rate));
-        }
+        let slowed = faster.map(|faster| {
+            reason += &format!(
+                "; at {:.2} frames per second {}",
+                hertz(faster.rate),
+                faster.words()
+            );
+            format!(
+                "its own would load {} to {:.0} % with typical pictures (assumed)",
+                faster.part.name(),
+                faster.share * 100.0
+            )
+        });
         Choice {
             coding: self.coding,
             rate: self.rate,
             verdict: self.verdict,
             reason,
+            slowed,
         }
     }
 }

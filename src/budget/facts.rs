@@ -115,6 +115,9 @@ pub struct ReelFacts {
     /// The sound as the supply sees it.
     #[serde(skip)]
     pub programme: Programme,
+    /// Stretches and slices that were not in order.
+    #[serde(skip)]
+    pub damages: u32,
     /// Slices in order of time.
     pub slices: Vec<SliceFacts>,
     /// Pictures in order of time.
@@ -144,6 +147,7 @@ impl ReelFacts {
             lead_bytes: 0,
             total_bytes: 0,
             programme: Programme::silent(),
+            damages: 0,
             slices: Vec::new(),
             pictures: Vec::new(),
         }

@@ -49,6 +49,11 @@ impl ReelFacts {
         let mut programme = ProgrammeMeter::new(facts.clock_rate.max(1));
         let first_tick = file.header().first_tick;
         while let Some(piece) = file.next_piece()? {
+            let bad = match &piece {
+                Piece::Slice(whole) => !whole.damage.is_empty(),
+                Piece::Damage(_) => true,
+            };
+            facts.damages += u32::from(bad);
             if let Piece::Slice(whole) = piece {
                 facts.take(&whole, first_tick);
                 let mut block = vec![0; whole.slice.ticks as usize];
@@ -79,6 +84,7 @@ impl ReelFacts {
             lead_bytes: u32::try_from(header.first_slice).unwrap_or(u32::MAX),
             total_bytes: 0,
             programme: Programme::silent(),
+            damages: 0,
             slices: Vec::new(),
             pictures: Vec::new(),
         }

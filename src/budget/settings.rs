@@ -164,6 +164,7 @@ impl Settings {
                 SoundCoding::None => Programme::silent(),
                 _ => Programme::typical(),
             },
+            damages: 0,
             slices,
             pictures,
         }

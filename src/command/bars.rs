@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::out::complain;
+use super::show::visible;
 use crate::convert::{Progress, State};
 
 /// The bars of one call.
@@ -30,7 +31,7 @@ impl Bars {
     pub(crate) fn bar(&self, name: String) -> Bar {
         let bar = self.all.add(ProgressBar::new(0));
         bar.set_style(style("{prefix:12!} {spinner} {wide_msg}"));
-        bar.set_prefix(name);
+        bar.set_prefix(visible(&name));
         Bar {
             bar,
             start: Instant::now(),
@@ -41,7 +42,7 @@ impl Bars {
     pub(crate) fn task(&self, name: &str) -> Task {
         let bar = self.all.add(ProgressBar::new(1000));
         bar.set_style(style("{prefix} {bar:24} {percent:>3} % {wide_msg}"));
-        bar.set_prefix(name.to_owned());
+        bar.set_prefix(visible(name));
         Task {
             bar: Some(bar),
             start: Instant::now(),

@@ -113,7 +113,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 fn list(json: bool) -> anyhow::Result<ExitCode> {
     let boards = Board::built_in();
     if json {
-        say!("{}", serde_json::to_string_pretty(&boards)?);
+        super::out::json(&serde_json::to_string_pretty(&boards)?);
         return Ok(ExitCode::SUCCESS);
     }
     let width = boards.iter().map(|b| b.name.len()).max().unwrap_or(0);
@@ -126,7 +126,7 @@ fn list(json: bool) -> anyhow::Result<ExitCode> {
 fn show(name: &str, json: bool) -> anyhow::Result<ExitCode> {
     let board = board(name)?;
     if json {
-        say!("{}", serde_json::to_string_pretty(&board)?);
+        super::out::json(&serde_json::to_string_pretty(&board)?);
     } else {
         super::out::bytes(board.to_toml().as_bytes());
     }
@@ -223,7 +223,7 @@ fn measure(
         to.write(after.to_toml().as_bytes())?;
     }
     if json {
-        say!("{}", serde_json::to_string_pretty(&measured)?);
+        super::out::json(&serde_json::to_string_pretty(&measured)?);
     } else {
         print_measured(&measured, &after);
     }

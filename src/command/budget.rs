@@ -16,7 +16,7 @@ use crate::budget::{
 use crate::rehearsal::{Judgement, USUAL_RUNS};
 use crate::units::Ratio;
 
-use super::out::{chart_to, say};
+use super::out::{chart_to, complain};
 use super::{Usage, values};
 
 /// Compute whether a reel plays on a board: load and capacity of link, bus, cores, memory, sound, card and power.
@@ -220,7 +220,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .find_map(|b| Clusters::new(&reel, &board, b.lines[0].need, b.link));
         let document = serde_json::json!({ "budgets": budgets, "changes": changes, "stalls": stalls, "comparison": comparison, "lines": lines, "tearing": Tearing::new(&reel, &board), "clusters": clusters, "supply_assumes": crate::budget::power::ASSUMED });
-        say!("{}", serde_json::to_string_pretty(&document)?);
+        super::out::json(&serde_json::to_string_pretty(&document)?);
     } else {
         let judged: Vec<(&Budget, &str)> = budgets
             .iter()
@@ -250,7 +250,14 @@ pub(super) fn facts(
     match reel {
         Some(path) => {
             super::nature::reel(path)?;
-            Ok(ReelFacts::read(path)?)
+            let facts = ReelFacts::read(path)?;
+            if facts.damages > 0 {
+                complain!(
+                    "thumbreel: note: {} is damaged, and these figures are of what is left; `thumbreel verify` says where",
+                    path.display()
+                );
+            }
+            Ok(facts)
         }
         None => settings.facts(board),
     }

@@ -188,7 +188,11 @@ impl ChoiceArgs {
             (None, duration) => duration,
         };
         if length.is_some_and(|l| l.0 <= 0) {
-            return Err(Usage("the part is empty: --to must be after --from".into()).into());
+            let why = match self.to {
+                Some(_) => "--to must be after --from",
+                None => "--duration must be above 0",
+            };
+            return Err(Usage(format!("the part is empty: {why}")).into());
         }
         Ok(Choices {
             size: self.size,

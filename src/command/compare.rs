@@ -9,6 +9,7 @@ use serde_json::json;
 use super::bars::Bars;
 use super::nature::is_reel;
 use super::out::say;
+use super::show::{count, typed};
 use super::values;
 use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
 use crate::export::upright;
@@ -54,9 +55,12 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: Args) -> Result<ExitCode> {
     if is_reel(&args.clip) && !is_reel(&args.reel) {
-        let (clip, reel) = (args.reel.display(), args.clip.display());
-        let text =
-            format!("{reel} is the reel, which comes first: thumbreel compare {reel} {clip}");
+        let text = format!(
+            "{} is the reel, which comes first: thumbreel compare {} {}",
+            args.clip.display(),
+            typed(&args.clip),
+            typed(&args.reel)
+        );
         return Err(super::Usage(text).into());
     }
     super::nature::reel(&args.reel)?;
@@ -185,15 +189,17 @@ fn score_text(score: &Score) -> String {
 
 fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]) {
     say!(
-        "{} against {}: {} pictures\n  PSNR {:.2} dB (lowest {:.2})\n  SSIM {:.4} (lowest {:.4})",
+        "{} against {}: {}",
         args.reel.display(),
         args.clip.display(),
-        found.pictures,
-        found.psnr,
-        found.lowest_psnr,
-        found.ssim,
-        found.lowest_ssim,
+        count(found.pictures, "picture"),
     );
+    for (name, mean, lowest, unit, places) in [
+        ("PSNR", found.psnr, found.lowest_psnr, " dB", 2),
+        ("SSIM", found.ssim, found.lowest_ssim, "", 4),
+    ] {
+        say!("  {name} {mean:.places$}{unit} (lowest {lowest:.places$})");
+    }
     if found.missing > 0 {
         say!(
             "  {} pictures of the clip are not in the reel",
@@ -259,5 +265,5 @@ fn print_json(
     if args.each {
         result["each"] = all.into();
     }
-    say!("{result}");
+    super::out::json(&result.to_string());
 }

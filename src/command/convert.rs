@@ -12,8 +12,8 @@ use anyhow::Result;
 use super::Usage;
 use super::bars::{Bars, clock, size};
 use super::choose::ChoiceArgs;
-use super::out::say;
-use super::show::{fields, plain};
+use super::out::{self, say};
+use super::show::{fields, plain, typed};
 use super::values;
 use crate::budget::Link;
 use crate::convert::fit::{FitGoal, Fitted, fit};
@@ -127,13 +127,14 @@ fn pairs(args: &Args, spooled: &mut Option<Spool>) -> Result<Vec<Pair>> {
         let standard_input = clip.as_os_str() == "-";
         if clip.is_dir() {
             let text = format!(
-                "{clip} is a folder; name the clips in it, for example {clip}/*.mp4",
-                clip = clip.display()
+                "{} is a folder; name the clips in it, for example {}/*.mp4",
+                clip.display(),
+                typed(clip).trim_end_matches('/')
             );
             return Err(Usage(text).into());
         }
         let output = output_for(args, clip, standard_input)?;
-        if !taken.insert(output.clone()) {
+        if !taken.insert(one_spelling(&output)) {
             let text = format!(
                 "two clips would be written to {}; convert them separately",
                 output.display()
@@ -185,6 +186,15 @@ fn output_for(args: &Args, clip: &Path, standard_input: bool) -> Result<PathBuf>
             clip.display()
         )),
         None => Ok(named),
+    }
+}
+
+/// A name by the one spelling of its folder, if that is there.
+fn one_spelling(path: &Path) -> PathBuf {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    match folder.unwrap_or(Path::new(".")).canonicalize() {
+        Ok(folder) => folder.join(path.file_name().unwrap_or_default()),
+        Err(_) => path.into(),
     }
 }
 
@@ -347,7 +357,7 @@ struct Report {
 }
 
 struct Entry {
-    text: String,
+    lines: Vec<String>,
     failed: bool,
     usage: bool,
 }
@@ -364,8 +374,8 @@ impl Report {
 
     fn enter(&mut self, index: usize, name: &str, done: Result<Done, ConvertError>) {
         let entry = Entry {
-            text: if self.json {
-                json(name, &done)
+            lines: if self.json {
+                vec![json(name, &done)]
             } else {
                 human(name, &done)
             },
@@ -374,9 +384,12 @@ impl Report {
         };
         self.entries[index] = Some(entry);
         while let Some(Some(entry)) = self.entries.get(self.printed) {
-            let told = self.json || !(self.quiet || entry.text.is_empty());
-            if told {
-                say!("{}", entry.text);
+            for line in &entry.lines {
+                match self.json {
+                    true => out::json(line),
+                    false if self.quiet => {}
+                    false => say!("{line}"),
+                }
             }
             self.printed += 1;
         }
@@ -424,24 +437,23 @@ fn json(name: &str, done: &Result<Done, ConvertError>) -> String {
 }
 
 /// Summary lines; failures are printed as they occur.
-fn human(name: &str, done: &Result<Done, ConvertError>) -> String {
+fn human(name: &str, done: &Result<Done, ConvertError>) -> Vec<String> {
     match done {
         Ok(Done::Reel(outcome)) => closing(outcome),
         Ok(Done::Fitted(fitted)) => closing(&fitted.outcome),
         Ok(Done::Plan(plan, plays)) => plan_text(name, plan, plays),
-        Err(_) => String::new(),
+        Err(_) => Vec::new(),
     }
 }
 
 /// What was made, in a few lines.
-pub(crate) fn closing(outcome: &Outcome) -> String {
+pub(crate) fn closing(outcome: &Outcome) -> Vec<String> {
     let sound = match outcome.sound_rate {
         Some(rate) => format!("sound {rate} Hz"),
         None => "no sound".into(),
     };
-    let mut text = format!(
-        "{}: {}, {}x{}, {} fps, {}, {sound}, {}\n  \
-         bytes per second (computed): {}; largest chunk {}; {:.1} times real time",
+    let made = format!(
+        "{}: {}, {}x{}, {} fps, {}, {sound}, {}",
         outcome.output.display(),
         clock(outcome.seconds),
         outcome.width,
@@ -449,18 +461,22 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         plain(&outcome.rate.into()),
         outcome.coding,
         size(outcome.bytes),
+    );
+    let rate = format!(
+        "  bytes per second (computed): {}; largest chunk {}; {:.1} times real time",
         rates(outcome),
         size(outcome.largest_chunk.into()),
         outcome.seconds / outcome.timings.whole.max(1e-9),
     );
+    let mut lines = vec![made, rate];
     if let Some(sound) = &outcome.sound {
         let [done, found] = sound.sentences();
-        text.push_str(&format!("\n  sound: {done}\n  sound: {found}"));
+        lines.extend([done, found].map(|text| format!("  sound: {text}")));
     }
     if !outcome.previews.is_empty() {
         let copies = outcome.previews.iter();
         let copies: Vec<_> = copies.map(|path| path.display().to_string()).collect();
-        text.push_str(&format!("\n  previews: {}", copies.join(", ")));
+        lines.push(format!("  previews: {}", copies.join(", ")));
     }
     let notes = outcome
         .advice
@@ -468,15 +484,10 @@ pub(crate) fn closing(outcome: &Outcome) -> String {
         .cloned()
         .chain(outcome.flashes.iter().map(|flash| flash.sentence()))
         .chain(outcome.damage.sentence());
-    for note in notes {
-        text.push_str("\n  note: ");
-        text.push_str(&note);
-    }
-    for link in &outcome.plays {
-        text.push_str("\n  ");
-        text.push_str(&link.sentence());
-    }
-    text
+    lines.extend(notes.map(|note| format!("  note: {note}")));
+    let plays = outcome.plays.iter();
+    lines.extend(plays.map(|link| format!("  {}", link.sentence())));
+    lines
 }
 
 /// Mean and worst rate; a mean over less than a second would tell nothing.
@@ -489,16 +500,15 @@ fn rates(outcome: &Outcome) -> String {
 }
 
 /// The plan as indented lines.
-fn plan_text(name: &str, plan: &ConvertPlan, plays: &[LinkVerdict]) -> String {
-    let mut text = format!("plan for {name}:");
+fn plan_text(name: &str, plan: &ConvertPlan, plays: &[LinkVerdict]) -> Vec<String> {
+    let mut lines = vec![format!("plan for {name}:")];
     if let Ok(value) = serde_json::to_value(plan.view()) {
-        fields(&value, 1, &mut text);
+        fields(&value, 1, &mut lines);
     }
-    for link in plays {
-        let line = link.sentence();
-        text.push_str(&format!("\n  with typical pictures (assumed) {line}"));
-    }
-    text
+    let foreseen =
+        |link: &LinkVerdict| format!("  with typical pictures (assumed) {}", link.sentence());
+    lines.extend(plays.iter().map(foreseen));
+    lines
 }
 
 /// One conversion without bars, for commands that convert on the way.

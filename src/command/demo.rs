@@ -10,6 +10,7 @@ use super::Usage;
 use super::bars::Bars;
 use super::convert::{closing, quietly};
 use super::out::say;
+use super::show::typed;
 use crate::board::Board;
 use crate::convert::Choices;
 use crate::demo;
@@ -87,14 +88,14 @@ pub fn run(args: Args) -> Result<ExitCode> {
     report.write(&to(&page, Kind::Page))?;
     task.close();
     say!("drawn, played and encoded: {}", film.display());
-    say!(
-        "converted for {}: {}",
-        choices.board.name,
-        closing(&outcome)
-    );
+    let made = format!("converted for {}: ", choices.board.name);
+    for (i, line) in closing(&outcome).iter().enumerate() {
+        say!("{}{line}", if i == 0 { &made } else { "" });
+    }
     say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
     say!("report, to be opened in a browser: {}", page.display());
-    say!("\nWhat to try next:");
+    say!("");
+    say!("What to try next:");
     for line in next_steps(&film, &reel, &choices.board.name) {
         say!("  {line}");
     }
@@ -138,8 +139,8 @@ fn check(path: &Path) -> Result<(u32, u32)> {
 }
 
 fn next_steps(film: &Path, reel: &Path, board: &str) -> [String; 4] {
-    let folder = reel.parent().unwrap_or(reel).display();
-    let (film, reel) = (film.display(), reel.display());
+    let folder = typed(reel.parent().unwrap_or(reel));
+    let (film, reel) = (typed(film), typed(reel));
     [
         format!("thumbreel serve {folder}"),
         format!("thumbreel report {reel} --board {board} --clip {film} --overwrite"),

@@ -57,7 +57,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         to.write(svg.as_bytes())?;
     }
     if args.json {
-        say!("{}", as_json(&board, &mounted, args.distance));
+        super::out::json(&as_json(&board, &mounted, args.distance).to_string());
     } else {
         print(&board, &mounted, args.distance);
     }
@@ -137,8 +137,9 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
         ),
     }
     print_flat(mounted);
+    say!("");
     say!(
-        "\n    Hz   response  excursion at {} W   loudest at {metres} m",
+        "    Hz   response  excursion at {} W   loudest at {metres} m",
         driver.rated_w
     );
     for hz in ROWS {
@@ -200,8 +201,9 @@ fn print_advice(board: &Board, mounted: &Enclosure) {
         }
         _ => String::new(),
     };
+    say!("");
     say!(
-        "\nsuggested for convert: {first}--high-pass (it is then {:.0} Hz, order {}, Q {:.2}){}",
+        "suggested for convert: {first}--high-pass (it is then {:.0} Hz, order {}, Q {:.2}){}",
         high_pass.hz,
         high_pass.order,
         high_pass.q,

@@ -7,6 +7,7 @@ use clap::ValueEnum;
 
 use super::bars::{Bars, clock};
 use super::out::{complain, say};
+use super::show::count;
 use super::{Usage, values};
 use crate::export::{self, Damages, Look, SheetPlan, Span, Walk};
 use crate::files::{Destination, Kind};
@@ -102,11 +103,18 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         say!("{}", output.display());
     }
     if damages != Damages::default() {
+        let lost = [
+            (damages.stretches, "part", "read"),
+            (damages.pictures, "picture", "decoded"),
+        ];
+        let lost = lost.into_iter().filter(|(n, ..)| *n > 0);
+        let lost: Vec<_> = lost
+            .map(|(n, what, how)| format!("{} could not be {how}", count(n as u64, what)))
+            .collect();
         complain!(
-            "thumbreel: {}: {} damaged stretches, {} pictures could not be decoded; `thumbreel verify` says where",
+            "thumbreel: {} is damaged: {}; `thumbreel verify` says where",
             args.reel.display(),
-            damages.stretches,
-            damages.pictures
+            lost.join(", ")
         );
     }
     Ok(ExitCode::SUCCESS)

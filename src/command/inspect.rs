@@ -58,7 +58,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         if args.chunks {
             object["chunks"] = chunks_json(&mut open()?).with_context(|| name.clone())?;
         }
-        say!("{object}");
+        super::out::json(&object.to_string());
     } else {
         print(&name, &survey);
         on_board.iter().for_each(OnBoard::print);

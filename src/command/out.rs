@@ -1,11 +1,13 @@
 //! Standard output that ends quietly when its reader has gone
-//! (`thumbreel inspect REEL | head`).
+//! (`thumbreel inspect REEL | head`), and lines that stay lines whatever is in a
+//! name.
 
 use std::io::{ErrorKind, Write};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::Usage;
+use super::show::visible;
 use crate::files::{Destination, Kind};
 
 /// `println!` for commands: a closed pipe ends the program with exit code 0,
@@ -40,9 +42,8 @@ pub fn reserve(to: Destination, json: bool) -> anyhow::Result<Destination> {
 
 /// Writes one line to standard error.
 pub fn aside(text: std::fmt::Arguments<'_>) {
-    let mut err = std::io::stderr().lock();
     // Nobody reads it if this fails.
-    let _ = err.write_fmt(text).and_then(|()| err.write_all(b"\n"));
+    let _ = writeln!(std::io::stderr(), "{}", visible(&text.to_string()));
 }
 
 /// Writes one line; see [`say!`].
@@ -50,8 +51,13 @@ pub fn line(text: std::fmt::Arguments<'_>) {
     if CARRIES_A_FILE.load(Ordering::Relaxed) {
         return aside(text);
     }
+    json(&visible(&text.to_string()));
+}
+
+/// Writes JSON, which has escapes of its own, and ends its line.
+pub fn json(text: &str) {
     let mut out = std::io::stdout().lock();
-    settle(out.write_fmt(text).and_then(|()| out.write_all(b"\n")));
+    settle(writeln!(out, "{text}"));
 }
 
 /// Writes bytes as they are, and flushes.

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use anyhow::Context;
 
 use crate::budget::power::{PowerModel, changes, sentences};
-use crate::budget::{Link, ReelFacts};
+use crate::budget::{Budget, Line, Link, Part, ReelFacts, Terms, Verdict};
 use crate::rehearsal::{
     Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan, trace_chart,
 };
@@ -14,7 +14,7 @@ use crate::units::Nanos;
 
 use super::bars::Bars;
 use super::budget::{LinkArg, SettingsArgs, board, bytes, clock, exit_code, facts};
-use super::out::{chart_to, say};
+use super::out::{chart_to, complain, say};
 use super::{Usage, size, values};
 
 /// Play a reel thousands of times in simulated time, with stalls and losses.
@@ -89,6 +89,19 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
     let conditions = conditions(&args, &reel)?;
     let rehearsal = Rehearsal::new(&reel, &board, link, &conditions)?;
+    // Rehearsals are about time alone.
+    let budget = Budget::new(&reel, &board, link, Terms::default())?;
+    let unfit = |line: &&Line| {
+        matches!(line.part, Part::Panel | Part::I2s) && line.verdict == Verdict::DoesNotFit
+    };
+    for note in budget
+        .lines
+        .iter()
+        .filter(unfit)
+        .filter_map(|l| l.note.as_deref())
+    {
+        complain!("thumbreel: note: {note}");
+    }
     let task = Bars::new(args.json).busy("rehearsing");
     let mut outlook = rehearsal.outlook(args.runs, args.seed);
     if args.no_stalls || !args.stall_at.is_empty() {
@@ -113,7 +126,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             "board": board.name, "link": link, "origin": rehearsal.origin(), "seed": args.seed, "ring_buffer_bytes": ring, "start_bytes": start,
             "outlook": outlook, "verdict": outlook.verdict(), "least": least, "least_runs": args.runs.min(LEAST_RUNS), "worst": rehearsal.run(worst), "power": power,
         });
-        say!("{}", serde_json::to_string_pretty(&document)?);
+        super::out::json(&serde_json::to_string_pretty(&document)?);
     } else {
         let what = args.reel.as_ref().map_or_else(
             || "settings (typical pictures, assumed)".into(),

@@ -47,7 +47,7 @@ pub struct Args {
 /// The reel cannot be read, nothing of it is whole, or the output cannot be written.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let reel = args.reel.display().to_string();
-    super::nature::reel(&args.reel)?;
+    super::nature::damaged_reel(&args.reel)?;
     let task = Bars::new(args.json).task("repairing");
     let source = File::open(&args.reel).and_then(|file| task.reading(file));
     let source = source.map_err(|e| anyhow::anyhow!("cannot read {reel}: {}", reason(&e)))?;
@@ -81,7 +81,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         }
     };
     if args.json {
-        say!("{}", json_of(&repaired, &parts));
+        super::out::json(&json_of(&repaired, &parts).to_string());
     } else {
         print(&reel, &repaired, &parts);
     }
@@ -116,7 +116,9 @@ fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {
     let header = &repaired.summary.header;
     match repaired.header {
         HeaderSource::Own => {}
-        HeaderSource::Mended { bit } => say!("{reel}: bit {bit} of the header was turned over"),
+        HeaderSource::Mended { bit } => {
+            say!("{reel}: bit {bit} of the header was wrong; it is mended")
+        }
         HeaderSource::Second => say!("{reel}: the header was lost; its copy in sector 1 was used"),
         HeaderSource::Copy => say!("{reel}: the header was lost; its copy at the end was used"),
     }
@@ -130,12 +132,15 @@ fn print(reel: &str, repaired: &Repaired, parts: &[PathBuf]) {
     if repaired.kept_pictures > 0 {
         let pictures = count(repaired.kept_pictures.into(), "picture");
         say!(
-            "{reel}: {pictures} in what was saved lost, or built on such; the panel keeps its own"
+            "{reel}: {pictures} in what was saved cannot be shown, being lost or built on a lost one; the panel keeps the one before"
         );
     }
     let saved = count(repaired.slices.into(), "slice");
     let lost: u64 = repaired.lost.iter().map(|l| l.to - l.from).sum();
-    let lost = time(lost, header.clock_rate);
+    let lost = match lost {
+        0 => "nothing".into(),
+        lost => time(lost, header.clock_rate),
+    };
     let names: Vec<String> = parts.iter().map(|p| name(p)).collect();
     say!("{}: {saved} saved, {lost} lost", names.join(", "));
 }

@@ -11,7 +11,7 @@ use std::time::Duration;
 use anyhow::Context;
 
 use super::Usage;
-use super::out::say;
+use super::out::{complain, say};
 use crate::board::Board;
 use crate::serve::{AirLimit, Delivery, Options, Report, Server};
 
@@ -110,7 +110,7 @@ fn print_addresses(args: &Args, server: &Server) {
         .map(|a| format!("http://{a}/"))
         .collect();
     if args.json {
-        say!("{}", serde_json::json!({ "addresses": pages }));
+        super::out::json(&serde_json::json!({ "addresses": pages }).to_string());
     } else {
         for page in pages {
             say!("serving {} at {page}", args.folder.display());
@@ -156,5 +156,5 @@ fn print_line(report: &Report) {
             report.worst_lag * 1000.0,
         )
     };
-    let _ = writeln!(std::io::stderr(), "{line}");
+    complain!("{line}");
 }

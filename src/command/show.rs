@@ -1,5 +1,7 @@
 //! How numbers and named values are shown to people.
 
+use std::path::Path;
+
 use serde_json::Value;
 
 /// A whole number with commas between thousands.
@@ -26,27 +28,51 @@ pub fn time(ticks: u64, clock_rate: u32) -> String {
     }
 }
 
+/// Text as part of one line: line breaks, control characters and what turns the
+/// direction of writing appear as escapes, `\n`.
+pub fn visible(text: &str) -> String {
+    let hidden =
+        |c: char| c.is_control() || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let mut shown = String::with_capacity(text.len());
+    for c in text.chars() {
+        match hidden(c) {
+            true => shown.extend(c.escape_default()),
+            false => shown.push(c),
+        }
+    }
+    shown
+}
+
+/// A name as it is typed in a shell.
+pub fn typed(path: &Path) -> String {
+    let name = path.to_string_lossy();
+    let option = if name.starts_with('-') { "./" } else { "" };
+    let plain = |c: char| c.is_alphanumeric() || "._-/+,:@%=".contains(c);
+    match !name.is_empty() && name.chars().all(plain) {
+        true => format!("{option}{name}"),
+        false => format!("'{option}{}'", name.replace('\'', r"'\''")),
+    }
+}
+
 /// `1 slice`, `2 slices`.
 pub fn count(n: u64, one: &str) -> String {
     let plural = if n == 1 { "" } else { "s" };
     format!("{} {one}{plural}", grouped(n))
 }
 
-/// The fields of `value` as indented lines, each after a line break; what is
-/// empty is left out.
-pub fn fields(value: &Value, depth: usize, text: &mut String) {
+/// The fields of `value` as indented lines; what is empty is left out.
+pub fn fields(value: &Value, depth: usize, lines: &mut Vec<String>) {
     let Value::Object(all) = value else {
         return;
     };
     for (name, value) in all.iter().filter(|(_, v)| !is_empty(v)) {
-        text.push_str(&format!(
-            "\n{}{}:",
-            "  ".repeat(depth),
-            name.replace('_', " ")
-        ));
+        let name = format!("{}{}:", "  ".repeat(depth), name.replace('_', " "));
         match value {
-            Value::Object(_) => fields(value, depth + 1, text),
-            other => text.push_str(&format!(" {}", plain(other))),
+            Value::Object(_) => {
+                lines.push(name);
+                fields(value, depth + 1, lines);
+            }
+            other => lines.push(format!("{name} {}", plain(other))),
         }
     }
 }
@@ -91,7 +117,7 @@ fn is_empty(value: &Value) -> bool {
 mod tests {
     use serde_json::json;
 
-    use super::{count, fields, grouped, plain, time};
+    use super::{count, fields, grouped, plain, time, typed, visible};
 
     #[test]
     fn fields_are_shown_by_name_and_empty_ones_left_out() {
@@ -99,9 +125,8 @@ mod tests {
             "advice": ["one", "two"], "at": {"x": 0.5_f32, "gamma": 0.9_f32}, "bars": null,
             "empty": {"a": null}, "key_seconds": 5.0, "mirror": false,
         });
-        let mut text = String::new();
-        fields(&value, 1, &mut text);
-        let lines: Vec<_> = text.lines().skip(1).collect();
+        let mut lines = Vec::new();
+        fields(&value, 1, &mut lines);
         let wanted = [
             "  advice: one; two",
             "  at:",
@@ -115,6 +140,32 @@ mod tests {
             plain(&value),
             "advice one; two, at (gamma 0.9, x 0.5), key seconds 5, mirror no"
         );
+    }
+
+    #[test]
+    fn what_a_terminal_would_obey_is_escaped() {
+        let name = "a\nb\u{1b}[2J\t\u{202e}\u{9b}é ü';$";
+        assert_eq!(visible(name), "a\\nb\\u{1b}[2J\\t\\u{202e}\\u{9b}é ü';$");
+    }
+
+    #[test]
+    fn a_name_is_shown_as_a_shell_takes_it() {
+        for name in [
+            "a.mp4",
+            "a b.mp4",
+            "-a.mp4",
+            "-a b.mp4",
+            "it's $HOME.mp4",
+            "é*.mp4",
+            "a\nb",
+        ] {
+            let line = format!("printf %s {}", typed(name.as_ref()));
+            let done = std::process::Command::new("sh")
+                .args(["-c", &line])
+                .output();
+            let said = String::from_utf8(done.unwrap().stdout).unwrap();
+            assert_eq!(said.trim_start_matches("./"), name);
+        }
     }
 
     #[test]

@@ -13,7 +13,7 @@ use super::show::{count, grouped, time};
 use crate::coding::raw::Rectangles;
 use crate::coding::{Coding, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape, mask};
 use crate::reel::{
-    FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict, WINDOW_BYTES,
+    ErrorKind, FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict, WINDOW_BYTES,
 };
 use crate::sound::{SoundCoding, decode_block};
 
@@ -62,7 +62,8 @@ fn check(path: &Path, args: &Args) -> bool {
     match examined.map_err(named) {
         Err(error) => {
             if args.json {
-                say!("{}", json!({ "reel": name, "error": super::told(&error) }));
+                let found = json!({ "reel": name, "error": super::told(&error) });
+                super::out::json(&found.to_string());
             } else {
                 complain!("thumbreel: {}", super::told(&error));
             }
@@ -70,7 +71,7 @@ fn check(path: &Path, args: &Args) -> bool {
         }
         Ok((verdict, payload)) => {
             if args.json {
-                say!("{}", json_of(path, &verdict, payload.as_ref()));
+                super::out::json(&json_of(path, &verdict, payload.as_ref()).to_string());
             } else {
                 print(path, &verdict, payload.as_ref(), args.all);
             }
@@ -247,11 +248,13 @@ fn sentence(verdict: &Verdict, finding: &Finding) -> String {
         }
         _ => String::new(),
     };
-    format!(
-        "byte {}{chunk}: {}{lost}",
-        grouped(error.offset),
-        error.kind
-    )
+    match error.kind {
+        // No place in the file is at fault.
+        ErrorKind::Version { .. } | ErrorKind::MustKnow { .. } | ErrorKind::TextMode => {
+            error.kind.to_string()
+        }
+        kind => format!("byte {}{chunk}: {kind}{lost}", grouped(error.offset)),
+    }
 }
 
 fn json_of(path: &Path, verdict: &Verdict, payload: Option<&BadPayload>) -> Value {

@@ -174,7 +174,7 @@ impl SoundDone {
         }
         [
             self.steps.join("; "),
-            format!("{} (measured behind the sound coding)", parts.join(", ")),
+            format!("{} (measured after the sound coding)", parts.join(", ")),
         ]
     }
 }

@@ -192,14 +192,11 @@ impl ConvertPlan {
         plan.slice_bytes = slice_share(board, &plan).unwrap_or(SLICE_BYTES);
         plan.advice = plan.advise(board);
         plan.advice.extend(remarks::of_plan(&plan, board, choices));
-        if let Some(chosen) =
-            chosen.filter(|c| choices.rate.is_none() && c.rate != plan.clip.picture.rate)
-        {
-            let hertz = f64::from(plan.rate.num) / f64::from(plan.rate.den);
+        if let Some(why) = chosen.and_then(|c| c.slowed) {
             plan.advice.push(format!(
-                "{hertz:.3} frames per second are made of the clip's {:.3}: {}; --frame-rate asks for another",
-                f64::from(plan.clip.picture.rate.num) / f64::from(plan.clip.picture.rate.den),
-                chosen.reason
+                "the reel has {} frames per second of the clip's {}, as {why}; --frame-rate asks for another",
+                hertz(plan.rate),
+                hertz(plan.clip.picture.rate)
             ));
         }
         if let Some(text) = plan.laid_out()? {
@@ -309,11 +306,10 @@ impl ConvertPlan {
 
     fn advise(&self, board: &Board) -> Vec<String> {
         let mut advice = Vec::new();
-        let hertz = f64::from(self.rate.num) / f64::from(self.rate.den);
-        let bus = whole_pictures(board, &self.picture);
-        if hertz > bus {
+        let (rate, bus) = (hertz(self.rate), whole_pictures(board, &self.picture));
+        if rate > bus {
             advice.push(format!(
-                "the panel's bus carries {bus:.1} whole frames per second (computed), but {hertz:.3} are asked for"
+                "the reel has {rate} frames per second, and the panel's bus carries {bus:.1} whole ones (computed): where the whole picture changes, frames come late"
             ));
         }
         let rates = &board.sound.sample_rates;
@@ -506,6 +502,11 @@ fn whole_pictures(board: &Board, picture: &PicturePlan) -> f64 {
     let reel = ReelFacts::unmade(picture.width, picture.height);
     let memory = MemoryPlan::new(&reel, board);
     1e9 / Costs::new(board, PictureCoding::Raw, &memory).send_ns(pixels, 1)
+}
+
+/// Frames per second to three places.
+fn hertz(rate: Ratio) -> f64 {
+    (1000.0 * f64::from(rate.num) / f64::from(rate.den)).round() / 1000.0
 }
 
 /// A slice takes a quarter of the ring buffer at most: one is heard, one is read, and

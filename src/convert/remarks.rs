@@ -4,7 +4,8 @@
 use super::choices::Choices;
 use super::plan::ConvertPlan;
 use crate::board::{Board, Shape};
-use crate::picture::{Framing, Pace, SourceCrop};
+use crate::coding::Coding;
+use crate::picture::{Dither, Framing, Pace, SourceCrop};
 use crate::sound::{DynamicRange, SoundReport};
 use crate::units::Ratio;
 
@@ -17,6 +18,9 @@ pub const AUDIBLE: i32 = -18;
 const OVER_TOLD: f64 = 0.2;
 /// Bars that take less of a side are not worth a word.
 const BARS_TOLD: f64 = 0.04;
+/// A whole picture that covers less of the panel is worth a word; common sense,
+/// no source.
+const LITTLE: f64 = 0.2;
 /// Seconds that a clip may lack of what it states; also a twentieth of it.
 const CUT_TOLD: f64 = 0.5;
 
@@ -24,8 +28,11 @@ const CUT_TOLD: f64 = 0.5;
 pub(super) fn of_plan(plan: &ConvertPlan, board: &Board, choices: &Choices) -> Vec<String> {
     let remarks = [
         cut_corners(plan, board),
+        little_seen(plan),
         too_short(plan),
         idle_blend(plan),
+        idle_anchor(plan, board),
+        idle_dither(plan),
         silent(plan, choices),
     ];
     remarks.into_iter().flatten().collect()
@@ -49,8 +56,8 @@ pub(super) fn of_result(
     remarks.into_iter().flatten().collect()
 }
 
-fn hertz(rate: Ratio) -> f64 {
-    f64::from(rate.num) / f64::from(rate.den)
+fn ratio(of: Ratio) -> f64 {
+    f64::from(of.num) / f64::from(of.den)
 }
 
 /// A whole picture on a round panel loses its corners and gets bars as well.
@@ -59,6 +66,31 @@ fn cut_corners(plan: &ConvertPlan, board: &Board) -> Option<String> {
     (round && plan.picture.framing == Framing::Letterbox).then(|| {
         "the panel is round: it cuts the picture's corners, and black bars stay beside it; --framing crop shows no bars"
             .into()
+    })
+}
+
+/// The clip's width over its height, by the picture's: 1 where the shapes are alike.
+fn unlikeness(plan: &ConvertPlan) -> f64 {
+    let source = &plan.clip.picture;
+    let upright = ratio(source.sample_aspect) * f64::from(source.width) / f64::from(source.height);
+    let clip = match source.rotation.swaps() {
+        true => upright.recip(),
+        false => upright,
+    };
+    let (width, height) = plan.picture.viewed_size();
+    clip * f64::from(height) / f64::from(width)
+}
+
+/// The clip's shape is so unlike the panel's that most of the panel stays black.
+fn little_seen(plan: &ConvertPlan) -> Option<String> {
+    let source = &plan.clip.picture;
+    let unlike = unlikeness(plan);
+    let covered = unlike.min(unlike.recip());
+    (plan.picture.framing == Framing::Letterbox && covered < LITTLE).then(|| {
+        let (w, h, percent) = (source.width, source.height, 100.0 * covered);
+        format!(
+            "shown whole, the clip of {w}x{h} covers {percent:.1} % of the reel's picture; --framing crop covers all of it, with {percent:.1} % of the clip"
+        )
     })
 }
 
@@ -89,7 +121,7 @@ fn cut_off(plan: &ConvertPlan, seconds: f64) -> Option<String> {
 
 /// Half a picture is not told.
 fn slack(plan: &ConvertPlan) -> f64 {
-    0.01 + 0.5 / hertz(plan.rate)
+    0.01 + 0.5 / ratio(plan.rate)
 }
 
 fn shorter(wanted: f64, there: f64) -> String {
@@ -97,9 +129,49 @@ fn shorter(wanted: f64, there: f64) -> String {
 }
 
 fn idle_blend(plan: &ConvertPlan) -> Option<String> {
-    let every = hertz(plan.rate) >= 0.999 * hertz(plan.clip.picture.rate);
+    let every = ratio(plan.rate) >= 0.999 * ratio(plan.clip.picture.rate);
     (plan.pace == Pace::Blend && every && !plan.clip.picture.variable_rate)
         .then(|| "--pace blend changes nothing, as the reel shows every picture of the clip".into())
+}
+
+/// Whole, a picture has room along one side of the panel only; cropped, it is cut
+/// along one only.
+fn idle_anchor(plan: &ConvertPlan, board: &Board) -> Option<String> {
+    let (picture, panel) = (&plan.picture, &board.panel);
+    let fills = (picture.width, picture.height) == (panel.width, panel.height);
+    let sideways = match picture.framing {
+        Framing::Letterbox => unlikeness(plan) < 1.0,
+        Framing::Crop => unlikeness(plan) > 1.0,
+        Framing::Stretch => return None,
+    };
+    let moved = |share: f32| (share - 0.5).abs() > f32::EPSILON;
+    let [used, idle] = match sideways {
+        true => [picture.anchor.x, picture.anchor.y],
+        false => [picture.anchor.y, picture.anchor.x],
+    };
+    (fills && moved(idle) && !moved(used)).then(|| {
+        let (free, out) = match sideways {
+            true => ("left or right", "--anchor left or right moves it"),
+            false => ("up or down", "--anchor top or bottom moves it"),
+        };
+        format!("--anchor changes nothing, as this picture can only go {free}; {out}")
+    })
+}
+
+/// Codings with decoders of their own dither in their own way.
+fn idle_dither(plan: &ConvertPlan) -> Option<String> {
+    let asked = plan.picture.dither;
+    match plan.coding.coding {
+        Coding::Jpeg if asked != Dither::default() => Some(
+            "--dither changes nothing, as jpeg pictures are not dithered; --coding raw or patch dithers"
+                .into(),
+        ),
+        Coding::Patch if ![Dither::default(), Dither::None].contains(&asked) => Some(
+            "patch has one dither of its own, which --dither none switches off; --coding raw takes any"
+                .into(),
+        ),
+        _ => None,
+    }
 }
 
 fn silent(plan: &ConvertPlan, choices: &Choices) -> Option<String> {

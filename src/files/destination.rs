@@ -45,7 +45,7 @@ impl Kind {
             Self::Page => "report",
             Self::Sound => "sound file",
             Self::Film => "film",
-            Self::Animation => "animation",
+            Self::Animation => "GIF animation",
             Self::Picture => "picture",
             Self::Folder => "folder",
             Self::Text => "text",

@@ -63,13 +63,13 @@ impl Draft {
     }
 }
 
-/// Publishes all drafts, or none as far as the system lets names be taken back.
+/// Publishes all drafts, or none as far as names can be taken back: a file that
+/// replaced another stays.
 ///
 /// # Errors
 /// As [`Draft::publish`].
 pub fn publish_all(drafts: Vec<Draft>) -> Result<(), OutputError> {
     for draft in &drafts {
-        draft.to.check()?;
         if !draft.to.is_stream() {
             // A library may have written through a handle of its own; the sync is the file's.
             draft.part.handle().sync_all().map_err(draft.to.failed())?;
@@ -77,23 +77,31 @@ pub fn publish_all(drafts: Vec<Draft>) -> Result<(), OutputError> {
     }
     let mut named: Vec<PathBuf> = Vec::new();
     for draft in drafts {
-        let (path, failed) = (draft.path().to_owned(), draft.to.failed());
-        let done = match draft.to.is_stream() {
+        let to = draft.to;
+        let stood = to.path().symlink_metadata().is_ok();
+        let done = match to.is_stream() {
             true => send(draft.part.path()),
-            false => draft.part.rename(&path, draft.to.replaces()),
+            false => draft.part.rename(to.path(), to.replaces()),
         };
         if let Err(error) = done {
             for path in named {
                 let _ = std::fs::remove_file(path);
             }
-            return Err(match error.kind() {
-                io::ErrorKind::AlreadyExists => OutputError::Exists(path, draft.to.kind()),
-                _ => failed(error),
-            });
+            return Err(unnamed(&to, error));
         }
-        named.push(path);
+        if !stood {
+            named.push(to.path().to_owned());
+        }
     }
     Ok(())
+}
+
+/// Why a finished file did not get its name.
+fn unnamed(to: &Destination, error: io::Error) -> OutputError {
+    match error.kind() {
+        io::ErrorKind::AlreadyExists => OutputError::Exists(to.path().into(), to.kind()),
+        _ => to.failed()(error),
+    }
 }
 
 /// Copies a file to standard output. A reader that has gone has what it wanted.
@@ -166,13 +174,12 @@ impl Workshop {
     /// # Errors
     /// As [`Draft::publish`].
     pub fn publish_file(&self, made: &Path) -> Result<(), OutputError> {
-        self.to.check()?;
         if self.to.is_stream() {
             return send(made).map_err(self.to.failed());
         }
         let synced = File::open(made).and_then(|file| file.sync_all());
         synced.map_err(self.to.failed())?;
-        rename(made, self.to.path(), self.to.replaces()).map_err(self.to.failed())
+        rename(made, self.to.path(), self.to.replaces()).map_err(|e| unnamed(&self.to, e))
     }
 
     /// Syncs the files in the folder and gives it its name.
@@ -180,12 +187,61 @@ impl Workshop {
     /// # Errors
     /// As [`Draft::publish`].
     pub fn publish(self) -> Result<(), OutputError> {
-        self.to.check()?;
         let failed = self.to.failed();
         for entry in std::fs::read_dir(&self.folder).map_err(&failed)? {
             let synced = entry.and_then(|entry| File::open(entry.path())?.sync_all());
             synced.map_err(&failed)?;
         }
-        self.part.rename_folder(self.to.path()).map_err(&failed)
+        let synced = File::open(&self.folder).and_then(|folder| folder.sync_all());
+        synced.map_err(&failed)?;
+        let named = self.part.rename_folder(self.to.path());
+        named.map_err(|error| unnamed(&self.to, error))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::destination::Kind;
+    use super::*;
+
+    fn reel(path: &Path) -> Destination {
+        Destination::new(path, Kind::Reel)
+    }
+
+    #[test]
+    fn a_name_that_was_taken_meanwhile_is_not_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let place = |name: &str| folder.path().join(name);
+        let (draft, shop) = (reel(&place("a.tbr")), reel(&place("b.tbr")));
+        let (draft, shop) = (draft.begin().unwrap(), shop.workshop().unwrap());
+        std::fs::write(shop.path().join("made"), b"ours").unwrap();
+        let whole = Destination::new(place("c"), Kind::Folder);
+        let whole = whole.workshop().unwrap();
+        for name in ["a.tbr", "b.tbr", "c"] {
+            std::fs::write(place(name), b"another's").unwrap();
+        }
+        let made = shop.path().join("made");
+        for told in [draft.publish(), shop.publish_file(&made), whole.publish()] {
+            assert!(matches!(told, Err(OutputError::Exists(..))), "{told:?}");
+        }
+        for name in ["a.tbr", "b.tbr", "c"] {
+            assert_eq!(std::fs::read(place(name)).unwrap(), b"another's");
+        }
+    }
+
+    #[test]
+    fn of_several_files_none_is_lost() {
+        let folder = tempfile::tempdir().unwrap();
+        let names = ["old.tbr", "new.tbr", "bad.tbr"].map(|name| folder.path().join(name));
+        std::fs::write(&names[0], b"earlier").unwrap();
+        let drafts = names.each_ref().map(|name| {
+            let mut draft = reel(name).overwrite(true).begin().unwrap();
+            draft.write_all(b"new").unwrap();
+            draft
+        });
+        std::fs::create_dir(&names[2]).unwrap();
+        assert!(publish_all(drafts.into()).is_err());
+        assert_eq!(std::fs::read(&names[0]).unwrap(), b"new");
+        assert!(!names[1].exists() && names[2].is_dir());
     }
 }

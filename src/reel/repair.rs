@@ -4,7 +4,7 @@ use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, check_chunk, find_chunk};
 use super::content::{Picture, Slice};
 use super::emit::WriteError;
 use super::end::{END_PAYLOAD, End};
-use super::error::{ErrorKind, PartName, ReelError};
+use super::error::{ErrorKind, FaultSide, PartName, ReelError};
 use super::file::{FileError, read_chunk};
 use super::header::Header;
 use super::layout::{ALIGN, Field, SECTOR, crc32};
@@ -19,11 +19,19 @@ pub enum RepairError {
     /// The source failed.
     #[error("cannot read the reel: {why}", why = crate::files::reason(.0))]
     Read(#[from] io::Error),
+    /// The reel needs a newer reader.
+    #[error(transparent)]
+    Newer(ReelError),
     /// Neither the header nor its copy is there.
-    #[error("{0}; its copy at the end is gone too, so nothing tells what the slices are for")]
+    #[error(
+        "the header is lost and so are its copies, so nothing tells what the slices are for; \
+         copy the reel again, or convert its clip again"
+    )]
     NoHeader(ReelError),
     /// There is no whole slice.
-    #[error("no slice of this reel is whole; there is nothing to save")]
+    #[error(
+        "no slice of this reel is whole, so there is nothing to save; copy it again, or convert its clip again"
+    )]
     NoSlice,
     /// The new reel could not be written.
     #[error(transparent)]
@@ -124,6 +132,10 @@ fn find_header<R: Read + Seek>(source: &mut R) -> Result<(Header, HeaderSource),
     let filled = read_up_to(source, &mut sector)?;
     let error = match Header::parse(&sector) {
         Ok(header) => return Ok((header, HeaderSource::Own)),
+        // Its checksum holds: not the copies are wanted, but a newer reader.
+        Err(error) if error.fault_side() == FaultSide::Newer => {
+            return Err(RepairError::Newer(error));
+        }
         Err(_) if filled < SECTOR => ReelError::at(ErrorKind::Truncated, 0),
         Err(error) => error,
     };

@@ -86,8 +86,11 @@ impl Outlook {
             None => "the link never stalls, by its profile".into(),
             Some(sweep) => {
                 let places = format!(
-                    "the worst stall, {:.0} ms, at {} places, every {:.0} ms",
-                    sweep.stall_ms, sweep.places, sweep.step_ms
+                    "the worst stall, {:.0} ms, at {} place{}, every {:.0} ms",
+                    sweep.stall_ms,
+                    sweep.places,
+                    if sweep.places == 1 { "" } else { "s" },
+                    sweep.step_ms
                 );
                 let all = &sweep.tally;
                 match self.sweep_words() {

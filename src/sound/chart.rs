@@ -69,7 +69,7 @@ fn draw_level<'a>(
         ("within excursion and rating", CLEAN, 2, &|hz| {
             box_.loudest_db(hz, metres)
         }),
-        ("rated power behind the high-pass", SHAPED, 2, &|hz| {
+        ("rated power with the high-pass", SHAPED, 2, &|hz| {
             rated(hz) + cut(hz)
         }),
     ];
@@ -84,7 +84,7 @@ fn draw_excursion<'a>(area: &Area<'a>, box_: &Enclosure, cut: &dyn Fn(f64) -> f6
     let top = frequencies().map(moved).fold(most, f64::max) * 1.1;
     let curves: [Curve<'_>; 3] = [
         ("rated power", AT_RATING, 2, &moved),
-        ("rated power behind the high-pass", SHAPED, 2, &|hz| {
+        ("rated power with the high-pass", SHAPED, 2, &|hz| {
             moved(hz) * 10f64.powf(cut(hz) / 20.0)
         }),
         ("Xmax limit", LIMIT, 1, &|_| most),

@@ -25,6 +25,14 @@ pub struct ClipInfo {
     pub title: Option<String>,
 }
 
+impl ClipInfo {
+    /// Whether it is the file of one picture: the media library names those so.
+    #[must_use]
+    pub fn is_still(&self) -> bool {
+        self.format.ends_with("_pipe")
+    }
+}
+
 /// What the file states of its pictures. Each picture may differ.
 #[derive(Clone, Debug)]
 pub struct PictureInfo {

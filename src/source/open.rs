@@ -31,12 +31,17 @@ pub(super) fn container(path: &Path) -> Result<Input, SourceError> {
         return Err(SourceError::Folder(path.into()));
     }
     let name = path.file_name().map(|n| n.to_string_lossy().into_owned());
-    StreamIo::from_read_seek(file)
+    let input = StreamIo::from_read_seek(file)
         .and_then(|io| ffmpeg::format::input_from_stream(io, name.as_deref(), None))
         .map_err(|reason| SourceError::NotAClip {
             path: path.into(),
             reason: reason.into(),
-        })
+        })?;
+    // The library draws the letters of any text.
+    match input.format().name() {
+        "tty" => Err(SourceError::NoPictures(path.into())),
+        _ => Ok(input),
+    }
 }
 
 /// Keeps the libraries from writing to standard error: damage is counted and

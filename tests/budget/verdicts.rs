@@ -50,6 +50,7 @@ fn reel(bytes: &[u32]) -> ReelFacts {
         lead_bytes: 1024,
         total_bytes: bytes.iter().map(|b| u64::from(*b)).sum(),
         programme: Programme::silent(),
+        damages: 0,
         slices,
         pictures,
     }

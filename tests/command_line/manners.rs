@@ -40,6 +40,43 @@ fn one_failure_does_not_stop_the_others() {
 }
 
 #[test]
+fn a_line_break_in_a_name_breaks_no_line() {
+    let folder = folder();
+    let path = folder.path();
+    clip(path, "a.mp4", 1);
+    let name = "a\n\u{1b}[31mb.mp4";
+    std::fs::rename(path.join("a.mp4"), path.join(name)).unwrap();
+    let shown = "a\\n\\u{1b}[31mb";
+    let run = |arguments: &[&str]| {
+        let done = thumbreel(path).args(arguments).output().unwrap();
+        String::from_utf8([done.stdout, done.stderr].concat()).unwrap()
+    };
+    let made = name.replace("mp4", "tbr");
+    for arguments in [
+        &["convert", name, BOARD[0], BOARD[1], "--plan"][..],
+        &["convert", name, BOARD[0], BOARD[1]],
+        &["convert", name, BOARD[0], BOARD[1]],
+        &["inspect", name],
+        &["inspect", &made],
+        &["verify", &made],
+        &["compare", &made, name],
+        &["boards", "check", name],
+        &["inspect", &made, "--board", name],
+        &["inspect", &made, name],
+    ] {
+        let said = run(arguments);
+        assert!(said.contains(shown), "{arguments:?}: {said}");
+        let raw = |line: &&str| {
+            line.contains('\u{1b}') || line.starts_with("\u{1b}") || line.starts_with("b.")
+        };
+        assert_eq!(said.lines().find(raw), None, "{arguments:?}: {said}");
+    }
+    let json = run(&["inspect", &made, "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["reel"], *made);
+}
+
+#[test]
 fn side_by_side_makes_the_same_bytes() {
     let folder = folder();
     let path = folder.path();

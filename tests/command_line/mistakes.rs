@@ -55,11 +55,25 @@ fn wrong_files(path: &Path) {
         path,
         "-f lavfi -i testsrc2=s=96x64:r=10:d=1 -c:v mpeg4 silent.mp4",
     );
+    ffmpeg(path, "-f lavfi -i testsrc2=s=96x64 -frames:v 1 still.png");
     let write = |name: &str, bytes: &[u8]| std::fs::write(path.join(name), bytes).unwrap();
     let clip = std::fs::read(path.join("clip.mp4")).unwrap();
     write("half.mp4", &clip[..clip.len() / 2]);
     write("letters.mp4", "a letter\n".repeat(99).as_bytes());
     write("empty.mp4", b"");
+    write(
+        "letter.txt",
+        "To the keeper of the light.\n".repeat(99).as_bytes(),
+    );
+    write("page.html", b"<!doctype html>\n<title>Harbour</title>\n");
+    write(
+        "drawing.svg",
+        b"<svg xmlns=\"http://www.w3.org/2000/svg\"/>\n",
+    );
+    let noise: Vec<u8> = (0..9999u32)
+        .flat_map(|i| i.wrapping_mul(0x9E37_79B1).to_be_bytes())
+        .collect();
+    write("noise.bin", &noise);
     write("taken.tbr", b"here");
     write("taken.html", b"here");
     write("wrong.toml", b"name = lantern\n");
@@ -74,10 +88,10 @@ fn wrong_files(path: &Path) {
         .args("convert silent.mp4 --board lantern-room --output silent.tbr".split(' '))
         .assert()
         .success();
-    write(
-        "newer.tbr",
-        &newer(&std::fs::read(path.join("reel.tbr")).unwrap()),
-    );
+    let reel = std::fs::read(path.join("reel.tbr")).unwrap();
+    write("newer.tbr", &newer(&reel));
+    write("cut.tbr", &reel[..reel.len() / 2]);
+    write("stub.tbr", &reel[..100]);
 }
 
 /// A reel of the next format.
@@ -87,9 +101,12 @@ fn newer(reel: &[u8]) -> Vec<u8> {
     let version = Header::parse(sector).unwrap().version_major;
     // Spec, header: two bytes after the magic, the checksum in the last four.
     assert_eq!(u16::from_le_bytes([bytes[8], bytes[9]]), version);
-    bytes[8] += 1;
-    let sum = crc32(&bytes[..508]);
-    bytes[508..512].copy_from_slice(&sum.to_le_bytes());
+    // Sector 1 holds a copy.
+    for sector in bytes.chunks_mut(512).take(2) {
+        sector[8] += 1;
+        let sum = crc32(&sector[..508]);
+        sector[508..].copy_from_slice(&sum.to_le_bytes());
+    }
     bytes
 }
 

@@ -40,6 +40,7 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
     make(path, "plain.mp4", PLAIN, "");
     make(path, "quiet.mp4", PLAIN, "-af volume=-20dB");
     make(path, "bars.mp4", PLAIN, "-vf scale=96:40,pad=96:64:0:12");
+    make(path, "thin.mp4", PLAIN, "-vf scale=16:400");
     let fast = PLAIN.replace("r=10", "r=60");
     make(path, "fast.mp4", &fast, "");
     let here = "--board lantern-room";
@@ -49,6 +50,7 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
         ("quiet.mp4", here, "--loudness=-18", "--loudness=-18"),
         ("bars.mp4", here, "--crop-bars", "--crop-bars"),
         ("plain.mp4", round, "--framing crop", "--framing crop"),
+        ("thin.mp4", here, "covers 4.0 %", "--framing crop"),
         (
             "plain.mp4",
             "--board lantern-room --duration 5",
@@ -66,6 +68,30 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
             "--board lantern-room --pace blend",
             "--pace blend changes nothing",
             "--pace nearest",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --anchor left",
+            "--anchor changes nothing",
+            "--anchor top-left",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --framing crop --anchor top",
+            "--anchor changes nothing",
+            "--framing crop --anchor left",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --coding jpeg --dither none",
+            "--dither changes nothing",
+            "--coding jpeg",
+        ),
+        (
+            "plain.mp4",
+            "--board lantern-room --coding patch --dither bayer",
+            "patch has one dither of its own",
+            "--coding patch --dither none",
         ),
         (
             "plain.mp4",
@@ -90,6 +116,13 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
             "{clip} {cured}: {told:?}"
         );
     }
+    // Foreseen before anything is converted.
+    let plan = thumbreel(path)
+        .args("convert plain.mp4 --board lantern-room --plan --duration 5".split(' '))
+        .output()
+        .unwrap();
+    let plan = String::from_utf8(plan.stdout).unwrap();
+    assert!(plan.contains("5.00 s were asked for"), "{plan}");
     // Copied by half, and too short for a loudness (ITU-R BS.1770: 0.4 s).
     make(path, "whole.mkv", &PLAIN.replace("d=1", "d=4"), "");
     let whole = std::fs::read(path.join("whole.mkv")).unwrap();
@@ -104,4 +137,18 @@ fn each_remark_is_made_where_it_matters_and_nowhere_else() {
     let said = String::from_utf8(done.stdout).unwrap();
     assert!(said.contains("too short or soft for a loudness"), "{said}");
     assert_eq!(notes(path, "plain.mp4", here), Vec::<String>::new());
+    // Figures of a reel that is not whole say so.
+    let reel = std::fs::read(path.join("plain.tbr")).unwrap();
+    std::fs::write(path.join("cut.tbr"), &reel[..reel.len() * 2 / 3]).unwrap();
+    for (reel, board, remark) in [
+        ("plain.tbr", "lantern-room", ""),
+        ("cut.tbr", "lantern-room", "cut.tbr is damaged"),
+        ("plain.tbr", "bell-buoy", "a panel of 128x160"),
+    ] {
+        let line = format!("rehearse {reel} --board {board} --runs 3");
+        let done = thumbreel(path).args(line.split(' ')).output().unwrap();
+        let said = String::from_utf8(done.stderr).unwrap();
+        assert!(said.contains(remark), "{line}: {said}");
+        assert_eq!(said.is_empty(), remark.is_empty(), "{line}: {said}");
+    }
 }

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
-use std::os::unix::fs::PermissionsExt;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -173,6 +173,54 @@ impl Writer {
     }
 }
 
+/// The library that notes what reaches the disk, for LD_PRELOAD.
+fn notes_syncs() -> PathBuf {
+    static MADE: OnceLock<TempDir> = OnceLock::new();
+    let made = MADE.get_or_init(|| {
+        let folder = folder();
+        let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/command_line/synced.c");
+        let mut cc = Command::new("cc");
+        cc.args(["-shared", "-fPIC", "-o", "synced.so", source, "-ldl"]);
+        assert!(cc.current_dir(folder.path()).status().unwrap().success());
+        folder
+    });
+    made.path().join("synced.so")
+}
+
+impl Writer {
+    /// Runs to the end, and holds that the bytes were on the disk before they had
+    /// their name, and the name was at the end; what had it stood until then.
+    fn run_synced(&self, folder: &Path, more: &[&str]) -> Output {
+        let notes = tempfile::NamedTempFile::new().unwrap();
+        let place = folder.join(self.made());
+        let mut command = self.command(folder, &self.name(), more);
+        command.stdin(answers(folder));
+        command.env("LD_PRELOAD", notes_syncs()).env("MADE", &place);
+        let done = command.env("SYNCS", notes.path()).output().unwrap();
+        let case = format!("{}: {}", self.typed, said(&done));
+        assert!(DONE.contains(&done.status.code().unwrap()), "{case}");
+        let notes = std::fs::read_to_string(notes.path()).unwrap();
+        let notes: Vec<Vec<&str>> = notes.lines().map(|l| l.split(' ').collect()).collect();
+        let number = |path: &Path| path.metadata().unwrap().ino().to_string();
+        let named = number(&place);
+        let mut made = vec![place.clone()];
+        if place.is_dir() {
+            made.extend(seen(&place).into_keys());
+        }
+        for file in made {
+            let first = |n: &Vec<&str>| n[0] == "sync" && n[2] == number(&file) && n[3] != named;
+            assert!(notes.iter().any(first), "{case}: {file:?} in {notes:?}");
+        }
+        let parent = number(place.parent().unwrap());
+        let last = |n: &Vec<&str>| n[0] == "sync" && n[2] == parent && n[3] == named;
+        assert!(notes.iter().any(last), "{case}: its folder in {notes:?}");
+        let gone =
+            |n: &Vec<&str>| n[0] == "gone" && Path::new(n[1]).file_name() == place.file_name();
+        assert!(!notes.iter().any(gone), "{case}: {notes:?}");
+        done
+    }
+}
+
 /// An empty line for each question keeps what the model board has.
 fn answers(folder: &Path) -> std::fs::File {
     std::fs::write(folder.join(".answers"), "\n".repeat(99)).unwrap();
@@ -334,9 +382,7 @@ fn what_exists_is_replaced_only_when_told() {
         }
         // Also private before: a new file is as any new file is.
         std::fs::set_permissions(&place, std::fs::Permissions::from_mode(0o600)).unwrap();
-        let done = writer.run(path, &writer.name(), &["--overwrite"]);
-        let code = done.status.code().unwrap();
-        assert!(DONE.contains(&code), "{}: {}", writer.typed, said(&done));
+        writer.run_synced(path, &["--overwrite"]);
         assert_ne!(
             std::fs::read(&place).unwrap(),
             b"an earlier file",
@@ -488,12 +534,7 @@ impl Usual {
         let folder = inputs();
         let path = folder.path();
         let start = Instant::now();
-        let done = writer.run(path, &writer.name(), &[]);
-        assert!(
-            DONE.contains(&done.status.code().unwrap()),
-            "{}",
-            said(&done)
-        );
+        writer.run_synced(path, &[]);
         Self {
             writer,
             takes: start.elapsed(),

@@ -198,7 +198,7 @@ fn every_command_gives_the_same_figures() {
                 "case {case}: rehearsal"
             );
             let mut words = vec![
-                format!("{:.0} mA from the source in the mean", wanted.0),
+                format!("{:.0} mA from the source on average", wanted.0),
                 format!("{:.0} mA at the worst instant", wanted.1),
             ];
             words.extend(wanted.2.map(|h| match h {

@@ -83,7 +83,7 @@ fn verify_names_what_it_cannot_read() {
     );
     thumbreel(&["verify"], &[&text])
         .code(1)
-        .stdout(contains("not a reel"));
+        .stderr(contains("not a reel"));
     thumbreel(&["inspect"], &[&text])
         .code(1)
         .stderr(contains("not a reel"));

@@ -67,6 +67,7 @@ pub fn uneven(bytes: &[u32]) -> ReelFacts {
         lead_bytes: 512,
         total_bytes: bytes.iter().map(|b| u64::from(*b)).sum(),
         programme: thumbreel::budget::power::Programme::silent(),
+        damages: 0,
         slices,
         pictures,
     }

@@ -152,7 +152,7 @@ fn brown_out(state: &State) -> String {
             )
         }
         Carry::Capacitor { uf } => format!(
-            "{}: brown-out by {lacking:.0} mV; {uf:.0} µF behind the diode would carry it",
+            "{}: brown-out by {lacking:.0} mV; {uf:.0} µF after the diode would carry it",
             state.name
         ),
         _ => format!(

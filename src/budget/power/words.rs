@@ -13,7 +13,7 @@ const INRUSH_UF: f64 = 10.0;
 #[must_use]
 pub fn sentences(power: &Power, changes: &[Change]) -> Vec<String> {
     let mut all = vec![format!(
-        "{:.0} mA from the source in the mean, {:.0} mA at the worst instant (computed from {})",
+        "{:.0} mA from the source on average, {:.0} mA at the worst instant (computed from {})",
         power.mean_ma,
         power.peak_ma,
         if power.sound_measured {
@@ -68,7 +68,7 @@ impl RunTime {
 
 fn state(state: &State) -> String {
     let what = format!(
-        "{}: {:.2} V behind the diode in the mean ({:.2} V needed), {:.2} V at the worst instant ({:.2} V needed)",
+        "{}: {:.2} V after the diode on average ({:.2} V needed), {:.2} V at the worst instant ({:.2} V needed)",
         state.name, state.mean_v, state.mean_need_v, state.least_v, state.need_v
     );
     let lacking = 1e3 * (state.need_v - state.least_v);
@@ -83,7 +83,7 @@ fn state(state: &State) -> String {
             }
         ),
         Carry::NotByCapacitor => format!(
-            "{what}: out of regulation already in the mean, which no capacitor carries; the logic gets {:.2} V at worst",
+            "{what}: out of regulation already on average, which no capacitor carries; the logic gets {:.2} V at worst",
             state.rail_v
         ),
         Carry::TooLarge => format!(

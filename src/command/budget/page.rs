@@ -45,7 +45,8 @@ pub(super) fn print(
     if let Some(comparison) = comparison {
         print_comparison(comparison);
     }
-    say!("\nThe supply's figures assume that");
+    say!("");
+    say!("The supply's figures assume that");
     crate::budget::power::ASSUMED
         .iter()
         .for_each(|a| say!("  {a}"));
@@ -235,8 +236,9 @@ fn print_highest(budget: &Budget, board: &Board) {
 
 fn print_comparison(comparison: &Comparison) {
     let x = &comparison.crossover;
+    say!("");
     say!(
-        "\nCard or Wi-Fi: {}",
+        "Card or Wi-Fi: {}",
         if comparison.advice == Link::Card {
             "card"
         } else {

@@ -261,8 +261,9 @@ impl Sounding {
     }
 
     pub(super) fn print(&self) {
+        say!("");
         say!(
-            "\nsupply current of the amplifier while this sound plays at the strapped gain of {:.0} dB (computed from its samples)",
+            "supply current of the amplifier while this sound plays at the strapped gain of {:.0} dB (computed from its samples)",
             self.board.sound.amplifier.gain_db
         );
         self.draw_lines().iter().for_each(|line| say!("{line}"));
@@ -318,7 +319,7 @@ impl Sounding {
         let [plain, cut] = self.lufs;
         (plain - cut >= FALL_TOLD && cut.is_finite()).then(|| {
             format!(
-                "behind the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert the clip with \
+                "with the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert the clip with \
                  --high-pass --loudness={:.0} to have it back as far as ceiling and speaker allow{}",
                 plain.clamp(-40.0, -5.0),
                 self.higher_gain(plain - cut)
@@ -352,7 +353,7 @@ impl Sounding {
             .as_ref()
             .map_or_else(String::new, |run| format!(", {}", lasting(run.hours)));
         lines.push(format!(
-            "behind the high-pass: {:.0} mA in the mean, {:.0} mA at the worst instant{hours}",
+            "with the high-pass: {:.0} mA on average, {:.0} mA at the worst instant{hours}",
             cut.mean_ma, cut.peak_ma
         ));
         lines
@@ -366,7 +367,7 @@ impl Sounding {
             "the amplifier"
         };
         let mut lines = vec![format!(
-            "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C behind the high-pass); {warmest} is the warmest",
+            "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C with the high-pass); {warmest} is the warmest",
             self.minutes,
             self.board.power.ambient_c,
             heat.regulator_w,

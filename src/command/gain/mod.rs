@@ -8,7 +8,6 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use super::bars::Bars;
-use super::out::say;
 use super::{Usage, values};
 use crate::board::Board;
 use crate::report::Curve;
@@ -77,10 +76,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     };
     task.close();
     if args.json {
-        say!(
-            "{}",
-            serde_json::json!({"staging": staging.json(), "supply": sounding.map(|s| s.json())})
-        );
+        let told =
+            serde_json::json!({"staging": staging.json(), "supply": sounding.map(|s| s.json())});
+        super::out::json(&told.to_string());
         return Ok(ExitCode::SUCCESS);
     }
     staging.print();

@@ -122,7 +122,8 @@ impl Staging {
 
     fn print_table(&self) {
         let [a, b, c] = &self.supplies;
-        say!("\nfull-scale sine, unclipped, and the level in dBFS at which it clips (computed)");
+        say!("");
+        say!("full-scale sine, unclipped, and the level in dBFS at which it clips (computed)");
         say!(
             " gain  volume    volts    watts | {:>9} {:>9} {:>9} | rating at  bits  noise dBV  range dB",
             format!("USB {:.1}V", a.volts),
@@ -155,7 +156,8 @@ impl Staging {
     }
 
     fn print_choices(&self) {
-        say!("\nloudest without clipping (computed)");
+        say!("");
+        say!("loudest without clipping (computed)");
         for (supply, choice) in &self.choices {
             let watts = self
                 .stage
@@ -171,7 +173,8 @@ impl Staging {
     }
 
     fn print_answer(&self) {
-        say!("\n{}", self.answer());
+        say!("");
+        say!("{}", self.answer());
         let strapped = self.board.sound.amplifier.gain_db;
         let rating = self.stage.rated_dbfs(strapped, 0.0);
         let limit = match rating < 0.0 {
@@ -286,7 +289,8 @@ fn reason(bound: Bound) -> &'static str {
 
 /// What every answer about power and loudness ends with.
 pub(super) fn cautions(board: &Board) {
-    say!("\ncautions");
+    say!("");
+    say!("cautions");
     for caution in power::cautions(board) {
         say!("  {caution}");
     }
