@@ -352,7 +352,7 @@ impl Sounding {
             .as_ref()
             .map_or_else(String::new, |run| format!(", {}", lasting(run.hours)));
         lines.push(format!(
-            "behind the high-pass: {:.0} mA in the mean, {:.0} mA at the worst instant{hours}",
+            "behind the high-pass: {:.0} mA on average, {:.0} mA at the worst instant{hours}",
             cut.mean_ma, cut.peak_ma
         ));
         lines
@@ -366,7 +366,7 @@ impl Sounding {
             "the amplifier"
         };
         let mut lines = vec![format!(
-            "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C behind the high-pass); {warmest} is the warmest",
+            "after {:.0} min at {:.0} °C around (computed): regulator {:.2} W, {:.0} °C inside; amplifier {:.2} W, {:.0} °C inside ({:.0} and {:.0} °C behind the high-pass); {warmest} is the warmest",
             self.minutes,
             self.board.power.ambient_c,
             heat.regulator_w,
@@ -379,10 +379,10 @@ impl Sounding {
         let most = self.board.power.regulator.max_junction_c;
         if heat.regulator_c > most {
             lines.push(format!(
-                "caution: the regulator passes its {most:.0} C; feed the board less voltage or choose a switching converter"
+                "caution: the regulator passes its {most:.0} °C; feed the board less voltage or choose a switching converter"
             ));
         } else if heat.regulator_c.max(heat.amplifier_c) > 60.0 {
-            lines.push("caution: a part above 60 C burns fingers; leave air around it".into());
+            lines.push("caution: a part above 60 °C burns fingers; leave air around it".into());
         }
         lines
     }
