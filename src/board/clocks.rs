@@ -99,7 +99,7 @@ pub(super) fn notes(board: &Board) -> [String; 3] {
     let rates: Vec<String> = sound.sample_rates.iter().map(word).collect();
     let bit_clock = f64::from(sound.sample_rate) * 2.0 * f64::from(sound.slot_bits);
     let means = if sound.fractional_clock {
-        "its divider takes fractions, which meet every rate in the mean, with some jitter"
+        "its divider takes fractions, which meet every rate on average, with some jitter"
     } else {
         "whole dividers only: sound and pictures run that much fast or slow together"
     };

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::out::{chart_to, say};
 use super::{Usage, values};
 use crate::board::Board;
-use crate::budget::power::{speaker_caution, weakest_supply};
+use crate::budget::power::{HEAT_AND_SOUND, speaker_caution, weakest_supply};
 use crate::convert::{AUDIBLE, speaker};
 use crate::sound::chart::enclosure_chart;
 use crate::sound::enclosure::{Enclosure, Mounting};
@@ -165,6 +165,7 @@ fn print(board: &Board, mounted: &Enclosure, metres: f64) {
     );
     print_advice(board, mounted);
     say!("caution: {}", speaker_caution(board));
+    say!("caution: {HEAT_AND_SOUND}");
     let loudest = mounted.loudest_db(2000.0, metres);
     let hours = weekly_hours(loudest, true);
     if hours < 60.0 {

@@ -39,8 +39,9 @@ pub struct Args {
     #[arg(long, value_name = "COUNT", default_value_t = 512, value_parser = super::values::whole::<usize>(1, 100_000), allow_negative_numbers = true)]
     max_streams: usize,
 
-    /// Board whose Wi-Fi link the streams go over: no more streams at once than
-    /// one access point carries with 15 % of the air kept free
+    /// Board that plays the reels over its Wi-Fi link: the page tells what each
+    /// reel draws from its supply, and no more streams are open at once than one
+    /// access point carries with 15 % of the air kept free
     #[arg(long, value_name = "BOARD")]
     board: Option<String>,
 
@@ -60,7 +61,10 @@ pub struct Args {
 /// If the folder cannot be opened or an address is not available.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the network threads")?;
-    runtime.block_on(serve(args))?;
+    let served = runtime.block_on(serve(args));
+    // A reel that is still being read for its supply is not waited for.
+    runtime.shutdown_background();
+    served?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -68,7 +72,11 @@ async fn serve(args: Args) -> anyhow::Result<()> {
     let mut options = Options::new(args.folder.clone());
     options.listen.clone_from(&args.listen);
     options.max_streams = args.max_streams;
-    options.air = args.board.as_deref().map(air_limit).transpose()?;
+    if let Some(name) = &args.board {
+        let board = Board::find(name).map_err(|error| Usage(error.to_string()))?;
+        options.air = Some(air_limit(name, &board)?);
+        options.board = Some(board);
+    }
     // Twice the streams: pages and lists need connections as well.
     options.most_connections = options.most_connections.max(args.max_streams * 2);
     options.listener = Arc::new(match (args.quiet, args.json) {
@@ -90,9 +98,8 @@ async fn serve(args: Args) -> anyhow::Result<()> {
 const AIR_SHARE: f64 = 0.85;
 
 /// The air in front of a board.
-fn air_limit(name: &str) -> anyhow::Result<AirLimit> {
-    let board = Board::find(name).map_err(|error| Usage(error.to_string()))?;
-    let wifi = board.wifi.ok_or_else(|| {
+fn air_limit(name: &str, board: &Board) -> anyhow::Result<AirLimit> {
+    let wifi = board.wifi.clone().ok_or_else(|| {
         Usage(format!(
             "--board {name}: the board has no [wifi] section, so no stream reaches it; name a board with Wi-Fi"
         ))

@@ -83,6 +83,19 @@
     current = opened;
     if (current.header.title) main.querySelector("h1").textContent = current.header.title;
     current.root.focus({ preventScroll: true });
+    const found = await supply(files);
+    if (found && location.hash === `#${path}`) main.append(found);
+  }
+
+  // What the reel draws on the board that the server was told of, if it was.
+  async function supply(files) {
+    const answer = await fetch(files.replace(/^\/reels\//, "/supply/"));
+    if (answer.status === 204) return null;
+    const heading = (board) => element("h2", {}, board ? `Supply of ${board} over Wi-Fi` : "Supply");
+    if (!answer.ok) return element("section", {}, heading(), element("p", { class: "note bad" }, (await answer.text()).trim()));
+    const { board, sentences, cautions } = await answer.json();
+    const list = element("ul", { class: "supply" }, ...sentences.map((text) => element("li", {}, text)));
+    return element("section", {}, heading(board), list, ...cautions.map((text) => element("p", { class: "note" }, text)));
   }
 
   function streamRow(w) {

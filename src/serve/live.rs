@@ -8,8 +8,7 @@
 use byteorder::{ByteOrder as _, LE};
 
 use std::fs::File;
-use std::io;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
@@ -31,34 +30,6 @@ pub enum Join {
     Running(Duration),
     /// At the key slice for this time; to the reel's end.
     At(Duration),
-}
-
-/// The tables last used, by entity tag: a reel is walked once, not once a client.
-#[derive(Default)]
-pub struct Tables(Mutex<Vec<(String, Arc<Table>)>>);
-
-/// How many tables are kept.
-const TABLES: usize = 16;
-
-impl Tables {
-    /// The table of the reel in `file`, whose state is `etag`.
-    ///
-    /// # Errors
-    /// As [`Table::read`].
-    pub fn get(&self, file: &File, length: u64, etag: &str) -> io::Result<Arc<Table>> {
-        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(at) = known.iter().position(|(tag, _)| tag == etag) {
-            let entry = known.remove(at);
-            known.insert(0, entry);
-            return Ok(Arc::clone(&known[0].1));
-        }
-        drop(known);
-        let table = Arc::new(Table::read(file, length)?);
-        known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        known.insert(0, (etag.to_owned(), Arc::clone(&table)));
-        known.truncate(TABLES);
-        Ok(table)
-    }
 }
 
 /// The slices of one stream, in order, renumbered.

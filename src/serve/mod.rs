@@ -12,6 +12,7 @@
 //! | `/reels/NAME` | the file; ranges and conditional requests |
 //! | `/live/NAME` | the reel at the pace of its sound clock |
 //! | `/streams`, `/streams.json` | the streams being sent |
+//! | `/supply/NAME` | what the reel draws on the board that the server feeds |
 
 mod announce;
 mod assets;
@@ -19,10 +20,12 @@ mod body;
 mod condition;
 mod connection;
 mod folder;
+mod kept;
 mod list;
 mod live;
 mod patience;
 mod routes;
+mod supply;
 mod table;
 mod watch;
 
@@ -41,8 +44,12 @@ pub use list::{Entry, Facts};
 pub use watch::{AirLimit, Delivery, Listener, Report};
 
 use folder::Folder;
-use live::Tables;
+use kept::Kept;
+use supply::Supply;
+use table::Table;
 use watch::StreamLog;
+
+use crate::board::Board;
 
 /// Options of a server.
 #[derive(Clone)]
@@ -57,6 +64,8 @@ pub struct Options {
     pub max_streams: usize,
     /// What the access point carries; streams beyond are answered 503.
     pub air: Option<AirLimit>,
+    /// The board whose supply the page tells of.
+    pub board: Option<Board>,
     /// How long a client may take over a request's head, or say nothing.
     pub head_time: Duration,
     /// How long a client may leave waiting bytes untouched.
@@ -78,6 +87,7 @@ impl Options {
             most_connections: 1024,
             max_streams: 512,
             air: None,
+            board: None,
             head_time: Duration::from_secs(15),
             patience: patience::PATIENCE,
             grace: Duration::from_secs(3),
@@ -119,7 +129,10 @@ struct Shared {
     folder: Folder,
     streams: Arc<StreamLog>,
     places: Arc<Semaphore>,
-    tables: Tables,
+    tables: Kept<Table>,
+    supplies: Kept<Supply>,
+    /// One reel is read for its supply at a time.
+    judging: Arc<Semaphore>,
     /// Since when the live reels have been running.
     since: std::time::Instant,
     stopping: signal::Receiver<bool>,
@@ -149,7 +162,9 @@ impl Server {
                 Arc::clone(&options.listener),
             ),
             places: Arc::new(Semaphore::new(options.most_connections)),
-            tables: Tables::default(),
+            tables: Kept::default(),
+            supplies: Kept::default(),
+            judging: Arc::new(Semaphore::new(1)),
             since: std::time::Instant::now(),
             stopping,
             stop,

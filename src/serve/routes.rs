@@ -24,6 +24,8 @@ use super::condition::{Precondition, Validators, Wanted, precondition, wanted};
 use super::folder::{OpenReel, Refusal};
 use super::list::{self, Entry};
 use super::live::{self, Join};
+use super::supply::Supply;
+use super::table::Table;
 use super::watch::Delivery;
 
 /// The client's address.
@@ -44,6 +46,7 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
         .route("/reels/{*name}", get(reel))
         .route("/live/{*name}", get(live))
         .route("/streams.json", get(streams_json))
+        .route("/supply/{*name}", get(supply))
         .fallback(|| async { plain(StatusCode::NOT_FOUND, NOWHERE) })
         .method_not_allowed_fallback(|| async {
             plain(
@@ -118,6 +121,24 @@ async fn list_m3u(
 async fn streams_json(State(shared): State<Arc<Shared>>) -> Response {
     let reports = shared.streams.reports();
     ([(CACHE_CONTROL, "no-store")], Json(reports)).into_response()
+}
+
+/// What a reel draws on the server's board; nothing where no board is given.
+async fn supply(State(shared): State<Arc<Shared>>, uri: Uri) -> Result<Response, Response> {
+    let Some(board) = shared.options.board.clone() else {
+        return Ok(StatusCode::NO_CONTENT.into_response());
+    };
+    let reel = open(&shared, below(&uri, "/supply/")).await?;
+    let turn = Arc::clone(&shared.judging).acquire_owned().await;
+    let found = off_thread(&shared, move |shared| {
+        // Held until the reel is read, also when the client has gone.
+        let _turn = turn;
+        let read = || Supply::of(reel.file, &board);
+        shared.supplies.get(&reel.etag, read)
+    })
+    .await?
+    .map_err(|error| plain(StatusCode::UNPROCESSABLE_ENTITY, &error.to_string()))?;
+    Ok(([(CACHE_CONTROL, "no-cache")], Json(&*found)).into_response())
 }
 
 /// The part of the address below `prefix`, still encoded.
@@ -214,7 +235,8 @@ async fn live(
     ];
     let mut answer = fields.into_response();
     let (file, table) = off_thread(&shared, move |shared| {
-        let table = shared.tables.get(&reel.file, reel.length, &reel.etag);
+        let read = || Table::read(&reel.file, reel.length);
+        let table = shared.tables.get(&reel.etag, read);
         table.map(|table| (Arc::new(reel.file), table))
     })
     .await?
@@ -279,7 +301,7 @@ async fn mean_rate(
     }
     let file = Arc::clone(file);
     off_thread(shared, move |shared| {
-        let table = shared.tables.get(&file, length, &etag);
+        let table = shared.tables.get(&etag, || Table::read(&file, length));
         table.map_or(0, |table| table.header.mean_rate)
     })
     .await

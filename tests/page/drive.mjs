@@ -1,16 +1,18 @@
 // Drives a real browser through the shelf, the player and a report, and
 // compares what it shows and plays with what the Rust decoder said.
 //
-//   node drive.mjs SERVER EXPECTED.json SHOTS [REPORT.html]
+//   node drive.mjs SERVER EXPECTED.json SHOTS SUPPLY [REPORT.html]
 //
 // EXPECTED: [{ path, title, pictures: [{ tick, number, crc }], sound: [{ tick,
-// ticks, crc }] }]; the CRCs are over little-endian 16-bit values. Exits 0 only
+// ticks, crc }] }]; the CRCs are over little-endian 16-bit values. SUPPLY: { server,
+// path, told }: a server that feeds a board, and what the budget says. Exits 0 only
 // if everything agrees; says what did not on stderr.
 import { createRequire } from "node:module";
 import { readFileSync, mkdirSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 
-const [server, expectedPath, shots, report] = process.argv.slice(2);
+const [server, expectedPath, shots, supplied, report] = process.argv.slice(2);
+const supply = JSON.parse(supplied);
 const expected = JSON.parse(readFileSync(expectedPath, "utf8"));
 const require = createRequire(process.env.THUMBREEL_NODE + "/");
 const { chromium } = require("playwright-core");
@@ -32,7 +34,7 @@ page.on("console", (message) => {
 page.on("pageerror", (error) => complaints.push(`page: ${error}`));
 page.on("request", (request) => {
   const url = request.url();
-  const own = url.startsWith(server) || url.startsWith("data:") || url.startsWith("blob:") || (report && url === pathToFileURL(report).href);
+  const own = url.startsWith(server) || url.startsWith(supply.server) || url.startsWith("data:") || url.startsWith("blob:") || (report && url === pathToFileURL(report).href);
   if (!own) complaints.push(`outside request: ${url}`);
 });
 
@@ -243,6 +245,15 @@ try {
   });
   const { w, h } = places[last.path];
   check(Math.abs(live.panel * w * h - live.picture) < 1, `${last.path} live: the panel's ${live.panel} pixels do not surround the picture's ${live.picture}`);
+  check(await page.locator(".supply").count() === 0, "a supply is told of where no board is known");
+  // A server that feeds a board says of its supply what the budget says.
+  await page.goto(`${supply.server}/#${supply.path}`);
+  await page.waitForSelector(".supply li", { timeout: 20000 });
+  const told = await page.locator(".supply li").allTextContents();
+  for (const text of told) check(supply.told.includes(text), `supply: the budget does not say: ${text}`);
+  check(told.some((text) => /^[0-9]+ mA from the source on average/.test(text)) && told.length > 1, `supply: ${told.join("; ")}`);
+  check((await page.locator(".supply ~ .note").allTextContents()).some((text) => text.includes("local codes")), "supply: no caution");
+  await shoot("supply");
   await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
   await shoot("streams");

@@ -20,7 +20,7 @@ fn tools() -> PathBuf {
     std::env::var_os("THUMBREEL_TOOLS").map_or_else(home, PathBuf::from)
 }
 
-fn drive(server: &Running, expected: &Path, report: Option<&Path>) {
+fn drive(server: &Running, expected: &Path, supply: &str, report: &Path) {
     let node = tools().join("node_modules");
     assert!(
         node.join("playwright-core").exists() && Path::new("/usr/bin/chromium").exists(),
@@ -32,7 +32,8 @@ fn drive(server: &Running, expected: &Path, report: Option<&Path>) {
         .arg(format!("http://{}", server.address))
         .arg(expected)
         .arg(&shots)
-        .args(report)
+        .arg(supply)
+        .arg(report)
         .env("THUMBREEL_NODE", node)
         .output()
         .expect("node is missing: run .ci/install test");
@@ -62,8 +63,26 @@ fn a_browser_shows_and_plays_what_the_decoder_says() {
         .unwrap();
     let said = String::from_utf8_lossy(&report.stderr);
     assert!(report.status.success(), "{said}");
+    let budget = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .arg("budget")
+        .arg(reels.join("patch-full.tbr"))
+        .args(["--board", "lantern-room", "--link", "wifi"])
+        .output()
+        .unwrap();
+    let supply = String::from_utf8(budget.stdout).unwrap();
     let server = Running::start(&reels);
-    drive(&server, &expected, Some(&page));
+    let fed = [
+        "--listen",
+        "127.0.0.1:0",
+        "--quiet",
+        "--board",
+        "lantern-room",
+    ];
+    let feeding = Running::start_with(&reels, &fed);
+    let supply = serde_json::json!({
+        "server": format!("http://{}", feeding.address), "path": "/reels/patch-full.tbr", "told": supply,
+    });
+    drive(&server, &expected, &supply.to_string(), &page);
 }
 
 #[test]

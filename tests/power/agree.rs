@@ -1,6 +1,7 @@
 //! One board, one reel, one truth: every command gives the same run time, mean
 //! and peak current, from its own output.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use assert_cmd::Command;
@@ -11,6 +12,7 @@ use thumbreel::files::{Destination, Kind};
 use thumbreel::reel::{Picture, ReelWriter, Settings, Slice, SoundCoding};
 
 use crate::Luck;
+use crate::support::Running;
 
 /// Boards with a reel each.
 const CASES: u64 = 50;
@@ -142,6 +144,15 @@ fn on_page(page: &str, link: &str) -> (f64, f64, Option<f64>) {
     )
 }
 
+/// What the page of a server that feeds `board` is told of the reel, as JSON.
+fn on_server(folder: &Path, board: &str) -> Value {
+    let listen = ["--listen", "127.0.0.1:0", "--quiet", "--board", board];
+    let server = Running::start_with(folder, &listen);
+    let answer = server.get("/supply/reel.tbr", &[]);
+    assert_eq!(answer.status, 200, "{answer:?}");
+    serde_json::from_str(&answer.text()).unwrap()
+}
+
 /// The same figures, but for the last bit that a parser may lose.
 fn same(a: (f64, f64, Option<f64>), b: (f64, f64, Option<f64>)) -> bool {
     let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * a.abs();
@@ -152,71 +163,90 @@ fn same(a: (f64, f64, Option<f64>), b: (f64, f64, Option<f64>)) -> bool {
     near(a.0, b.0) && near(a.1, b.1) && hours
 }
 
+/// What a case showed: answers on a cell, served pages, and each answer.
+#[derive(Default)]
+struct Seen {
+    cells: u32,
+    pages: u32,
+    answers: Vec<String>,
+}
+
+/// Asserts that all commands agree on a case.
+fn agree(case: u64) -> Seen {
+    let folder = tempfile::tempdir().unwrap();
+    let (board, reel) = seeded(case, folder.path());
+    let page = folder.path().join("page.html").display().to_string();
+    let budget = json(&["budget", &reel, "--board", &board, "--json"]);
+    // The page shows the same sentences.
+    let spoken = (case % 5 == 0).then(|| run(&["budget", &reel, "--board", &board]));
+    let gain = json(&["gain", &reel, "--board", &board, "--json"]);
+    let report = ["report", &reel, "--board", &board, "-o", &page];
+    run(&[&report[..], &["--rehearsals", "2"]].concat());
+    let page = std::fs::read_to_string(page).unwrap();
+    let mut seen = Seen::default();
+    for (i, budget) in budget["budgets"].as_array().unwrap().iter().enumerate() {
+        let wanted = figures(&budget["power"]);
+        let agrees = |power: &Value, what: &str| {
+            assert!(same(figures(power), wanted), "case {case}: {what}");
+        };
+        let link = &gain["supply"]["links"][i];
+        assert_eq!(link["link"], budget["link"], "case {case}");
+        agrees(&link["as_it_is"], "gain");
+        let wireless = budget["link"] == "wifi";
+        let (name, option) = if wireless {
+            ("Wi-Fi", "wifi")
+        } else {
+            ("card", "card")
+        };
+        assert!(same(on_page(&page, name), wanted), "case {case}: page");
+        let rehearsed = json(&[
+            "rehearse", &reel, "--board", &board, "--link", option, "--runs", "2", "--json",
+        ]);
+        agrees(&rehearsed["power"], "rehearsal");
+        let mut told: Vec<String> = vec![page.clone()];
+        told.extend(spoken.clone());
+        if wireless {
+            let served = on_server(folder.path(), &board);
+            agrees(&served["power"], "served page");
+            told.push(served["sentences"].to_string());
+            seen.pages += 1;
+        }
+        let mut words = vec![
+            format!("{:.0} mA from the source on average", wanted.0),
+            format!("{:.0} mA at the worst instant", wanted.1),
+        ];
+        words.extend(wanted.2.map(|h| match h {
+            0.0 => "It does not run: already on a full cell".into(),
+            h => format!("{} from a full cell", lasting(h)),
+        }));
+        for word in words {
+            let said = told.iter().all(|told| told.contains(&word));
+            assert!(said, "case {case}: {word}");
+        }
+        assert!(wanted.1 > wanted.0, "case {case}: {wanted:?}");
+        seen.cells += u32::from(wanted.2.is_some());
+        seen.answers.push(format!("{wanted:?}"));
+    }
+    seen
+}
+
 #[test]
 fn every_command_gives_the_same_figures() {
-    let (mut cells, mut seen) = (0, std::collections::BTreeSet::new());
-    for case in 0..CASES {
-        let folder = tempfile::tempdir().unwrap();
-        let (board, reel) = seeded(case, folder.path());
-        let page = folder.path().join("page.html").display().to_string();
-        let budget = json(&["budget", &reel, "--board", &board, "--json"]);
-        // The page shows the same sentences.
-        let spoken = (case % 5 == 0).then(|| run(&["budget", &reel, "--board", &board]));
-        let gain = json(&["gain", &reel, "--board", &board, "--json"]);
-        run(&[
-            "report",
-            &reel,
-            "--board",
-            &board,
-            "-o",
-            &page,
-            "--rehearsals",
-            "2",
-        ]);
-        let page = std::fs::read_to_string(page).unwrap();
-        let budgets = budget["budgets"].as_array().unwrap();
-        for (i, budget) in budgets.iter().enumerate() {
-            let wanted = figures(&budget["power"]);
-            let link = &gain["supply"]["links"][i];
-            assert_eq!(link["link"], budget["link"], "case {case}");
-            assert!(
-                same(figures(&link["as_it_is"]), wanted),
-                "case {case}: gain"
-            );
-            let card = budget["link"] == "card";
-            let (name, option) = if card {
-                ("card", "card")
-            } else {
-                ("Wi-Fi", "wifi")
-            };
-            assert!(same(on_page(&page, name), wanted), "case {case}: page");
-            let rehearsed = json(&[
-                "rehearse", &reel, "--board", &board, "--link", option, "--runs", "2", "--json",
-            ]);
-            assert!(
-                same(figures(&rehearsed["power"]), wanted),
-                "case {case}: rehearsal"
-            );
-            let mut words = vec![
-                format!("{:.0} mA from the source on average", wanted.0),
-                format!("{:.0} mA at the worst instant", wanted.1),
-            ];
-            words.extend(wanted.2.map(|h| match h {
-                0.0 => "It does not run: already on a full cell".into(),
-                h => format!("{} from a full cell", lasting(h)),
-            }));
-            for word in words {
-                let said = spoken.as_ref().is_none_or(|spoken| spoken.contains(&word));
-                assert!(said && page.contains(&word), "case {case}: {word}");
-            }
-            assert!(wanted.1 > wanted.0, "case {case}: {wanted:?}");
-            cells += u32::from(wanted.2.is_some());
-            seen.insert(format!("{wanted:?}"));
-        }
-    }
+    let all: Vec<Seen> = std::thread::scope(|scope| {
+        let halves = [0, 1].map(|half| {
+            scope.spawn(move || (half..CASES).step_by(2).map(agree).collect::<Vec<_>>())
+        });
+        halves
+            .into_iter()
+            .flat_map(|half| half.join().unwrap())
+            .collect()
+    });
+    let cells: u32 = all.iter().map(|s| s.cells).sum();
+    let pages: u32 = all.iter().map(|s| s.pages).sum();
+    let answers: BTreeSet<&String> = all.iter().flat_map(|s| &s.answers).collect();
     assert!(
-        cells >= 15 && seen.len() >= 45,
-        "{cells} cells, {} answers",
-        seen.len()
+        cells >= 15 && pages >= 25 && answers.len() >= 45,
+        "{cells} cells, {pages} pages, {} answers",
+        answers.len()
     );
 }

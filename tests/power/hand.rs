@@ -62,6 +62,28 @@ fn on_usb() {
     assert!(power.run_time.is_none());
 }
 
+/// USB behind 0.5 ohms, and an amplifier that clips all the time.
+///
+/// Gain 15 dB in place of 9: 4 V x 10^(6 / 20) = 7.98 V peak, more than the 5 V
+/// of the port. The square wave clips at what reaches the amplifier, v: v^2 / 8
+/// watts, v / 8 amperes. Worst: v = 5 - 0.5 x (0.16 + v / 8), so v = 4.92 / 1.0625
+/// = 4.6306 V, 578.8 mA, with the logic 738.8 mA. Mean: 4.95 / 1.0625 = 4.6588 V,
+/// 582.4 mA, with the logic 682.4 mA. An amplifier that still swung by the mean's
+/// 4.6588 V in the worst instant would draw 4.6588^2 / 8 / 4.6286 = 586.1 mA.
+#[test]
+fn on_usb_while_it_clips() {
+    let mut board = round();
+    board.power.usb_ohm = 0.5;
+    board.sound.amplifier.gain_db = 15.0;
+    let sound = square(1.0);
+    let power = PowerModel::with(&sound, true, &board, Link::Card, DUTY).power();
+    near(power.amplifier_peak_ma, 578.8, 0.3);
+    near(power.peak_ma, 738.8, 0.3);
+    near(power.states[0].least_v, 4.6306, 3e-4);
+    near(power.mean_ma, 682.4, 0.3);
+    near(power.amplifier_v, 4.6588, 3e-4);
+}
+
 /// A cell with a curve of one straight line, 3.4 V empty to 4.2 V full, 1000
 /// mAh, no resistance, everything behind a linear regulator of 0.2 V dropout.
 ///

@@ -117,6 +117,7 @@ fn every_command_refuses_them_with_the_caution() {
 fn what_can_hurt_is_spoken_of() {
     const SPEAKER: [&str; 4] = ["rated power", "direct current", "pops", "data line sticks"];
     const CELL: [&str; 2] = ["4.20 V", "3.00 V"];
+    const ALWAYS: [&str; 2] = ["80 dBA", "local codes"];
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("page.html").display().to_string();
     let reel = "tests/data/archive/v1/patch-full-adpcm.tbr";
@@ -141,7 +142,7 @@ fn what_can_hurt_is_spoken_of() {
         let mut told = String::from_utf8_lossy(&run.stdout).into_owned();
         told += &std::fs::read_to_string(&page).unwrap_or_default();
         let cell: &[&str] = if args[0] == "enclosure" { &[] } else { &CELL };
-        for word in SPEAKER.iter().chain(cell) {
+        for word in SPEAKER.iter().chain(cell).chain(&ALWAYS) {
             assert!(told.contains(word), "{args:?}: {word} is missing:\n{told}");
         }
     }
@@ -159,11 +160,11 @@ fn a_port_that_may_cut_off_is_no_fit() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("gull-post.toml");
     let board = path.display().to_string();
-    let judged = |limit: u32| {
-        let text = Board::find("lantern-room").unwrap().to_toml();
-        let changed = text.replace("usb_limit_ma = 1000", &format!("usb_limit_ma = {limit}"));
-        assert!(limit == 1000 || changed != text);
-        std::fs::write(&path, changed).unwrap();
+    let judged = |limit: u32, gain_db: f64| {
+        let mut profile = Board::find("lantern-room").unwrap();
+        profile.power.usb_limit_ma = f64::from(limit);
+        profile.sound.amplifier.gain_db = gain_db;
+        std::fs::write(&path, profile.to_toml()).unwrap();
         let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
         let run = command
             .args(["budget", "--board", &board, "--link", "wifi"])
@@ -174,13 +175,20 @@ fn a_port_that_may_cut_off_is_no_fit() {
             String::from_utf8_lossy(&run.stdout).into_owned(),
         )
     };
-    let (code, told) = judged(500);
+    let (code, told) = judged(700, 15.0);
     assert_eq!(code, Some(3), "{told}");
     assert!(
         told.contains("may cut off: take a port or charger of 1000 mA and set power.usb_limit_ma"),
         "{told}"
     );
-    let (code, told) = judged(1000);
+    // The gain that is named keeps below the limit, and the next one does not.
+    let strap = told.split("or strap ").nth(1).expect(&told);
+    let gain_db: f64 = strap.split(' ').next().unwrap().parse().unwrap();
+    let (code, other) = judged(700, gain_db);
+    assert_eq!(code, Some(0), "{other}");
+    let (code, other) = judged(700, gain_db + 3.0);
+    assert_eq!(code, Some(3), "{other}");
+    let (code, told) = judged(1000, 15.0);
     assert_eq!(code, Some(0), "{told}");
     assert!(!told.contains("may cut off"), "{told}");
 }
@@ -205,20 +213,25 @@ fn a_board_that_cannot_run_is_not_called_good() {
         "{PANEL}[sound.speaker]\n[power]\nusb_limit_ma = 1000\n"
     ));
     assert!(good.contains(": good: 160x80 panel, card,"), "{good}");
-    let cases: [(&str, &str, &[&str]); 5] = [
+    let cases: [(&str, &str, &[&str]); 6] = [
         (
             "[power]\nusb_limit_ma = 1000\n[power.regulator]\nmax_ma = 10\ndropout_v = 3.0\n",
             "valid, with 2 remarks",
             &[
                 "power.regulator: typical pictures and sound from the card (computed): regulator current is loaded to",
                 "take a regulator of 200 mA or more",
-                "USB: out of regulation already at the mean current",
+                "USB: out of regulation even at the mean current",
             ],
+        ),
+        (
+            "[power]\nusb_limit_ma = 1000\nbase_ma = 250\n[power.regulator]\ntheta_ja = 300\n",
+            "valid, with one remark",
+            &["°C inside, where it bears 125 °C: it switches off or breaks"],
         ),
         (
             "[power]\nsource = \"cell\"\n",
             "valid, with one remark",
-            &["half full cell: out of regulation already at the mean current"],
+            &["half full cell: out of regulation even at the mean current"],
         ),
         (
             "[power]\nsource = \"cell\"\ncell_mah = 20\ncell_limit_ma = 20\ncell_ohm = 1.5\n",

@@ -1,6 +1,10 @@
 //! The supply model: against formulas, worked examples and a circuit simulator,
 //! and the same in every command.
 
+#[path = "../server/support.rs"]
+#[allow(dead_code)]
+mod support;
+
 mod agree;
 mod amplifier;
 mod hand;

@@ -108,3 +108,30 @@ fn watchers_are_counted() {
     assert_eq!(json[0]["whole"], true);
     assert_eq!(json[0]["delivery"], "file");
 }
+
+/// What a reel draws is told by a server that feeds a board, and only for a reel
+/// that can be read.
+#[test]
+fn the_supply_is_told_where_the_board_is_known() {
+    let (dir, _, server) = one_file();
+    let address = "/supply/pier/fog%20bell.tbr";
+    let nothing = server.get(address, &[]);
+    assert_eq!((nothing.status, nothing.body.len()), (204, 0));
+    let reel = std::fs::read("tests/data/archive/v1/patch-full-adpcm.tbr").unwrap();
+    std::fs::write(dir.path().join("pier/night watch.tbr"), reel).unwrap();
+    let listen = ["--listen", "127.0.0.1:0", "--quiet", "--board", "porthole"];
+    let feeding = Running::start_with(dir.path(), &listen);
+    let broken = feeding.get(address, &[]);
+    assert_eq!(broken.status, 422, "{}", broken.text());
+    assert_eq!(
+        feeding.get("/supply/pier/nowhere.tbr", &[]).status,
+        404,
+        "a reel that is not there"
+    );
+    for _ in 0..2 {
+        let found = feeding.get("/supply/pier/night%20watch.tbr", &[]);
+        let json: serde_json::Value = serde_json::from_slice(&found.body).unwrap();
+        assert_eq!(json["board"], "porthole");
+        assert!(json["power"]["mean_ma"].as_f64().unwrap() > 50.0, "{json}");
+    }
+}

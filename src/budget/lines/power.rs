@@ -51,11 +51,17 @@ impl Case<'_> {
         heat.need_origin = heat
             .need_origin
             .and(self.origin(&["power.regulator.theta_ja"]));
-        heat.note = (inside > 70.0).then(|| {
-            format!(
-                "about {inside:.0} C inside: hot to the touch; keep it clear of fingers and cells"
-            )
-        });
+        let most = supply.regulator.max_junction_c;
+        heat.note = if inside > most {
+            Some(format!(
+                "about {inside:.0} °C inside, where it bears {most:.0} °C: it switches off or breaks, and burns what touches \
+                 it. Use a switching converter, a package that sheds more heat (power.regulator.theta_ja), or draw less"
+            ))
+        } else {
+            (inside > 70.0).then(|| {
+                format!("about {inside:.0} °C inside: hot to the touch; keep it clear of fingers and cells")
+            })
+        };
         heat
     }
 
@@ -146,13 +152,10 @@ fn brown_out(state: &State) -> String {
     let lacking = 1e3 * (state.need_v - state.least_v);
     match state.carry {
         Carry::NotByCapacitor => {
-            format!(
-                "{}: out of regulation already at the mean current",
-                state.name
-            )
+            format!("{}: out of regulation even at the mean current", state.name)
         }
         Carry::Capacitor { uf } => format!(
-            "{}: brown-out by {lacking:.0} mV; {uf:.0} µF after the diode would carry it",
+            "{}: brown-out by {lacking:.0} mV; {uf:.0} µF at the regulator's input would carry it",
             state.name
         ),
         _ => format!(

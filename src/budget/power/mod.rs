@@ -25,10 +25,10 @@ pub use cell::Cell;
 pub use circuit::{Circuit, Demand};
 pub use load::{Duty, LogicLoad, PartCurrent};
 pub(in crate::budget) use model::stand_in;
-pub use model::{Heat, Power, PowerModel, USB_PORT, supplies, weakest_supply};
+pub use model::{Heat, Power, PowerModel, USB_PORT, assumed_at, supplies, weakest_supply};
 pub use programme::{Excerpt, Programme, ProgrammeMeter};
 pub use run_time::{Change, End, RunTime, changes};
-pub use words::{cautions, cell_caution, lasting, sentences, speaker_caution};
+pub use words::{HEAT_AND_SOUND, cautions, cell_caution, lasting, sentences, speaker_caution};
 pub use worst::{Carry, State, carrying_capacitor};
 
 /// What the model takes for granted, each sentence once.
@@ -40,5 +40,5 @@ pub const ASSUMED: [&str; 8] = [
     "the amplifier takes its quiescent current and the speaker's power through its efficiency at high level, and clips at its supply less what its outputs drop",
     "the worst instant has all cores busy, the backlight on, the card being read or the radio sending, and the loudest moments of the very sound",
     "the radio listens all the time (with power saving on: while it carries data, for 5 ms at each beacon, and until a lost connection is back) and sends an acknowledgement for each frame and for every second segment; at the worst instant it sends a 1,500-byte frame at 6 Mbit/s",
-    "without a reel the sound is a film mix: 18 dB below a full-scale sine in the mean, its loudest moment a 100 Hz tone at -1 dBFS (common practice, no source)",
+    "without a reel the sound is a film mix: 18 dB below a full-scale sine on average, its loudest moment a 100 Hz tone at -1 dBFS (common practice, no source)",
 ];

@@ -15,7 +15,12 @@ use crate::units::Ratio;
 
 /// Shares of charge at which the worst instant is shown.
 const MIDDLE: f64 = 0.5;
-const NEARLY_EMPTY: f64 = 0.1;
+const CHARGES: [(&str, f64); 3] = [
+    ("full cell", 1.0),
+    ("half full cell", MIDDLE),
+    ("nearly empty cell", 0.1),
+];
+const PORT: [(&str, f64); 1] = [("USB", 1.0)];
 /// What limits the current on USB.
 pub const USB_PORT: &str = "USB port";
 
@@ -64,6 +69,9 @@ pub struct Power {
     pub limit_ma: f64,
     /// Which of them gives least.
     pub limited_by: &'static str,
+    /// Where the worst instant draws more: the highest gain setting below the
+    /// present one with which it does not.
+    pub lower_gain_db: Option<f64>,
     /// Everything behind the regulator in the mean, mA.
     pub logic_ma: f64,
     /// Out of the regulator at the worst instant, mA.
@@ -240,17 +248,41 @@ impl<'a> PowerModel<'a> {
         }
     }
 
-    fn states(&self) -> Vec<State> {
-        if self.cell.is_none() {
-            return vec![self.state("USB", 1.0)];
+    /// States that are looked at, by name and share of charge.
+    fn looks(&self) -> &'static [(&'static str, f64)] {
+        match self.cell {
+            Some(_) => &CHARGES,
+            None => &PORT,
         }
-        [
-            ("full cell", 1.0),
-            ("half full cell", MIDDLE),
-            ("nearly empty cell", NEARLY_EMPTY),
-        ]
-        .map(|(name, charge)| self.state(name, charge))
-        .into()
+    }
+
+    fn states(&self) -> Vec<State> {
+        let looks = self.looks().iter();
+        looks
+            .map(|&(name, charge)| self.state(name, charge))
+            .collect()
+    }
+
+    /// The highest current at the worst instant of all states, mA.
+    fn peak_ma(&self) -> f64 {
+        let demand = self.logic.demand(self.board);
+        let peak = |&(_, charge): &(&str, f64)| {
+            let (circuit, rest) = self.rest(charge);
+            worst(&circuit, self.excerpts(), demand, rest.node_v).peak_ma
+        };
+        self.looks().iter().map(peak).fold(0.0, f64::max)
+    }
+
+    /// The highest gain setting below the present one with which no instant draws
+    /// more than `limit_ma`.
+    fn gain_within(&self, limit_ma: f64) -> Option<f64> {
+        let settings = self.board.sound.amplifier.gains_db.iter().copied();
+        let lower = settings.filter(|gain_db| *gain_db < self.gain.0);
+        let within = |gain_db: &f64| {
+            let other = self.clone().at_gain(*gain_db, self.gain.1);
+            other.peak_ma() <= limit_ma
+        };
+        lower.filter(within).max_by(f64::total_cmp)
     }
 
     /// Current from the source while a piece of sound plays, mA: of a cell at
@@ -292,6 +324,8 @@ impl<'a> PowerModel<'a> {
         let states = self.states();
         let most = |of: fn(&State) -> f64| states.iter().map(of).fold(0.0, f64::max);
         let (limit_ma, limited_by) = self.limit();
+        let peak_ma = most(|s| s.peak_ma);
+        let over = peak_ma > limit_ma;
         let run_time = self.run_time();
         Power {
             link: self.link,
@@ -299,9 +333,10 @@ impl<'a> PowerModel<'a> {
             volume_db: self.gain.1,
             sound_measured: self.programme.measured,
             mean_ma: run_time.as_ref().map_or(rest.source_ma, |run| run.mean_ma),
-            peak_ma: most(|s| s.peak_ma),
+            peak_ma,
             limit_ma,
             limited_by,
+            lower_gain_db: over.then(|| self.gain_within(limit_ma)).flatten(),
             logic_ma: self.logic.mean_ma(),
             regulator_peak_ma: most(|s| s.regulator_peak_ma),
             amplifier_ma: rest.amplifier_ma,
@@ -337,6 +372,21 @@ pub(in crate::budget) fn stand_in(board: &Board) -> ReelFacts {
     let mut settings = Settings::typical(width, height, rate, PictureCoding::PatchFull);
     settings.seconds = 4.0;
     settings.facts()
+}
+
+/// What typical pictures with a sound of that mean (dB of a full-scale sine) and
+/// that peak (dBFS) draw at a gain and a volume, over the link that takes most.
+#[must_use]
+pub fn assumed_at(
+    board: &Board,
+    (mean_db, peak_dbfs): (f64, f64),
+    (gain_db, volume_db): (f64, f64),
+) -> Option<Power> {
+    let mut reel = stand_in(board);
+    reel.programme = Programme::assumed(mean_db, peak_dbfs);
+    let at = |link| PowerModel::new(&reel, board, link).at_gain(gain_db, volume_db);
+    let all = Link::of(board).into_iter().map(|link| at(link).power());
+    all.max_by(|a, b| a.peak_ma.total_cmp(&b.peak_ma))
 }
 
 /// Volts at the amplifier on USB, on a full cell and where the run on a cell

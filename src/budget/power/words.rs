@@ -68,7 +68,7 @@ impl RunTime {
 
 fn state(state: &State) -> String {
     let what = format!(
-        "{}: {:.2} V after the diode on average ({:.2} V needed), {:.2} V at the worst instant ({:.2} V needed)",
+        "{}: {:.2} V at the regulator's input on average ({:.2} V needed), {:.2} V at the worst instant ({:.2} V needed)",
         state.name, state.mean_v, state.mean_need_v, state.least_v, state.need_v
     );
     let lacking = 1e3 * (state.need_v - state.least_v);
@@ -83,7 +83,7 @@ fn state(state: &State) -> String {
             }
         ),
         Carry::NotByCapacitor => format!(
-            "{what}: out of regulation already on average, which no capacitor carries; the logic gets {:.2} V at worst",
+            "{what}: out of regulation even on average, which no capacitor carries; the logic gets {:.2} V at worst",
             state.rail_v
         ),
         Carry::TooLarge => format!(
@@ -104,20 +104,24 @@ impl Power {
                  gain setting"
             );
         }
-        let way_out = if self.limited_by == USB_PORT {
+        let peak = self.peak_ma;
+        let gain = match self.lower_gain_db {
+            Some(db) => format!(", or strap {db:.0} dB, which keeps every instant below {limit:.0} mA"),
+            None => " (no lower gain setting is enough)".into(),
+        };
+        if part == USB_PORT {
             format!(
-                ", and the port may cut off: take a port or charger of {:.0} mA and set power.usb_limit_ma, or lower \
-                 the gain setting or the sound's ceiling. A large capacitor is no way out: more than {INRUSH_UF} µF behind the \
-                 plug needs a soft start (USB 2.0, 7.2.4.1)",
-                (self.peak_ma / 100.0).ceil() * 100.0
+                "the worst instant draws {peak:.0} mA where the {part} gives {limit:.0} mA, and the port may cut off: take a \
+                 port or charger of {:.0} mA and set power.usb_limit_ma{gain}. A large capacitor is no way out: \
+                 more than {INRUSH_UF} µF behind the plug needs a soft start (USB 2.0, 7.2.4.1)",
+                (peak / 100.0).ceil() * 100.0
             )
         } else {
-            " for long: short peaks warm it little, but sag; lower the gain setting or the sound's ceiling".into()
-        };
-        format!(
-            "the worst instant draws {:.0} mA where the {} gives {:.0} mA{way_out}",
-            self.peak_ma, self.limited_by, self.limit_ma
-        )
+            format!(
+                "the worst instant draws {peak:.0} mA, more than the {limit:.0} mA that the {part} bears for long: peaks \
+                 that short hardly warm it, but lower the voltage. Take a {part} that bears more{gain}"
+            )
+        }
     }
 }
 
@@ -130,6 +134,12 @@ pub fn cautions(board: &Board) -> Vec<String> {
     }
     all
 }
+
+/// What can hurt on every board.
+pub const HEAT_AND_SOUND: &str = "Heat and loud sound: regulator, diode and amplifier can get hot enough to burn fingers \
+    and to harm a cell; leave air around them, and measure their temperature before you close the case. Loud sound \
+    damages hearing, and a small speaker is used close to the ear: at most 80 dBA for 40 hours a week, 75 dBA for \
+    children (ITU-T H.870). The parts' own datasheets, local codes and licensed practice go before every figure here.";
 
 /// What can hurt a speaker, and its listener.
 #[must_use]

@@ -54,6 +54,7 @@ pub(super) fn print(
     crate::budget::power::cautions(board)
         .iter()
         .for_each(|c| say!("  {c}"));
+    say!("  {}", crate::budget::power::HEAT_AND_SOUND);
     Ok(())
 }
 
@@ -188,7 +189,7 @@ fn print_outlook(
     }
     let heat = &budget.power.heat;
     say!(
-        "  Regulator {:.0} mW, about {:.0} C inside after a long time (computed)",
+        "  Regulator {:.0} mW, about {:.0} °C inside after a long time (computed)",
         heat.regulator_w * 1e3,
         heat.regulator_c
     );

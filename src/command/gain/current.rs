@@ -151,7 +151,7 @@ pub(super) struct Sounding {
     lufs: [f64; 2],
 }
 
-/// One link's supply: as it is, and behind the high-pass.
+/// One link's supply: as it is, and with the high-pass.
 struct Pair {
     power: [Power; 2],
     changes: Vec<Change>,
@@ -261,9 +261,8 @@ impl Sounding {
     }
 
     pub(super) fn print(&self) {
-        say!("");
         say!(
-            "supply current of the amplifier while this sound plays at the strapped gain of {:.0} dB (computed from its samples)",
+            "\nsupply current of the amplifier while this sound plays at the strapped gain of {:.0} dB (computed from its samples)",
             self.board.sound.amplifier.gain_db
         );
         self.draw_lines().iter().for_each(|line| say!("{line}"));
@@ -302,7 +301,7 @@ impl Sounding {
         ["as it is".to_owned(), behind]
     }
 
-    /// The amplifier's mean and instant, as it is and behind the high-pass.
+    /// The amplifier's mean and instant, as it is and with the high-pass.
     fn draw_lines(&self) -> Vec<String> {
         let power = &self.links[0].power;
         let line = |(name, power): (&String, &Power)| {
@@ -367,7 +366,7 @@ impl Sounding {
             "the amplifier"
         };
         let mut lines = vec![format!(
-            "after {:.0} min at {:.0} C around (computed): regulator {:.2} W, {:.0} C inside; amplifier {:.2} W, {:.0} C inside ({:.0} and {:.0} C with the high-pass); {warmest} is the warmest",
+            "after {:.0} min at {:.0} °C around (computed): regulator {:.2} W, {:.0} °C inside; amplifier {:.2} W, {:.0} °C inside ({:.0} and {:.0} °C with the high-pass); {warmest} is the warmest",
             self.minutes,
             self.board.power.ambient_c,
             heat.regulator_w,
@@ -380,10 +379,10 @@ impl Sounding {
         let most = self.board.power.regulator.max_junction_c;
         if heat.regulator_c > most {
             lines.push(format!(
-                "caution: the regulator passes its {most:.0} C; feed the board less voltage or choose a switching converter"
+                "caution: the regulator passes its {most:.0} °C; feed the board less voltage or choose a switching converter"
             ));
         } else if heat.regulator_c.max(heat.amplifier_c) > 60.0 {
-            lines.push("caution: a part above 60 C burns fingers; leave air around it".into());
+            lines.push("caution: a part above 60 °C burns fingers; leave air around it".into());
         }
         lines
     }

@@ -39,6 +39,7 @@ pub(super) struct Staging {
     rows: Vec<Pairing>,
     choices: Vec<(Supply, Choice)>,
     own_choice: Choice,
+    over_limit: Option<String>,
     highest: (f64, f64),
     sound: Option<Loudness>,
     distance: f64,
@@ -73,6 +74,9 @@ impl Staging {
                 .expect("a gain is there")
         };
         let own_choice = best(own);
+        let chosen = (own_choice.gain_db, own_choice.volume_db);
+        let draws = power::assumed_at(board, (mean, peak), chosen);
+        let draws = draws.filter(|power| power.peak_ma > power.limit_ma);
         let highest = stage
             .gains_db
             .iter()
@@ -100,6 +104,7 @@ impl Staging {
             own,
             rows,
             own_choice,
+            over_limit: draws.map(|power| power.over_limit()),
             distance,
         })
     }
@@ -188,8 +193,15 @@ impl Staging {
         );
     }
 
-    /// The recommended gain and volume, with the reason.
+    /// The recommended gain and volume, with the reason, and what speaks against
+    /// it.
     fn answer(&self) -> String {
+        let against = self.over_limit.as_ref();
+        let against = against.map_or_else(String::new, |words| format!(" But then {words}."));
+        self.recommended() + &against
+    }
+
+    fn recommended(&self) -> String {
         let (highest, cut) = self.highest;
         let Choice {
             gain_db, volume_db, ..
@@ -297,8 +309,5 @@ pub(super) fn cautions(board: &Board) {
     if board.power.source == PowerSource::Usb {
         say!("  {}", power::cell_caution(board));
     }
-    say!(
-        "  Regulator, diode and amplifier can get hot, and loud sound harms hearing. The parts' own datasheets, local \
-         codes and licensed practice go before every figure here."
-    );
+    say!("  {}", power::HEAT_AND_SOUND);
 }
