@@ -8,6 +8,7 @@ use std::fs;
 use std::process::Command;
 
 const SOURCE: &str = "#define THUMBREEL_IMPLEMENTATION\n#include \"thumbreel.h\"\n";
+const WHOLE_BOARD: [&str; 5] = ["card.c", "fat.c", "panel.c", "i2s.c", "play_card.c"];
 const WITH_PLAYER: &str =
     "#define THUMBREEL_IMPLEMENTATION\n#include \"thumbreel.h\"\n#include \"player.c\"\n";
 
@@ -47,14 +48,17 @@ fn clean_as_c_and_as_cpp_with_every_switch() {
     }
 }
 
+/// The README's code that begins with a comment on file `name`.
+fn readmes_code(name: &str) -> String {
+    let readme = fs::read_to_string(firmware().join("README.md")).unwrap();
+    let begin = format!("```c\n/* {name}");
+    let at = readme.find(&begin).expect("code in the README") + "```c\n".len();
+    readme[at..].split("```").next().unwrap().to_owned()
+}
+
 /// The README's worked board: what it leaves to the reader, and the program.
 fn worked_board() -> [String; 2] {
-    let readme = fs::read_to_string(firmware().join("README.md")).unwrap();
-    let mut code = readme.split("```c\n").skip(1);
-    [(); 2].map(|()| {
-        let rest = code.next().expect("code in the README");
-        rest.split("```").next().unwrap().to_owned()
-    })
+    ["drivers.h", "program.c"].map(readmes_code)
 }
 
 /// Writes both texts as they stand; the second includes the first.
@@ -140,6 +144,30 @@ fn the_readmes_board_plays() {
     }
 }
 
+/// The files of a whole board, and the README's `main` for them, without a warning.
+#[test]
+fn the_whole_board_is_clean_as_c_and_as_cpp() {
+    let main = readmes_code("main.c");
+    let text = |name: &str| fs::read_to_string(firmware().join(name)).unwrap();
+    for (compiler, extension, standard) in [
+        ("gcc", "c", "-std=c99"),
+        ("clang", "c", "-std=c99"),
+        ("g++", "cpp", "-std=c++17"),
+        ("clang++", "cpp", "-std=c++17"),
+    ] {
+        for name in WHOLE_BOARD {
+            // The program takes in the header, which costs its time in other tests.
+            let quick: &[&str] = if name == "play_card.c" {
+                &["-fsyntax-only"]
+            } else {
+                &[]
+            };
+            compile(compiler, extension, standard, &text(name), quick);
+        }
+        compile(compiler, extension, standard, &main, &[]);
+    }
+}
+
 /// Symbols that the object file of the header needs from elsewhere.
 fn wanted(target: Target) -> Vec<String> {
     let folder = tempfile::tempdir().unwrap();
@@ -185,7 +213,10 @@ fn nothing_of_the_c_library_but_memcpy_and_memset() {
 
 #[test]
 fn no_floating_point_and_no_allocation_in_the_text() {
-    for name in ["thumbreel.h", "player.h", "player.c"] {
+    for name in ["thumbreel.h", "player.h", "player.c"]
+        .into_iter()
+        .chain(WHOLE_BOARD)
+    {
         let text = fs::read_to_string(firmware().join(name)).unwrap();
         for word in ["float ", "double ", "malloc(", "alloca(", "printf("] {
             let found = text.lines().find(|l| l.contains(word));

@@ -127,6 +127,7 @@ fn whole_reels_on_every_core() {
         same_account(target, &reels, 4096, None);
         same_account(target, &reels, 0, None);
     }
+    same_account(Target::Xtensa, &reels, 4096, None);
 }
 
 /// The files of the kit, each of which breaks one rule.

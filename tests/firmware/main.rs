@@ -6,14 +6,17 @@
 mod common;
 
 mod builds;
+mod card;
 mod clips;
 mod compile;
 #[allow(dead_code)] // the bench uses the rest
 mod counts;
 mod damage;
 mod events;
+mod fat;
 mod films;
 mod fuzz;
 mod play;
 mod rust_side;
 mod tools;
+mod whole;

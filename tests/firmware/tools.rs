@@ -15,6 +15,8 @@ pub enum Target {
     CortexM4,
     /// An emulated rv32imc board.
     Rv32,
+    /// An emulated Xtensa LX106.
+    Xtensa,
 }
 
 pub const EMULATED: [Target; 2] = [Target::CortexM4, Target::Rv32];
@@ -63,6 +65,7 @@ impl Target {
             Self::Desk => "desk",
             Self::CortexM4 => "cortex-m4",
             Self::Rv32 => "rv32imc",
+            Self::Xtensa => "xtensa",
         }
     }
 
@@ -81,6 +84,14 @@ impl Target {
             Self::Rv32 => (
                 "riscv64-unknown-elf-gcc",
                 &["-march=rv32imc", "-mabi=ilp32", "--specs=picolibc.specs"],
+            ),
+            Self::Xtensa => (
+                "xtensa-lx106-elf-gcc",
+                &[
+                    "-mlongcalls",
+                    "-mtext-section-literals",
+                    "--specs=/usr/lib/xtensa-lx106-elf/picolibc.specs",
+                ],
             ),
         };
         let mut command = Command::new(program);
@@ -108,6 +119,12 @@ impl Target {
                     .args(["-nostartfiles", &script("rv32.ld")])
                     .arg("-Wl,--no-warn-rwx-segments")
                     .args([board.join("bench_emulated.c"), board.join("start_rv32.S")]);
+            }
+            Self::Xtensa => {
+                command
+                    .args(["-nostartfiles", &script("xtensa.ld")])
+                    .arg("-Wl,--no-warn-rwx-segments")
+                    .args([board.join("bench_xtensa.c"), board.join("start_xtensa.S")]);
             }
         }
     }
@@ -153,6 +170,13 @@ impl Target {
             Self::Rv32 => (
                 "qemu-system-riscv32",
                 &["-M", "virt", "-bios", "none", "-icount", "shift=0"],
+            ),
+            // The same 2^7 ns as in bench_xtensa.c.
+            Self::Xtensa => (
+                "qemu-system-xtensa",
+                &[
+                    "-M", "sim", "-cpu", "lx106", "-m", "128", "-icount", "shift=7",
+                ],
             ),
         };
         let mut command = Command::new(emulator);

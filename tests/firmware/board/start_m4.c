@@ -7,6 +7,10 @@ void bench_exit(int code);
 
 static void fault(void) { bench_exit(4); }
 
+/* Of the system timer; a program that uses it has its own. */
+void bench_tick(void);
+__attribute__((weak)) void bench_tick(void) { bench_exit(4); }
+
 typedef union {
     const uint32_t *stack;
     void (*handler)(void);
@@ -16,5 +20,5 @@ __attribute__((section(".vectors"), used)) static const vector vectors[16] = {
     {.stack = stack_top},  {.handler = bench_start}, {.handler = fault}, {.handler = fault},
     {.handler = fault},    {.handler = fault},       {.handler = fault}, {.handler = fault},
     {.handler = fault},    {.handler = fault},       {.handler = fault}, {.handler = fault},
-    {.handler = fault},    {.handler = fault},       {.handler = fault}, {.handler = fault},
+    {.handler = fault},    {.handler = fault},       {.handler = fault}, {.handler = bench_tick},
 };

@@ -3,12 +3,19 @@
     .section .vectors, "ax"
     .global _start
 _start:
+    csrr t0, mhartid
+    bnez t0, park
     la sp, stack_top
-    la t0, trap
+    la t0, machine_trap
     csrw mtvec, t0
     j bench_start
+park: /* all cores but the first */
+    wfi
+    j park
+    /* A program that uses interrupts has a routine of its own. */
+    .weak machine_trap
     .balign 4
-trap:
+machine_trap:
     li a0, 4
     j bench_exit
 

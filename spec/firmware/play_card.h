@@ -1,0 +1,53 @@
+/* play_card.h - a whole board: plays all reels on a card, one after the other.
+ *
+ * Compile play_card.c, card.c, fat.c, panel.c, i2s.c and player.c, write the functions of
+ * pins.h, and call play_card from main. One core, no operating system, no allocation.
+ *
+ * Played are the files in the card's root folder whose names end in ".tbr" and do not
+ * begin with a dot, in the order of their names (capitals count as small letters):
+ * "01 harbour.tbr", "02 light.tbr". A reel for another panel, or one that cannot be
+ * played, is passed over. A card that is missing or pulled is tried again every quarter
+ * of a second; play goes on where it was, if the same file is there again.
+ */
+#ifndef THUMBREEL_PLAY_CARD_H
+#define THUMBREEL_PLAY_CARD_H
+
+#include "card.h"
+#include "fat.h"
+#include "i2s.h"
+#include "panel.h"
+#include "player.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+typedef struct play_card_setup {
+    tbr_panel_setup panel;
+    uint32_t card_hz; /* the card's clock, up to 25 MHz */
+    /* Memory; README.md says how much. */
+    uint8_t *ring;
+    uint32_t ring_bytes;
+    uint32_t *work;
+    uint32_t work_bytes;
+    int16_t *queue;
+    uint32_t queue_samples; /* a power of two */
+    uint8_t loop;           /* begin again after the last file */
+    /* Called once per step, NULL for nothing: buttons and status pages. It may call
+     * tbr_player_pause, _seek, _volume and _stop. */
+    void (*every_step)(tbr_player *player);
+} play_card_setup;
+
+/* Plays; returns TBR_PLAYER_ENDED after the last file. */
+int play_card(const play_card_setup *setup);
+/* Your sound port's interrupt calls this to have its next block filled: n samples, 10
+ * ms or less; of 2 channels n frames. */
+void play_card_sound(int16_t *block, uint32_t n, uint32_t channels);
+/* Why there is no play: the last error of the card or its file system, or 0. */
+int play_card_fault(void);
+
+#ifdef __cplusplus
+}
+#endif
+
+#endif /* THUMBREEL_PLAY_CARD_H */
