@@ -106,7 +106,9 @@ impl Power {
         }
         let peak = self.peak_ma;
         let gain = match self.lower_gain_db {
-            Some(db) => format!(", or strap {db:.0} dB, which keeps every instant below {limit:.0} mA"),
+            Some(db) => {
+                format!(", or strap {db:.0} dB, which keeps every instant below {limit:.0} mA")
+            }
             None => " (no lower gain setting is enough)".into(),
         };
         if part == USB_PORT {
