@@ -443,6 +443,47 @@ fn the_true_peak_is_that_behind_the_coding() {
     }
 }
 
+/// A coding that lifts peaks above the ceiling is spoken of, and the ceiling that
+/// is named makes room; where it does not, nothing is said.
+#[test]
+fn a_peak_above_the_ceiling_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = board(folder.path());
+    let film = folder.path().join("surf.mp4").display().to_string();
+    let made = std::process::Command::new("ffmpeg")
+        .args(["-v", "error", "-y", "-f", "lavfi", "-i"])
+        .arg("color=gray:s=32x24:r=10:d=2")
+        .args(["-f", "lavfi", "-i"])
+        .arg("anoisesrc=color=white:seed=5:sample_rate=48000:amplitude=0.5:d=2")
+        .args(["-c:v", "mpeg4", "-c:a", "aac", "-b:a", "192k", &film])
+        .status()
+        .expect("ffmpeg starts: run .ci/install test");
+    assert!(made.success());
+    let reel = folder.path().join("surf.tbr");
+    let remark = |coding: &str, ceiling: &str| {
+        let options = [
+            "--loudness=-8",
+            "--sound-coding",
+            coding,
+            "--ceiling",
+            ceiling,
+        ];
+        let (told, found) = converted(&film, &board, &reel, &options);
+        let peak = found["sound"]["true_peak"].as_f64().unwrap();
+        let line = told.lines().find(|l| l.contains("lifts the true peak"));
+        (peak, line.map(str::to_owned))
+    };
+    let (peak, line) = remark("pcm16", "-1");
+    assert!(peak <= -1.0 && line.is_none(), "{peak} dBTP, {line:?}");
+    let (peak, line) = remark("adpcm", "-1");
+    let line = line.unwrap_or_else(|| panic!("nothing is said of {peak} dBTP"));
+    let words = format!("to {peak:.1} dBTP (measured), above the ceiling of -1.0 dBTP");
+    assert!(peak > -0.8 && line.contains(&words), "{line}");
+    let ceiling = line.split("--ceiling ").nth(1).unwrap();
+    let (peak, line) = remark("adpcm", ceiling.split(' ').next().unwrap());
+    assert!(peak < -0.8, "{ceiling}: {peak} dBTP, {line:?}");
+}
+
 /// What a high-pass takes of the loudness is told, with the option that has it
 /// back, and that option does; where little is lost nothing is said.
 #[test]
