@@ -200,7 +200,7 @@ static void start(void)
                              sound_hook, sound_left_hook, clock_hook, NULL,        NULL};
     tbr_player_setup memory;
     memory.ring = setup->ring;
-    memory.ring_buffer_bytes = setup->ring_bytes;
+    memory.ring_buffer_bytes = setup->ring_buffer_bytes;
     memory.work = setup->work;
     memory.work_bytes = setup->work_bytes;
     memory.piece = 4096;

@@ -27,7 +27,7 @@ typedef struct play_card_setup {
     uint32_t card_hz; /* the card's clock, up to 25 MHz */
     /* Memory; README.md says how much. */
     uint8_t *ring;
-    uint32_t ring_bytes;
+    uint32_t ring_buffer_bytes;
     uint32_t *work;
     uint32_t work_bytes;
     int16_t *queue;

@@ -205,13 +205,13 @@ int bench_main(void)
     setup.panel.black = (uint8_t)bench_number("black", 0);
     setup.card_hz = 20000000;
     setup.ring = ring;
-    setup.ring_bytes = bench_number("ring", sizeof ring);
+    setup.ring_buffer_bytes = bench_number("ring", sizeof ring);
     setup.work = work;
     setup.work_bytes = bench_number("work", sizeof work);
     setup.queue = queue;
     setup.queue_samples = bench_number("queue", QUEUE);
     setup.every_step = every_step;
-    if (trace_file < 0 || samples_file < 0 || setup.ring_bytes > sizeof ring ||
+    if (trace_file < 0 || samples_file < 0 || setup.ring_buffer_bytes > sizeof ring ||
         setup.work_bytes > sizeof work || setup.queue_samples > QUEUE) {
         return 2;
     }
