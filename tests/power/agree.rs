@@ -178,7 +178,9 @@ fn agree(case: u64) -> Seen {
     let page = folder.path().join("page.html").display().to_string();
     let budget = json(&["budget", &reel, "--board", &board, "--json"]);
     // The page shows the same sentences.
-    let spoken = (case % 5 == 0).then(|| run(&["budget", &reel, "--board", &board]));
+    let spoken = case
+        .is_multiple_of(5)
+        .then(|| run(&["budget", &reel, "--board", &board]));
     let gain = json(&["gain", &reel, "--board", &board, "--json"]);
     let report = ["report", &reel, "--board", &board, "-o", &page];
     run(&[&report[..], &["--rehearsals", "2"]].concat());
