@@ -287,7 +287,7 @@ impl ConvertPlan {
                 Coding::Raw | Coding::Jpeg => 0,
             },
             title: self.title.clone(),
-            note: self.note(measured),
+            note: reel::note_text(&self.note(measured)),
             size_limit: self.file_limit,
             ..reel::Settings::default()
         }

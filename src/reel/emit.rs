@@ -10,7 +10,7 @@ use super::header::Header;
 use super::layout::{
     FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, MAX_TIME, SECTOR, part_length, seal_part,
 };
-use super::settings::Settings;
+use super::settings::{Settings, note_text};
 use std::io::{self, Write};
 
 /// Why a reel could not be written.
@@ -314,6 +314,12 @@ fn check_side_data(settings: &Settings, poster: &[u8]) -> Result<(), WriteError>
     let most = settings.tables.len().max(settings.note.len());
     if most > MAX_SIDE_DATA as usize {
         return Err(refuse("tables and note hold at most 65536 bytes each", 0));
+    }
+    if note_text(&settings.note) != settings.note {
+        return Err(refuse(
+            "a note holds no control characters but line feed and tab",
+            0,
+        ));
     }
     Ok(())
 }

@@ -8,6 +8,7 @@ use super::event::{Damage, Event};
 use super::header::Header;
 use super::layout::{FIRST_CHUNK, MAX_CHUNK, SECTOR};
 use super::reader::Reader;
+use super::settings::note_text;
 use super::slice::Part;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, SeekFrom};
@@ -318,7 +319,7 @@ impl<R: Read + Seek> ReelFile<R> {
     pub fn note(&mut self) -> Result<Option<String>, FileError> {
         let (offset, length) = self.header.note_place();
         let note = self.side_chunk(Kind::Note, offset, length)?;
-        Ok(note.map(|bytes| String::from_utf8_lossy(&bytes).into_owned()))
+        Ok(note.map(|bytes| note_text(&String::from_utf8_lossy(&bytes))))
     }
 
     /// The whole chunk of `length` bytes at `offset`, checked. Reading goes on

@@ -73,7 +73,7 @@ pub use {
     emit::WriteError,
     file::{FileError, Piece, ReelFile, WholeSlice},
     repair::{HeaderSource, Lost, RepairError, Repaired, repair},
-    settings::{Settings, Start},
+    settings::{Settings, Start, note_text},
     split::{SplitError, part_path, split, split_to},
     survey::{SideRecord, SliceRecord, Survey},
     verify::{Finding, Verdict, verify},

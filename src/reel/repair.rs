@@ -8,7 +8,7 @@ use super::error::{ErrorKind, FaultSide, PartName, ReelError};
 use super::file::{FileError, read_chunk};
 use super::header::Header;
 use super::layout::{ALIGN, Field, SECTOR, crc32};
-use super::settings::Settings;
+use super::settings::{Settings, note_text};
 use super::slice::{self, Cursor, Part};
 use super::writer::{ReelWriter, Summary};
 use std::io::{self, Read, Seek, SeekFrom, Write};
@@ -229,7 +229,7 @@ fn side_data<R: Read + Seek>(source: &mut R, header: &Header) -> Result<SideData
     let note = get(Kind::Note, note_at, note_length)?;
     let mut settings = Settings {
         tables,
-        note: String::from_utf8_lossy(&note).into_owned(),
+        note: note_text(&String::from_utf8_lossy(&note)),
         ..Settings::of(header)
     };
     if settings.start.parts == 1 {

@@ -2,8 +2,8 @@
 
 use super::header::{Header, SoundCoding};
 use super::layout::{
-    FIRST_CHUNK, MAX_CHUNK, MAX_PICTURES, MAX_SLICE_SECONDS, SECTOR, UNKNOWN, VERSION_MAJOR,
-    VERSION_MINOR,
+    FIRST_CHUNK, MAX_CHUNK, MAX_PICTURES, MAX_SIDE_DATA, MAX_SLICE_SECONDS, SECTOR, UNKNOWN,
+    VERSION_MAJOR, VERSION_MINOR,
 };
 use super::panel::{ByteOrder, Mounting, Shape, Wire};
 use crate::units::Ratio;
@@ -109,6 +109,21 @@ impl Default for Settings {
             start: Start::default(),
         }
     }
+}
+
+/// `text` as a note may hold it: without control characters but line feed and tab,
+/// cut at a character to [`MAX_SIDE_DATA`] bytes.
+#[must_use]
+pub fn note_text(text: &str) -> String {
+    let mut note = String::with_capacity(text.len());
+    let fits = |c: &char| !c.is_control() || matches!(c, '\n' | '\t');
+    for c in text.chars().filter(fits) {
+        if note.len() + c.len_utf8() > MAX_SIDE_DATA as usize {
+            break;
+        }
+        note.push(c);
+    }
+    note
 }
 
 impl Settings {

@@ -7,8 +7,9 @@ use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, SECTOR};
+use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, SECTOR};
 use super::pace::Pace;
+use super::settings::note_text;
 use std::io::{Read, Seek};
 
 const END_CHUNK: u32 = super::chunk::side_chunk_length(super::end::END_PAYLOAD as u64) as u32;
@@ -49,14 +50,9 @@ impl Verdict {
     }
 }
 
-/// UTF-8 within the limit, without control characters but line feed and tab.
+/// UTF-8 that a note may hold.
 fn is_note(bytes: &[u8]) -> bool {
-    bytes.len() <= MAX_SIDE_DATA as usize
-        && core::str::from_utf8(bytes).is_ok_and(|text| {
-            !text
-                .chars()
-                .any(|c| c.is_control() && c != '\n' && c != '\t')
-        })
+    core::str::from_utf8(bytes).is_ok_and(|text| note_text(text) == text)
 }
 
 /// Reads the reel in `source` and checks every rule. Its memory does not grow
