@@ -7,7 +7,7 @@ use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
 use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, SECTOR};
+use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, SECTOR};
 use super::pace::Pace;
 use super::settings::note_text;
 use std::io::{Read, Seek};
