@@ -110,6 +110,10 @@ def read_header(s):
     side = 512 if h.coding == 2 else 1024
     columns, lines = (h.width + 15) // 16, (h.height + 15) // 16
     title = s[384:480].rstrip(b"\0")
+
+    def placed(offset, length):
+        return offset == length == 0 or offset >= 1024 and length > 0 and offset % 16 == length % 16 == 0
+
     rules = [
         ("part", h.part >= 1 and (h.parts == 0 or h.part <= h.parts)),
         ("reel_id", h.reel_id != 0),
@@ -131,11 +135,11 @@ def read_header(s):
          and (h.coding != 2 or h.working_memory >= 384 * columns * lines + 1536 * columns + 4096)),
         ("first_slice", 1024 <= h.first_slice <= 1 << 36 and h.first_slice % 16 == 0),
         ("index", (h.index_offset == h.index_length == h.index_step == h.index_entries == 0)
-         or (h.index_offset and h.index_entries and h.index_step and h.index_offset % 16 == 0
+         or (h.index_entries and h.index_step and placed(h.index_offset, h.index_length)
              and h.index_offset <= 1 << 36 and h.index_length <= 4194304
              and h.index_length == align(48 + part_length(512 * -(-h.index_entries // 62)), 16))),
-        ("poster", (h.poster_offset == 0) == (h.poster_length == 0) and h.poster_offset % 16 == 0),
-        ("tables", (h.tables_offset == 0) == (h.tables_length == 0) and h.tables_offset % 16 == 0),
+        ("poster", placed(h.poster_offset, h.poster_length)),
+        ("tables", placed(h.tables_offset, h.tables_length)),
         ("offsets", h.x_offset <= 1023 and h.y_offset <= 1023),
         ("reserved", h.lenient or not any(any(s[a:a + n]) for a, n in RESERVED)),
         ("title", b"\0" not in title and text_in_order(title)),
