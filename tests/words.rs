@@ -94,9 +94,9 @@ fn texts() -> Vec<(String, String)> {
     all
 }
 
-/// Whether `word` appears by itself, in any case.
+/// Whether `word` appears by itself in `text`, which is in lower case.
 fn appears(text: &str, word: &str) -> bool {
-    let (text, word) = (text.to_lowercase(), word.to_lowercase());
+    let word = word.to_lowercase();
     let letter = |c: Option<char>| c.is_some_and(|c| c.is_alphanumeric() || c == '_');
     text.match_indices(&word).any(|(at, found)| {
         let before = text[..at].chars().next_back();
@@ -114,6 +114,7 @@ fn old_words_are_gone() {
     let mut found = Vec::new();
     for (place, text) in texts() {
         assert!(text.len() > 100, "{place} is empty");
+        let text = text.to_lowercase();
         for word in refused.iter().filter(|word| appears(&text, word)) {
             found.push(format!("{place}: {word}"));
         }
@@ -123,7 +124,7 @@ fn old_words_are_gone() {
 
 #[test]
 fn a_word_is_found_whole_and_in_any_case() {
-    assert!(appears("What the Watcher saw", "watcher"));
+    assert!(appears("what the watcher saw", "Watcher"));
     assert!(!appears("the watchers", "watcher"));
     assert!(appears("use `--from sd` here", "--from sd"));
     assert!(!appears("a humpback", "hump"));
