@@ -65,9 +65,16 @@ fn texts() -> Vec<(String, String)> {
             printed(&["boards", "show", name]),
         ));
         for command in ["budget", "rehearse", "gain", "enclosure"] {
-            let run = printed(&[command, "--board", name, "--json"]);
+            // The words are those of a thousand runs.
+            let few: &[&str] = if command == "rehearse" {
+                &["--runs", "20"]
+            } else {
+                &[]
+            };
+            let plain = [&[command, "--board", name], few].concat();
+            let run = printed(&[&plain[..], &["--json"]].concat());
             all.push((format!("{command} --board {name} --json"), run));
-            let run = printed(&[command, "--board", name]);
+            let run = printed(&plain);
             all.push((format!("{command} --board {name}"), run));
         }
     }
