@@ -33,6 +33,8 @@ pub use plan::{EncoderPlan, Weights, encoder};
 pub use rate::{Bucket, Limits};
 #[cfg(feature = "host")]
 pub use raw_encoder::RawEncoder;
+#[cfg(feature = "host")]
+pub(crate) use raw_encoder::bus_bytes;
 
 /// Bytes on the bus to open one window of the panel: column, row and write
 /// commands with their arguments, 1 + 4 + 1 + 4 + 1 (MIPI DCS 2Ah, 2Bh, 2Ch).

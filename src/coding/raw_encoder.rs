@@ -166,7 +166,8 @@ impl PictureEncoder for RawEncoder {
     }
 }
 
-fn bus_bytes(rects: &[Rect]) -> u32 {
+/// Bytes on the bus to set windows on these rectangles and send their pixels.
+pub(crate) fn bus_bytes(rects: &[Rect]) -> u32 {
     rects.iter().map(|r| 2 * r.area() + WINDOW_BYTES).sum()
 }
 

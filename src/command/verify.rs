@@ -11,11 +11,14 @@ use super::bars::Bars;
 use super::out::{complain, say};
 use super::show::{count, grouped, time};
 use crate::coding::raw::Rectangles;
-use crate::coding::{Coding, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape, mask};
+use crate::coding::{
+    self, Coding, FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings, Shape, mask,
+};
 use crate::reel::{
-    ErrorKind, FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict, WINDOW_BYTES,
+    ErrorKind, FileError, Finding, Header, Picture, Piece, ReelFile, Slice, Verdict,
 };
 use crate::sound::{SoundCoding, decode_block};
+use crate::units::Rect;
 
 /// Check reels: every checksum and every rule of the format.
 ///
@@ -138,30 +141,32 @@ fn check_raw(header: &Header, picture: &Picture) -> Result<(), String> {
         return Ok(());
     }
     let (width, height) = (header.width, header.height);
-    let pieces = Rectangles::new(&picture.bytes, width, height).map_err(|e| e.to_string())?;
+    let rects: Vec<Rect> = Rectangles::new(&picture.bytes, width, height)
+        .and_then(|pieces| pieces.map(|piece| piece.map(|p| p.rect)).collect())
+        .map_err(|error| error.to_string())?;
+    let (windows, bytes) = (rects.len(), coding::bus_bytes(&rects));
+    if (windows, bytes) != (picture.windows.into(), picture.bus_bytes) {
+        return Err(format!(
+            "the directory states {} windows and {} bytes to the panel, the raw picture has {windows} and {bytes}",
+            picture.windows, picture.bus_bytes
+        ));
+    }
+    if !picture.key {
+        return Ok(());
+    }
     let at = |x: u16, y: u16| usize::from(y) * usize::from(width) + usize::from(x);
     let mut set = vec![false; at(0, height)];
-    let (mut windows, mut bus_bytes) = (0_u32, 0_u32);
-    for piece in pieces {
-        let rect = piece.map_err(|e| e.to_string())?.rect;
-        windows += 1;
-        bus_bytes += WINDOW_BYTES + 2 * rect.area();
+    for rect in rects {
         for y in rect.y..rect.y + rect.h {
             set[at(rect.x, y)..][..usize::from(rect.w)].fill(true);
         }
     }
-    if (windows, bus_bytes) != (picture.windows.into(), picture.bus_bytes) {
-        return Err(format!(
-            "the directory states {} windows and {} bytes to the panel, the raw picture has {windows} and {bus_bytes}",
-            picture.windows, picture.bus_bytes
-        ));
-    }
-    let hidden = |y| match header.shape {
+    let left = |y| match header.shape {
         Shape::Rectangle => set[at(0, y)..at(0, y + 1)].contains(&false),
         Shape::Ellipse => mask::row_span(width, height, y)
             .is_some_and(|(from, to)| set[at(from, y)..at(to, y)].contains(&false)),
     };
-    match picture.key && (0..height).any(hidden) {
+    match (0..height).any(left) {
         true => Err("a raw key picture leaves visible pixels as they were".to_owned()),
         false => Ok(()),
     }

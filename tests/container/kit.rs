@@ -714,3 +714,41 @@ fn a_second_reader_in_python_says_the_same_of_kept_and_fresh_reels() {
         }
     }
 }
+
+/// What only `verify` asks of a raw picture: the directory's windows and bytes are the
+/// picture's, and a key picture sets every pixel. The figures are of the payload of
+/// `coding.md`: 8 bytes of rectangle, 16 x 16 pixels of 2 bytes, 11 for the window.
+#[test]
+fn a_raw_picture_is_held_to_its_directory_and_to_the_whole_panel() {
+    let (settings, _, slices) = small(Coding::Raw, Level::Light, SoundCoding::PcmU8);
+    let reel = Reel::new(write_reel(&settings, None, &slices).0);
+    let folder = tempfile::tempdir().unwrap();
+    let verified = |bytes: &[u8]| {
+        let path = folder.path().join("raw.tbr");
+        fs::write(&path, bytes).unwrap();
+        let mut verify = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+        let done = verify.arg("verify").arg(path).output().unwrap();
+        (done.status.code(), String::from_utf8(done.stdout).unwrap())
+    };
+    let (code, told) = verified(&reel.bytes);
+    assert_eq!(code, Some(0), "{told}");
+    let key = slices[0].pictures[0].clone();
+    assert_eq!((key.windows, key.bus_bytes), (1, 11 + 2 * 16 * 16));
+    for (at, bytes, words) in [
+        (6, &[0xFF, 1][..], "1 windows and 511 bytes"),
+        (12, &[2, 0], "2 windows and 523 bytes"),
+    ] {
+        let (code, told) = verified(&reel.clone().inside(0, 1, at, bytes, true));
+        assert_eq!(code, Some(1), "{told}");
+        assert!(told.contains(words), "{told}");
+    }
+    // A line less, told truly: 16 x 15 pixels.
+    let mut slices = slices;
+    let key = &mut slices[0].pictures[0];
+    key.bytes[4 + 6] = 15;
+    key.bytes.truncate(4 + 8 + 2 * 16 * 15);
+    key.bus_bytes = 11 + 2 * 16 * 15;
+    let (code, told) = verified(&write_reel(&settings, None, &slices).0);
+    assert_eq!(code, Some(1), "{told}");
+    assert!(told.contains("leaves visible pixels"), "{told}");
+}
