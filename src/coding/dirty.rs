@@ -36,6 +36,13 @@ impl Cells {
         self.rows = [0; MOST_CELLS];
     }
 
+    /// Marks every cell that `other` marks; both maps are of the same panel.
+    pub fn add(&mut self, other: &Self) {
+        for (row, more) in self.rows.iter_mut().zip(other.rows) {
+            *row |= more;
+        }
+    }
+
     /// Marks the cell in column `x`, row `y`; one outside the panel is ignored.
     pub fn set(&mut self, x: usize, y: usize) {
         if x < self.columns() && y < self.lines() {

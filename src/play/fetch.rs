@@ -49,6 +49,12 @@ impl Fetcher {
         }
     }
 
+    /// The item that is being read.
+    #[must_use]
+    pub const fn item(&self) -> u32 {
+        self.item
+    }
+
     /// One piece of reading ahead; whether something was done.
     pub fn fetch<S: Source>(&mut self, queue: &Queue, source: &mut S) -> bool {
         let did = self.any(queue, source);
@@ -227,7 +233,7 @@ impl Fetcher {
     fn take<S: Source>(&mut self, queue: &Queue, source: &mut S, found: Found) -> bool {
         match found {
             Found::Header(first) => {
-                self.put(queue, Kind::Item, SECTOR, 0, false);
+                self.put(queue, Kind::Item, SECTOR, self.item as i32, false);
                 if self.goal > first {
                     self.restart = true;
                     source.seek(self.goal);

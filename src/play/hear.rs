@@ -206,6 +206,7 @@ impl Presenter {
             }
         }
         self.settle(board);
+        self.item = queue.entry(self.hear).code as u32;
         if let Err(code) = title.and_then(|t| self.take(board, t, at)) {
             // Said when the sound before it is over.
             queue.refuse(self.hear, code);

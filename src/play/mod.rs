@@ -9,6 +9,10 @@
 //! sounds and shows. Firmware feeds bytes, a rehearsal feeds sizes and times:
 //! the loop itself never looks at a payload.
 //!
+//! [`run`] is all of it for a board with one core: reels in as bytes, pixels and
+//! samples out, by what a [`Board`] does. `spec/firmware/rust` puts a card, a panel and
+//! a sound port behind it.
+//!
 //! `spec/firmware/player.c` is its twin: same order of work, same states.
 //!
 //! Rules of play: sound is the master clock; without sound the clock takes its
@@ -22,11 +26,13 @@ mod fetch;
 mod hear;
 mod present;
 mod queue;
+mod run;
 mod see;
 
 pub use fetch::Fetcher;
 pub use present::Presenter;
 pub use queue::{Queue, SLOTS};
+pub use run::{Board, Fault, Memory, Now, run};
 
 /// Bytes of a sector, the least that is read.
 pub const SECTOR: u32 = 512;

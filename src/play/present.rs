@@ -35,6 +35,8 @@ const NO_TITLE: Title = Title {
 #[derive(Debug)]
 pub struct Presenter {
     pub(super) title: Title,
+    /// The reel that is playing: its place in the list.
+    pub(super) item: u32,
     pub(super) counts: Counts,
     pub(super) state: State,
     pub(super) hearing: Hearing,
@@ -76,6 +78,7 @@ impl Presenter {
     pub fn new(clock: u32) -> Self {
         Self {
             title: NO_TITLE,
+            item: 0,
             counts: Counts::default(),
             state: State::Fill,
             hearing: Hearing::default(),
@@ -114,6 +117,13 @@ impl Presenter {
     #[must_use]
     pub const fn title(&self) -> &Title {
         &self.title
+    }
+
+    /// Its place in the list; after an error, that of the reel that failed if the
+    /// presenting side refused it.
+    #[must_use]
+    pub const fn item(&self) -> u32 {
+        self.item
     }
 
     /// Whether play is on: neither filling nor over.

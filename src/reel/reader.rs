@@ -138,6 +138,14 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         }
     }
 
+    /// Begins again with another reel, or with the same one, in the same buffer.
+    pub fn reopen(&mut self)
+    where
+        B: Default,
+    {
+        *self = Self::new(core::mem::take(&mut self.buffer));
+    }
+
     /// Tells the reader how many bytes the source has. Without an index a reel
     /// that does not state its length can then be halved to seek.
     pub fn set_source_length(&mut self, bytes: u64) {

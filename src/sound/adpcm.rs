@@ -7,8 +7,6 @@
 //! first. An unused last nibble is zero. With a sample count of 8 k + 1 this is
 //! the mono block of the well-known WAV form, byte for byte.
 
-use byteorder::{ByteOrder as _, LE};
-
 use super::block_error::BlockError;
 
 /// Bytes before the nibbles.
@@ -69,26 +67,35 @@ const fn clamp16(value: i32) -> i16 {
     }
 }
 
-/// Decodes a block whose length has been checked against `out`.
-pub(super) fn decode(bytes: &[u8], out: &mut [i16]) -> Result<(), BlockError> {
-    let Some((first, rest)) = out.split_first_mut() else {
-        return Ok(());
-    };
-    let (head, nibbles) = bytes.split_at_checked(4).ok_or(BlockError::Header)?;
-    let (index, zero) = (head[2], head[3]);
+/// What the block's header states: the first sample, and where the nibbles go on.
+pub(super) fn open(bytes: &[u8]) -> Result<State, BlockError> {
+    let head = bytes.first_chunk::<HEADER_BYTES>();
+    let &[low, high, index, zero] = head.ok_or(BlockError::Header)?;
     if index > 88 || zero != 0 {
         return Err(BlockError::Header);
     }
-    let mut state = State {
-        sample: LE::read_i16(head),
-        index,
-    };
-    *first = state.sample;
-    for (pair, &byte) in rest.chunks_mut(2).zip(nibbles) {
+    let sample = i16::from_le_bytes([low, high]);
+    Ok(State { sample, index })
+}
+
+/// Decodes the samples from number `at` on, of a block whose length has been checked.
+pub(super) fn read(state: &mut State, bytes: &[u8], at: usize, mut out: &mut [i16]) {
+    if at == 0
+        && let Some(first) = out.split_off_first_mut()
+    {
+        *first = state.sample;
+    }
+    let nibble = at.saturating_sub(1);
+    let mut bytes = bytes[HEADER_BYTES + nibble / 2..].iter();
+    if nibble % 2 == 1
+        && let (Some(sample), Some(byte)) = (out.split_off_first_mut(), bytes.next())
+    {
+        *sample = state.step(byte >> 4);
+    }
+    for (pair, &byte) in out.chunks_mut(2).zip(bytes) {
         pair[0] = state.step(byte & 15);
         if let Some(second) = pair.get_mut(1) {
             *second = state.step(byte >> 4);
         }
     }
-    Ok(())
 }

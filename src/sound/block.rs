@@ -61,28 +61,57 @@ pub const fn block_bytes(coding: SoundCoding, samples: usize) -> usize {
 /// [`block_bytes`]`(coding, out.len())` long, [`BlockError::Header`] when an
 /// ADPCM header is out of range. `out` is untouched then.
 pub fn decode_block(coding: SoundCoding, bytes: &[u8], out: &mut [i16]) -> Result<(), BlockError> {
-    if bytes.is_empty() {
-        out.fill(0);
-        return Ok(());
-    }
-    let needed = block_bytes(coding, out.len());
-    if bytes.len() != needed {
-        return Err(BlockError::Length {
-            needed,
-            found: bytes.len(),
-        });
-    }
-    match coding {
-        SoundCoding::Pcm16 => {
-            LE::read_i16_into(bytes, out);
-            Ok(())
+    BlockReader::open(coding, bytes, out.len())?.read(bytes, out);
+    Ok(())
+}
+
+/// Decodes one block in pieces of any size, as firmware does.
+#[derive(Debug, Clone, Copy)]
+pub struct BlockReader {
+    coding: SoundCoding,
+    /// Samples given so far.
+    at: usize,
+    state: adpcm::State,
+}
+
+impl BlockReader {
+    /// Opens a block of `samples` samples; an empty one is silence.
+    ///
+    /// # Errors
+    /// As [`decode_block`].
+    pub fn open(coding: SoundCoding, bytes: &[u8], samples: usize) -> Result<Self, BlockError> {
+        let needed = block_bytes(coding, samples);
+        if !bytes.is_empty() && bytes.len() != needed {
+            return Err(BlockError::Length {
+                needed,
+                found: bytes.len(),
+            });
         }
-        SoundCoding::Pcm8 => {
-            for (&byte, sample) in bytes.iter().zip(out) {
-                *sample = (i16::from(byte) - 128) << 8;
+        let state = match coding {
+            SoundCoding::Adpcm if !bytes.is_empty() => adpcm::open(bytes)?,
+            _ => adpcm::State::default(),
+        };
+        Ok(Self {
+            coding,
+            at: 0,
+            state,
+        })
+    }
+
+    /// Decodes the next samples, no more than the block has left. `bytes` are those
+    /// that it was opened with.
+    pub fn read(&mut self, bytes: &[u8], out: &mut [i16]) {
+        let at = self.at;
+        self.at += out.len();
+        match self.coding {
+            _ if bytes.is_empty() => out.fill(0),
+            SoundCoding::Pcm16 => LE::read_i16_into(&bytes[2 * at..2 * self.at], out),
+            SoundCoding::Pcm8 => {
+                for (&byte, sample) in bytes[at..].iter().zip(out) {
+                    *sample = (i16::from(byte) - 128) << 8;
+                }
             }
-            Ok(())
+            SoundCoding::Adpcm => adpcm::read(&mut self.state, bytes, at, out),
         }
-        SoundCoding::Adpcm => adpcm::decode(bytes, out),
     }
 }

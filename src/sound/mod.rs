@@ -57,7 +57,7 @@ mod shaped8;
 #[cfg(feature = "host")]
 mod stage;
 
-pub use block::{SoundCoding, block_bytes, decode_block};
+pub use block::{BlockReader, SoundCoding, block_bytes, decode_block};
 pub use block_error::BlockError;
 
 #[cfg(feature = "host")]

@@ -2,11 +2,12 @@
 //! read them by their SPI port, and what went over the panel's and the sound's wires.
 
 use super::tools::{WARNINGS, board, firmware, output, succeed};
+use crate::common::media;
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::Mutex;
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 /// A card's image. Sizes are those that real cards and the emulator take.
@@ -127,6 +128,45 @@ pub enum Machine {
     Small,
     /// QEMU's sifive_u, 32 bits: rv32imc with memory for the largest panel.
     Large,
+    /// The same two with the board in Rust, `spec/firmware/rust`.
+    RustSmall,
+    RustLarge,
+}
+
+/// Builds the board in Rust for a target of the compiler's that has no core library of its
+/// own here: that is built too, from the source that `.ci/install test` has unpacked.
+fn build_in_rust(target: &str) -> PathBuf {
+    let usr = media::tools().join("bare/usr");
+    let rustc = usr.join("bin/rustc");
+    assert!(
+        rustc.exists(),
+        "{} is missing: run .ci/install test",
+        rustc.display()
+    );
+    let to = Path::new(env!("CARGO_TARGET_TMPDIR")).join("bare");
+    let linker = format!(
+        "CARGO_TARGET_{}_LINKER",
+        target.to_uppercase().replace('-', "_")
+    );
+    let mut command = Command::new("cargo");
+    command
+        .args(["build", "--release", "--locked", "--quiet"])
+        .args(["--bin", "emulated", "--features", "emulated"])
+        .args(["-Zbuild-std=core", "--target", target, "--target-dir"])
+        .arg(&to)
+        .env("RUSTC", rustc)
+        .env("RUSTC_BOOTSTRAP", "1")
+        .env("LD_LIBRARY_PATH", usr.join("lib/x86_64-linux-gnu"))
+        .env(linker, usr.join("lib/llvm-22/bin/ld.lld"))
+        .env_remove("RUSTFLAGS")
+        .current_dir(firmware().join("rust"));
+    let done = output(&mut command);
+    let said = String::from_utf8_lossy(&done.stderr);
+    assert!(
+        done.status.success() && said.is_empty(),
+        "{command:?}: {said}"
+    );
+    to.join(target).join("release/emulated")
 }
 
 const FILES: [&str; 6] = [
@@ -140,6 +180,10 @@ const FILES: [&str; 6] = [
 
 impl Machine {
     fn compile(self, to: &Path) {
+        if let Some(target) = self.rust_target() {
+            fs::copy(build_in_rust(target), to).unwrap();
+            return;
+        }
         let script = |name: &str| format!("-T{}", board().join(name).display());
         let (program, flags, own): (&str, Vec<String>, &[&str]) = match self {
             Self::Desk => (
@@ -178,6 +222,7 @@ impl Machine {
                 ],
                 &["port_sifive.c", "bench_emulated.c", "start_rv32.S"],
             ),
+            Self::RustSmall | Self::RustLarge => unreachable!("built by cargo"),
         };
         let mut command = Command::new(program);
         command.args(["-std=c99", "-O2"]).args(WARNINGS).args(flags);
@@ -188,18 +233,25 @@ impl Machine {
         succeed(command.arg("-o").arg(to));
     }
 
+    fn rust_target(self) -> Option<&'static str> {
+        match self {
+            Self::RustSmall => Some("thumbv7m-none-eabi"),
+            Self::RustLarge => Some("riscv32imc-unknown-none-elf"),
+            _ => None,
+        }
+    }
+
     /// The program, built once.
     fn program(self) -> PathBuf {
-        static BUILT: Mutex<Vec<Machine>> = Mutex::new(Vec::new());
-        let mut built = BUILT.lock().unwrap_or_else(|e| e.into_inner());
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("card");
-        fs::create_dir_all(&folder).unwrap();
-        let path = folder.join(format!("{self:?}"));
-        if !built.contains(&self) {
+        static BUILT: [OnceLock<PathBuf>; 5] = [const { OnceLock::new() }; 5];
+        let build = || {
+            let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("card");
+            fs::create_dir_all(&folder).unwrap();
+            let path = folder.join(format!("{self:?}"));
             self.compile(&path);
-            built.push(self);
-        }
-        path
+            path
+        };
+        BUILT[self as usize].get_or_init(build).clone()
     }
 
     fn command(self, words: &[String]) -> Command {
@@ -210,8 +262,11 @@ impl Machine {
                 command.arg("image=image").args(words);
                 return command;
             }
-            Self::Small => ("qemu-system-arm", "lm3s6965evb", 5),
+            Self::Small | Self::RustSmall => ("qemu-system-arm", "lm3s6965evb", 5),
             Self::Large => ("qemu-system-riscv32", "sifive_u", 4),
+            // Panel and card are waited for here, and the lanes of the decoder cost a scalar
+            // core more: twice as fast a core.
+            Self::RustLarge => ("qemu-system-riscv32", "sifive_u", 3),
         };
         let mut command = Command::new(emulator);
         command.args(["-M", machine, "-bios", "none", "-display", "none"]);

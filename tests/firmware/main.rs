@@ -17,6 +17,7 @@ mod fat;
 mod films;
 mod fuzz;
 mod play;
+mod run;
 mod rust_side;
 mod tools;
 mod whole;

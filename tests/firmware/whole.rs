@@ -130,6 +130,15 @@ fn words(recorded: &Recorded, film: &Film, reel: &[u8], expected: &Expected) -> 
 /// with addresses in bytes that is pulled in the middle and put back.
 #[test]
 fn a_pulled_card_plays_on_where_it_was() {
+    pull_the_card(Machine::Small);
+}
+
+#[test]
+fn a_pulled_card_plays_on_where_it_was_in_rust() {
+    pull_the_card(Machine::RustSmall);
+}
+
+fn pull_the_card(machine: Machine) {
     let reel = small_film().reel();
     let image = Image::new(64 << 20, 0, &["-F", "32", "-s", "1"]);
     image.fragment(160, 1024);
@@ -138,7 +147,7 @@ fn a_pulled_card_plays_on_where_it_was() {
     let pieces = image.pieces(name);
     assert!(pieces > 15, "in {pieces} pieces");
     let ring = 3 * u64::from(header_of(&reel).largest_chunk);
-    let recorded = Machine::Small.play(&image, &[("pull", 8), ("ring", ring)], true);
+    let recorded = machine.play(&image, &[("pull", 8), ("ring", ring)], true);
     let films = judge(&recorded, &[&reel], "pulled");
     assert_eq!(recorded.counts[7], 1, "lost");
     // The sound breaks off once and goes on with the next sample, in a fall and a rise.
@@ -173,6 +182,15 @@ fn a_pulled_card_plays_on_where_it_was() {
 /// blocks, a list in the order of names, among files that are none of it.
 #[test]
 fn a_list_of_reels_plays_on_a_whole_panel() {
+    play_a_list(Machine::Large);
+}
+
+#[test]
+fn a_list_of_reels_plays_on_a_whole_panel_in_rust() {
+    play_a_list(Machine::RustLarge);
+}
+
+fn play_a_list(machine: Machine) {
     let large = Film {
         width: 240,
         height: 240,
@@ -212,9 +230,10 @@ fn a_list_of_reels_plays_on_a_whole_panel() {
         ],
         "",
     );
-    let recorded = Machine::Large.play(&image, &[], false);
+    let recorded = machine.play(&image, &[], false);
     let films = judge(&recorded, &[&large, &raw], "a list");
     all_heard(&recorded, &films, "a list");
+    assert_eq!(recorded.counts[1..], [0; 7], "late to lost");
     assert_eq!(recorded.rates, [16_000, 24_000]);
     assert!(
         recorded.cleared.iter().all(|&b| b == 0),
@@ -229,12 +248,13 @@ fn a_second_reader_in_python_sees_and_hears_the_same() {
     let reel = small_film().reel();
     let image = Image::new(32 << 20, 0, &["-F", "16", "-s", "4"]);
     image.put(&[("HARBOUR.TBR", &reel[..])], "");
-    let recorded = Machine::Small.play(&image, &[], false);
-    let films = judge(&recorded, &[&reel], "FAT16");
-    assert_eq!(
-        second_reader(&[&reel]),
-        [words(&recorded, &small_film(), &reel, &films[0])]
-    );
+    let read = second_reader(&[&reel]);
+    for machine in [Machine::Small, Machine::RustSmall] {
+        let recorded = machine.play(&image, &[], false);
+        let films = judge(&recorded, &[&reel], "FAT16");
+        let seen = words(&recorded, &small_film(), &reel, &films[0]);
+        assert_eq!(read, [seen], "{machine:?}");
+    }
 }
 
 /// All kinds of cards, good and bad wires, a card that comes late or goes for a while: a

@@ -1,7 +1,9 @@
 //! Sound blocks: sizes, round trips, and the published IMA ADPCM values.
 
 use thumbreel::sound::adpcm::{INDEX_CHANGE, STEPS, State};
-use thumbreel::sound::{BlockEncoder, BlockError, SoundCoding, block_bytes, decode_block};
+use thumbreel::sound::{
+    BlockEncoder, BlockError, BlockReader, SoundCoding, block_bytes, decode_block,
+};
 
 use crate::python::{bytes, numbers};
 use crate::signals::{amplitude_at, db, rms, tone};
@@ -271,4 +273,25 @@ print(' '.join(str(v) for v in x))
     let theirs = numbers(script, &[], &wav);
     assert_eq!(theirs.len(), ours.len());
     assert!(ours.iter().zip(&theirs).all(|(a, b)| f64::from(*a) == *b));
+}
+
+/// A block in pieces, odd ones among them, gives the samples of the whole one.
+#[test]
+fn pieces_of_a_block_are_the_whole_block() {
+    let wanted: Vec<i16> = (0..501).map(|i| (i * i % 9973 * 3) as i16).collect();
+    for coding in [SoundCoding::Pcm16, SoundCoding::Pcm8, SoundCoding::Adpcm] {
+        let block = BlockEncoder::new(coding, 16_000).encode(&wanted);
+        let mut whole = vec![0; wanted.len()];
+        decode_block(coding, &block, &mut whole).unwrap();
+        for first in 0..6 {
+            let mut pieces = vec![1; wanted.len()];
+            let mut reader = BlockReader::open(coding, &block, wanted.len()).unwrap();
+            let (start, rest) = pieces.split_at_mut(first);
+            reader.read(&block, start);
+            for piece in rest.chunks_mut(7) {
+                reader.read(&block, piece);
+            }
+            assert_eq!(pieces, whole, "{coding:?} {first}");
+        }
+    }
 }
