@@ -215,7 +215,7 @@ types:
         type:
           switch-on: header.kind
           cases:
-            'chunk_kind::slice': slice(header.pictures, header.bytes)
+            'chunk_kind::slice': slice(header.pictures, header.bytes, header.even)
             _: side(header.kind, header.bytes)
       - id: padding
         type: zero
@@ -232,8 +232,10 @@ types:
         type: b1
       - id: gap
         type: b1
+      - id: even
+        type: b1
       - id: reserved_flags
-        type: b5
+        type: b4
         valid: 0
       - id: skippable
         type: b1
@@ -271,39 +273,35 @@ types:
         type: u2
       - id: sound_bytes
         type: u4
+      - id: even
+        type: b1
     seq:
       - id: sound
         type: part(sound_bytes)
       - id: directory
-        type: entry
+        type: entry(even)
         repeat: expr
         repeat-expr: picture_count
       - id: directory_end
-        type: part_end(picture_count * 16)
+        type: 'part_end(picture_count * (even ? 3 : 6))'
       - id: pictures
         type: part(directory[_index].length)
         repeat: expr
         repeat-expr: picture_count
   entry:
+    params:
+      - id: even
+        type: b1
     seq:
-      - id: tick_offset
-        type: b24
       - id: length
-        type: b24
-      - id: bus_bytes
-        type: b24
-      - id: cost
-        type: b24
-        doc: in units of 256 instructions
-      - id: windows
-        type: u2
-      - id: coding
-        type: u1
-        enum: picture_coding
+        type: b22
       - id: flags
-        type: u1
+        type: b2
         valid:
           max: 2
+      - id: tick_offset
+        type: b24
+        if: not even
     instances:
       is_key:
         value: (flags & 1) != 0
@@ -329,16 +327,16 @@ types:
         type: part_end(bytes)
   index:
     seq:
-      - id: sectors
-        type: index_sector
-        size: 512
+      - id: blocks
+        type: index_block
+        size: 128
         repeat: eos
-  index_sector:
+  index_block:
     seq:
       - id: entries
         type: index_entry
         repeat: expr
-        repeat-expr: 62
+        repeat-expr: 14
       - id: first_entry
         type: u4
       - id: id_low

@@ -38,9 +38,8 @@
 //! for (time, colour) in [(0, 0x001f_u16), (2_000, 0xf800)] {
 //!     let picture = Picture {
 //!         key: true,
-//!         windows: 1,
 //!         bytes: colour.to_be_bytes().repeat(16 * 16),
-//!         ..Picture::default() // coding 0 is raw
+//!         ..Picture::default()
 //!     };
 //!     writer.slice(&Slice::new(time, 2_000, vec![0; 2 * 2_000], vec![picture]))?;
 //! }
@@ -62,7 +61,7 @@
 //! use thumbreel::reel::{Event, ReelFile};
 //!
 //! let mut reel = ReelFile::open("tests/data/archive/v1/patch-full-adpcm.tbr")?;
-//! let (width, height) = (reel.header().width, reel.header().height);
+//! let (width, height, coding) = (reel.header().width, reel.header().height, reel.header().coding);
 //! let settings = PanelSettings {
 //!     width,
 //!     height,
@@ -72,7 +71,7 @@
 //! let mut panel = PanelDecoder::new(settings)?;
 //! let mut pictures = 0;
 //! while let Some(shown) = reel.next_event(|event| match event {
-//!     Event::Picture { header, bytes, .. } => panel.decode(header.coding, header.flags, bytes).map(|_| 1),
+//!     Event::Picture { header, bytes, .. } => panel.decode(coding, header.flags, bytes).map(|_| 1),
 //!     _ => Ok(0),
 //! })? {
 //!     pictures += shown?;

@@ -953,7 +953,7 @@ static int tbr_see_superseded(tbr_player *p, int64_t now)
     if ((next.flags & TBR_PICTURE_UNCHANGED) || next.code != TBR_OK) {
         return 0; /* this one stays on */
     }
-    return p->picture.coding == TBR_PATCH_CODING || (next.flags & TBR_PICTURE_KEY) != 0;
+    return p->header.coding == TBR_PATCH_CODING || (next.flags & TBR_PICTURE_KEY) != 0;
 }
 
 static int tbr_see_jpeg(tbr_player *p)
@@ -971,20 +971,20 @@ static int tbr_see_jpeg(tbr_player *p)
 static void tbr_see_decode(tbr_player *p, int sends)
 {
     const int changes = !(p->picture.flags & TBR_PICTURE_UNCHANGED);
-    const int jpeg = changes && p->picture.coding == TBR_JPEG && p->header.coding == TBR_JPEG;
+    const int jpeg = changes && p->header.coding == TBR_JPEG;
     int code;
-    if (p->picture.coding != TBR_PATCH_CODING && !sends) {
+    if (p->header.coding != TBR_PATCH_CODING && !sends) {
         p->counts.late += (uint32_t)changes;
         return;
     }
-    if (p->picture.coding != TBR_RAW && changes) {
+    if (p->header.coding != TBR_RAW && changes) {
         tbr_play_settle(p); /* the last strip lies where decoding writes */
     }
     code = jpeg ? tbr_see_jpeg(p)
                 : tbr_decode(&p->decoder, &p->picture, sends ? p->hooks.window : NULL,
                              p->hooks.user);
     if (sends && (changes || p->header.coding == TBR_PATCH_CODING)) {
-        p->window_open |= p->picture.coding == TBR_RAW ? TBR_FROM_RING : TBR_FROM_WORK;
+        p->window_open |= p->header.coding == TBR_RAW ? TBR_FROM_RING : TBR_FROM_WORK;
     }
     if (code != TBR_OK) {
         p->counts.broken++;

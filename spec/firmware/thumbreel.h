@@ -79,10 +79,10 @@ enum {
     TBR_FIRST_CHUNK = 1024, /* after sector 0 and its copy */
     TBR_CHUNK_HEADER = 48,
     TBR_CHUNK_ALIGN = 16, /* chunks start on multiples of it */
-    TBR_PICTURE_ENTRY = 16,
     TBR_PIECE = 8192, /* bytes of a part under one checksum */
     TBR_TITLE = 96,
-    TBR_INDEX_ENTRIES = 62 /* in one sector of the index */
+    TBR_INDEX_BLOCK = 128, /* bytes of the index under one checksum */
+    TBR_INDEX_ENTRIES = 14 /* in one such block */
 };
 
 /* Picture codings. */
@@ -99,7 +99,7 @@ enum {
     TBR_NOTE = 6
 };
 /* Flags of a chunk. */
-enum { TBR_KEY = 1, TBR_GAP = 2, TBR_SKIPPABLE = 128 };
+enum { TBR_KEY = 1, TBR_GAP = 2, TBR_EVEN = 4, TBR_SKIPPABLE = 128 };
 /* Flags of a picture. */
 enum { TBR_PICTURE_KEY = 1, TBR_PICTURE_UNCHANGED = 2 };
 
@@ -192,10 +192,7 @@ typedef struct tbr_picture {
     int code;             /* TBR_OK; else it is lost, and only its time is known */
     uint32_t length;      /* bytes of it */
     uint32_t tick_offset; /* from the slice's start */
-    uint32_t cost;        /* instructions, as the encoder's model has them */
-    uint32_t bus_bytes;
-    uint16_t windows;
-    uint8_t coding, flags;
+    uint8_t flags;
 } tbr_picture;
 
 /* A rectangle in the panel's memory: the header's offsets are in x and y. */
@@ -233,12 +230,12 @@ uint32_t tbr_part_length(uint32_t n);
 /* Checks a part with n bytes of payload: its checksums and its padding. */
 int tbr_part_check(const uint8_t *part, uint32_t n);
 
-/* Which entry of the index leads to `tick`, and the offset of the sector that
+/* Which entry of the index leads to `tick`, and the offset of the block that
  * holds it. TBR_CALL if there is no index. */
 int tbr_index_find(const tbr_header *header, uint64_t tick, uint32_t *entry,
-                   uint64_t *sector_offset);
-/* Reads that entry from its sector: the offset of the key slice to play from. */
-int tbr_index_read(const tbr_header *header, const uint8_t *sector, uint32_t entry,
+                   uint64_t *block_offset);
+/* Reads that entry from its block: the offset of the key slice to play from. */
+int tbr_index_read(const tbr_header *header, const uint8_t *block, uint32_t entry,
                    uint64_t *slice_offset, uint32_t *chunk_number);
 
 /* What the reader found; see tbr_reader_next. */
@@ -318,7 +315,7 @@ int tbr_reader_next(tbr_reader *reader);
 /* After TBR_EV_PLACE: the chunk shall lie in `buffer`; what has been read of
  * it is moved there. 0 bytes: pass it over. */
 void tbr_reader_place(tbr_reader *reader, uint8_t *buffer, uint32_t size);
-/* Goes to the key slice for `tick`: by one sector of the index or, without an
+/* Goes to the key slice for `tick`: by one block of the index or, without an
  * index, from slice to slice. TBR_CALL before the header. */
 int tbr_reader_seek(tbr_reader *reader, uint64_t tick);
 
@@ -329,8 +326,9 @@ typedef struct tbr_slice {
     int sound_code; /* TBR_OK; else the sound is lost */
     int code;       /* TBR_OK; else all pictures are lost */
     const uint8_t *entry, *at;
-    uint16_t left; /* pictures to come */
-    uint8_t marked;
+    uint32_t ticks;
+    uint16_t pictures, left; /* all, and those to come */
+    uint8_t even, marked;
 } tbr_slice;
 
 void tbr_slice_open(tbr_slice *slice, const tbr_header *header, const tbr_chunk *chunk,
@@ -700,12 +698,12 @@ static uint32_t tbr_chunk_length(uint32_t used)
 
 static TBR_COLD int tbr_check_index(const tbr_header *h)
 {
-    const uint32_t sectors =
+    const uint32_t blocks =
         h->index_entries / TBR_INDEX_ENTRIES + (h->index_entries % TBR_INDEX_ENTRIES != 0);
     /* An index is one chunk at most. */
-    const int fits = sectors <= TBR_MAX_CHUNK / TBR_SECTOR;
+    const int fits = blocks <= TBR_MAX_CHUNK / TBR_INDEX_BLOCK;
     const uint32_t length =
-        sectors == 0 || !fits ? 0 : tbr_chunk_length(tbr_part_length(sectors * TBR_SECTOR));
+        blocks == 0 || !fits ? 0 : tbr_chunk_length(tbr_part_length(blocks * TBR_INDEX_BLOCK));
     return fits && h->index_length == length &&
                    (h->index_step == 0) == (h->index_entries == 0)
                ? TBR_OK
@@ -854,12 +852,17 @@ TBR_COLD int tbr_header_read(const uint8_t *s, tbr_header *h)
 
 static const uint8_t tbr_sync[4] = {0xE7, 0x63, 0x74, 0x3E};
 
+/* Bytes of a directory's payload: 3 for each picture, and 3 for its time. */
+static uint32_t tbr_directory_bytes(const tbr_chunk *c)
+{
+    return c->pictures * (c->flags & TBR_EVEN ? 3u : 6u);
+}
+
 static int tbr_check_slice(const tbr_chunk *c)
 {
-    const uint32_t least =
-        tbr_part_length(c->bytes) + tbr_part_length((uint32_t)c->pictures * TBR_PICTURE_ENTRY);
-    return (c->flags & ~(TBR_KEY | TBR_GAP)) == 0 &&
-                   !((c->flags & TBR_KEY) && c->pictures == 0) && c->ticks != 0 &&
+    const uint32_t least = tbr_part_length(c->bytes) + tbr_part_length(tbr_directory_bytes(c));
+    return (c->flags & ~(TBR_KEY | TBR_GAP | TBR_EVEN)) == 0 &&
+                   !((c->flags & (TBR_KEY | TBR_EVEN)) && c->pictures == 0) && c->ticks != 0 &&
                    least <= c->used
                ? TBR_OK
                : TBR_FIELD;
@@ -902,7 +905,7 @@ TBR_COLD int tbr_chunk_read(const uint8_t *b, int newer, tbr_chunk *c)
         return TBR_CHECKSUM;
     }
     TBR_READ(b, tbr_chunk_fields, c);
-    c->flags = (uint8_t)(c->flags & (newer ? TBR_KEY | TBR_GAP | TBR_SKIPPABLE : 255));
+    c->flags = (uint8_t)(c->flags & (newer ? TBR_KEY | TBR_GAP | TBR_EVEN | TBR_SKIPPABLE : 255));
     c->marked = 0;
     return tbr_check_chunk(c, newer);
 }
@@ -1053,44 +1056,34 @@ static uint32_t tbr_u24(const uint8_t *b)
 }
 
 /* Where a slice lies marked, what is wrong with its sound and its directory takes
- * the place of two bytes of the header's checksum, and that of a picture the
- * place of its coding: a code less 100, without its sign; 0 for none. */
+ * the place of two bytes of the header's checksum: a code less 100, without its
+ * sign; 0 for none. A lost picture has both flags, which no other has; its own flags
+ * and what is wrong are the last two bytes of its part. */
 #define TBR_MARK_SOUND 44
 #define TBR_MARK_DIRECTORY 45
-#define TBR_MARK_PICTURE 128u /* a flag of its entry */
+#define TBR_MARK_PICTURE 3u
 
 static uint8_t tbr_mark(int code) { return (uint8_t)(code == TBR_OK ? 0 : -code - 100); }
 static int tbr_marked(uint8_t mark) { return mark == 0 ? TBR_OK : -100 - (int)mark; }
 
-static void tbr_picture_read(const uint8_t *b, tbr_picture *p)
+/* Reads the next entry. */
+static void tbr_picture_read(tbr_slice *s, tbr_picture *p)
 {
-    p->tick_offset = tbr_u24(b);
-    p->length = tbr_u24(b + 3);
-    p->bus_bytes = tbr_u24(b + 6);
-    p->cost = tbr_u24(b + 9) * 256u;
-    p->windows = tbr_u16(b + 12);
-    p->coding = b[14];
-    p->flags = b[15];
+    const uint32_t number = (uint32_t)s->pictures - s->left;
+    p->length = tbr_u24(s->entry) & 0x3FFFFF;
+    p->flags = s->entry[2] >> 6;
+    p->tick_offset = s->even ? number * s->ticks / s->pictures : tbr_u24(s->entry + 3);
+    s->entry += s->even ? 3 : 6;
+    s->left--;
 }
 
-static int tbr_picture_check(const tbr_picture *p)
+static int tbr_picture_check(const tbr_header *h, const tbr_chunk *c, const tbr_picture *p)
 {
     const int still = (p->flags & TBR_PICTURE_UNCHANGED) != 0;
-    return p->flags <= TBR_PICTURE_UNCHANGED && still == (p->length == 0) &&
-                   !(still && (p->windows != 0 || p->bus_bytes != 0))
-               ? TBR_OK
-               : TBR_FIELD;
-}
-
-static int tbr_picture_fits(const tbr_header *h, const tbr_chunk *c, const tbr_picture *p)
-{
-    if (p->tick_offset >= c->ticks) {
+    if (p->flags == TBR_MARK_PICTURE || still != (p->length == 0) || p->tick_offset >= c->ticks) {
         return TBR_FIELD;
     }
-    if (p->length > h->largest_picture) {
-        return TBR_LIMIT;
-    }
-    return p->coding == h->coding ? TBR_OK : TBR_FIELD;
+    return p->length > h->largest_picture ? TBR_LIMIT : TBR_OK;
 }
 
 /* The directory of a slice. */
@@ -1101,23 +1094,20 @@ static const uint8_t *tbr_slice_directory(const tbr_chunk *c, const uint8_t *byt
 
 /* Checks the directory: every entry, and that the pictures it names fill the
  * slice. */
-static int tbr_slice_check_directory(const tbr_header *h, const tbr_chunk *c,
-                                     const uint8_t *bytes)
+static int tbr_slice_check_directory(const tbr_header *h, const tbr_chunk *c, tbr_slice s)
 {
-    const uint32_t entries = (uint32_t)c->pictures * TBR_PICTURE_ENTRY;
-    const uint8_t *const directory = tbr_slice_directory(c, bytes);
+    const uint32_t entries = tbr_directory_bytes(c);
     uint32_t used = tbr_part_length(c->bytes) + tbr_part_length(entries);
-    uint32_t i, earliest = 0;
-    int code = tbr_part_check(directory, entries);
-    for (i = 0; i < c->pictures && code == TBR_OK; i++) {
+    uint32_t earliest = 0;
+    int code = tbr_part_check(s.entry, entries);
+    while (s.left > 0 && code == TBR_OK) {
+        const int first = s.left == s.pictures;
         tbr_picture p;
-        tbr_picture_read(directory + i * TBR_PICTURE_ENTRY, &p);
-        p.flags = (uint8_t)(p.flags & (tbr_newer(h) ? 3u : 255u));
-        code = tbr_picture_check(&p);
-        code = code == TBR_OK ? tbr_picture_fits(h, c, &p) : code;
+        tbr_picture_read(&s, &p);
+        code = tbr_picture_check(h, c, &p);
         if (code == TBR_OK &&
             (p.tick_offset < earliest ||
-             (i == 0 && (p.flags & TBR_PICTURE_KEY) != (c->flags & TBR_KEY)))) {
+             (first && (p.flags & TBR_PICTURE_KEY) != (c->flags & TBR_KEY)))) {
             code = TBR_FIELD;
         }
         earliest = p.tick_offset + 1;
@@ -1156,9 +1146,13 @@ static uint16_t tbr_slice_mark(const tbr_header *h, tbr_chunk *c, uint8_t *bytes
     while (s.left > 0) {
         uint8_t *const entry = bytes + (s.entry - bytes);
         tbr_slice_picture(&s, &p);
-        entry[15] = (uint8_t)(p.flags | (p.code != TBR_OK ? TBR_MARK_PICTURE : 0));
-        entry[14] = p.code != TBR_OK ? tbr_mark(p.code) : entry[14];
-        lost = (uint16_t)(lost + (p.code != TBR_OK));
+        if (p.code != TBR_OK) {
+            uint8_t *const mark = bytes + (s.at - bytes) - 2;
+            mark[0] = p.flags;
+            mark[1] = tbr_mark(p.code);
+            entry[2] |= TBR_MARK_PICTURE << 6;
+            lost++;
+        }
     }
     c->marked = 1;
     return lost;
@@ -1172,19 +1166,22 @@ void tbr_slice_again(const uint8_t *bytes, tbr_chunk *c)
 
 void tbr_slice_open(tbr_slice *s, const tbr_header *h, const tbr_chunk *c, const uint8_t *bytes)
 {
-    const uint8_t *const directory = tbr_slice_directory(c, bytes);
     s->sound = bytes + TBR_CHUNK_HEADER;
     s->sound_bytes = c->bytes;
+    s->entry = tbr_slice_directory(c, bytes);
+    s->at = s->entry + tbr_part_length(tbr_directory_bytes(c));
+    s->ticks = c->ticks;
+    s->pictures = c->pictures;
+    s->left = c->pictures;
+    s->even = (c->flags & TBR_EVEN) != 0;
     s->marked = c->marked;
     if (c->marked) {
         s->sound_code = tbr_marked(bytes[TBR_MARK_SOUND]);
         s->code = tbr_marked(bytes[TBR_MARK_DIRECTORY]);
     } else {
         s->sound_code = tbr_part_check(s->sound, c->bytes);
-        s->code = tbr_slice_check_directory(h, c, bytes);
+        s->code = tbr_slice_check_directory(h, c, *s);
     }
-    s->entry = directory;
-    s->at = directory + tbr_part_length((uint32_t)c->pictures * TBR_PICTURE_ENTRY);
     s->left = s->code == TBR_OK ? c->pictures : 0;
 }
 
@@ -1193,24 +1190,21 @@ int tbr_slice_picture(tbr_slice *s, tbr_picture *p)
     if (s->left == 0) {
         return 0;
     }
-    tbr_picture_read(s->entry, p);
+    tbr_picture_read(s, p);
     p->bytes = s->at;
-    if (s->marked) {
-        p->code = p->flags & TBR_MARK_PICTURE ? tbr_marked(p->coding) : TBR_OK;
-    } else {
-        p->code = tbr_part_check(s->at, p->length);
-    }
-    p->flags &= TBR_PICTURE_KEY | TBR_PICTURE_UNCHANGED;
     s->at += tbr_part_length(p->length);
-    s->entry += TBR_PICTURE_ENTRY;
-    s->left--;
+    p->code = s->marked ? TBR_OK : tbr_part_check(p->bytes, p->length);
+    if (p->flags == TBR_MARK_PICTURE) {
+        p->flags = s->at[-2];
+        p->code = tbr_marked(s->at[-1]);
+    }
     return 1;
 }
 
 /* --- index -------------------------------------------------------------- */
 
 TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry,
-                            uint64_t *sector_offset)
+                            uint64_t *block_offset)
 {
     uint64_t step;
     if (h->index_entries == 0) {
@@ -1218,22 +1212,22 @@ TBR_COLD int tbr_index_find(const tbr_header *h, uint64_t tick, uint32_t *entry,
     }
     step = (tick < h->first_tick ? 0 : tick - h->first_tick) / h->index_step;
     *entry = step < h->index_entries ? (uint32_t)step : h->index_entries - 1;
-    *sector_offset = h->index_offset + TBR_CHUNK_HEADER +
-                     (uint64_t)TBR_SECTOR * (*entry / TBR_INDEX_ENTRIES);
+    *block_offset = h->index_offset + TBR_CHUNK_HEADER +
+                    (uint64_t)TBR_INDEX_BLOCK * (*entry / TBR_INDEX_ENTRIES);
     return TBR_OK;
 }
 
 TBR_COLD int tbr_index_read(const tbr_header *h, const uint8_t *s, uint32_t entry,
                    uint64_t *slice_offset, uint32_t *chunk_number)
 {
-    const uint32_t in_sector = entry % TBR_INDEX_ENTRIES;
-    if (!tbr_agrees(tbr_u32(s + 508), tbr_crc32(0, s, 508))) {
+    const uint32_t in_block = entry % TBR_INDEX_ENTRIES;
+    if (!tbr_agrees(tbr_u32(s + 124), tbr_crc32(0, s, 124))) {
         return TBR_CHECKSUM;
     }
-    *slice_offset = (uint64_t)tbr_u32(s + 8 * in_sector) * TBR_CHUNK_ALIGN;
-    *chunk_number = tbr_u32(s + 8 * in_sector + 4);
-    if (tbr_u32(s + 496) != entry - in_sector || tbr_u32(s + 500) != (uint32_t)h->reel_id ||
-        tbr_u32(s + 504) != h->index_step || *slice_offset < h->first_slice ||
+    *slice_offset = (uint64_t)tbr_u32(s + 8 * in_block) * TBR_CHUNK_ALIGN;
+    *chunk_number = tbr_u32(s + 8 * in_block + 4);
+    if (tbr_u32(s + 112) != entry - in_block || tbr_u32(s + 116) != (uint32_t)h->reel_id ||
+        tbr_u32(s + 120) != h->index_step || *slice_offset < h->first_slice ||
         *slice_offset >= h->index_offset) {
         return TBR_FIELD;
     }
@@ -1251,7 +1245,7 @@ enum {
     TBR_AT_BODY,   /* wants the rest of a chunk whose header is in order */
     TBR_AT_PARTS,  /* has handed out a chunk */
     TBR_AT_SEARCH, /* looks for the next chunk after damage */
-    TBR_AT_INDEX,  /* wants the index sector for a tick */
+    TBR_AT_INDEX,  /* wants the block of the index for a tick */
     TBR_AT_WALK,   /* looks from chunk to chunk for the key slice for a tick */
     TBR_AT_LAST,   /* has seen the head of the end chunk, which is enough */
     TBR_AT_END,
@@ -1764,15 +1758,15 @@ static int tbr_reader_cut_short(tbr_reader *r)
 TBR_COLD int tbr_reader_seek(tbr_reader *r, uint64_t tick)
 {
     uint32_t entry;
-    uint64_t sector;
+    uint64_t block;
     if (!r->has_header) {
         return TBR_CALL;
     }
     r->tick = tick > r->header.first_tick ? tick : r->header.first_tick;
     r->input_ended = 0;
-    if (tbr_index_find(&r->header, r->tick, &entry, &sector) == TBR_OK) {
-        tbr_reader_go(r, sector, TBR_AT_INDEX);
-        r->want = TBR_SECTOR;
+    if (tbr_index_find(&r->header, r->tick, &entry, &block) == TBR_OK) {
+        tbr_reader_go(r, block, TBR_AT_INDEX);
+        r->want = TBR_INDEX_BLOCK;
     } else {
         tbr_reader_walk_from_start(r);
     }
@@ -3734,13 +3728,13 @@ TBR_COLD int tbr_decode(tbr_decoder *d, const tbr_picture *p, tbr_send send, voi
     if (p->flags & TBR_PICTURE_UNCHANGED) {
         return tbr_decoder_flush(d, send, user);
     }
-    if (p->coding == TBR_RAW) {
+    if (d->coding == TBR_RAW) {
         /* Checked whole before the first pixel leaves. */
         const int code = tbr_raw(d, p, NULL, user);
         return code == TBR_OK && send != NULL ? tbr_raw(d, p, send, user) : code;
     }
 #if TBR_PATCH
-    if (p->coding == TBR_PATCH_CODING && d->coding == TBR_PATCH_CODING) {
+    if (d->coding == TBR_PATCH_CODING) {
         /* The key flag is also the third bit of the payload. */
         if ((p->bytes[0] >> 2 & 1) != (p->flags & TBR_PICTURE_KEY)) {
             return TBR_PICTURE;

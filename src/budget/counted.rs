@@ -9,7 +9,7 @@ use super::facts::{PictureCoding, ReelFacts, SoundCoding};
 use super::line::Origin;
 
 /// Instructions of a core that a picture takes: so many for each that the
-/// encoder's estimate states, and so many for each pixel shown (conversion,
+/// decoder's estimate counts, and so many for each pixel shown (conversion,
 /// dither included).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Counted {
@@ -19,8 +19,8 @@ pub struct Counted {
     pub per_pixel: f64,
 }
 
-/// As the reel states it.
-const AS_STATED: Counted = Counted {
+/// As estimated.
+const AS_ESTIMATED: Counted = Counted {
     per_estimated: 1.0,
     per_pixel: 0.0,
 };
@@ -34,7 +34,7 @@ impl Counted {
     #[must_use]
     pub fn new(coding: PictureCoding, set: InstructionSet) -> Self {
         let (per_estimated, per_pixel) = match (coding, set) {
-            (PictureCoding::Raw | PictureCoding::Jpeg, _) => return AS_STATED,
+            (PictureCoding::Raw | PictureCoding::Jpeg, _) => return AS_ESTIMATED,
             (PictureCoding::PatchLight, InstructionSet::Armv7em) => (1.05, 10.5),
             (PictureCoding::PatchFull, InstructionSet::Armv7em) => (1.3, 0.0),
             (PictureCoding::PatchLight, InstructionSet::Rv32imc) => (1.25, 15.0),
@@ -69,7 +69,7 @@ pub const fn sound_instructions(coding: SoundCoding) -> f64 {
     }
 }
 
-/// The encoder's estimate of a whole picture, in instructions per pixel: means
+/// The estimate of a whole picture, in instructions per pixel: means
 /// over the clips of the table, as true as JPEG of quality 50.
 #[must_use]
 pub const fn typical_estimate(coding: PictureCoding) -> f64 {

@@ -4,13 +4,11 @@ use std::io::{Read, Seek};
 use std::path::Path;
 
 use crate::budget::power::{Programme, ProgrammeMeter};
+use crate::coding::{Coding, Load, PanelSettings, Weigher};
 use crate::reel::{self, FileError, Piece, ReelFile, WholeSlice};
 use crate::sound::{SoundCoding as SampleCoding, decode_block};
 
 use super::facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
-
-/// Bytes of window commands that the container counts in each window.
-const WINDOW_BYTES: u32 = 11;
 
 /// Why a reel's facts cannot be had.
 #[derive(Debug, thiserror::Error)]
@@ -48,6 +46,10 @@ impl ReelFacts {
         let coding = SampleCoding::from_number(file.header().sound as u8);
         let mut programme = ProgrammeMeter::new(facts.clock_rate.max(1));
         let first_tick = file.header().first_tick;
+        let panel = PanelSettings::from(file.header());
+        // A coding of the user's own, or a panel that none of ours is for, costs what is not known.
+        let mut weigher = Coding::from_number(file.header().coding)
+            .and_then(|coding| Weigher::new(coding, &panel).ok());
         while let Some(piece) = file.next_piece()? {
             let bad = match &piece {
                 Piece::Slice(whole) => !whole.damage.is_empty(),
@@ -55,7 +57,7 @@ impl ReelFacts {
             };
             facts.damages += u32::from(bad);
             if let Piece::Slice(whole) = piece {
-                facts.take(&whole, first_tick);
+                facts.take(&whole, first_tick, weigher.as_mut());
                 let mut block = vec![0; whole.slice.ticks as usize];
                 // A block that cannot be decoded stays silent, as on a board.
                 let heard = coding.map(|c| decode_block(c, &whole.slice.sound, &mut block));
@@ -90,7 +92,7 @@ impl ReelFacts {
         }
     }
 
-    fn take(&mut self, whole: &WholeSlice, first_tick: u64) {
+    fn take(&mut self, whole: &WholeSlice, first_tick: u64, mut weigher: Option<&mut Weigher>) {
         let tick = whole.slice.time.saturating_sub(first_tick);
         self.slices.push(SliceFacts {
             tick,
@@ -100,19 +102,25 @@ impl ReelFacts {
             pictures: whole.slice.pictures.len() as u32,
         });
         self.largest_chunk = self.largest_chunk.max(whole.header.length);
-        self.pictures
-            .extend(whole.slice.pictures.iter().map(|p| picture_facts(p, tick)));
+        for (picture, &waits) in whole.slice.pictures.iter().zip(&whole.waits) {
+            // What cannot be decoded, or leans on what is lost, is passed over on a board too.
+            let load = match &mut weigher {
+                Some(weigher) if !waits => weigher.weigh(&picture.bytes).ok(),
+                _ => None,
+            };
+            let facts = picture_facts(picture, tick, load.unwrap_or_default());
+            self.pictures.push(facts);
+        }
     }
 }
 
-fn picture_facts(picture: &reel::Picture, slice_tick: u64) -> PictureFacts {
-    let windows = u32::from(picture.windows);
+fn picture_facts(picture: &reel::Picture, slice_tick: u64, load: Load) -> PictureFacts {
     PictureFacts {
         tick: slice_tick + u64::from(picture.tick_offset),
         bytes: picture.bytes.len() as u32,
-        instructions: picture.cost,
-        pixels: picture.bus_bytes.saturating_sub(windows * WINDOW_BYTES) / 2,
-        windows,
+        instructions: load.instructions,
+        pixels: load.pixels(),
+        windows: load.windows,
         key: picture.key,
     }
 }

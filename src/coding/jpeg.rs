@@ -84,14 +84,14 @@ impl Trial for JpegEncoder {
             }
         }
         let pixels = u32::from(self.width) * u32::from(self.height);
-        let work = INSTRUCTIONS_A_PIXEL * pixels as f32 + INSTRUCTIONS_A_BYTE * bytes.len() as f32;
+        let instructions = instructions(pixels, bytes.len());
         Ok(Encoded {
             bytes,
             key: true,
             unchanged: false,
             windows: 1,
             bus_bytes: 2 * pixels + WINDOW_BYTES,
-            instructions: work as u32,
+            instructions,
         })
     }
 
@@ -100,6 +100,11 @@ impl Trial for JpegEncoder {
     fn tables(&self) -> &[u8] {
         &self.tables
     }
+}
+
+/// Instructions of a scalar decoder for a picture of `pixels` in `bytes` of payload.
+pub(super) fn instructions(pixels: u32, bytes: usize) -> u32 {
+    (INSTRUCTIONS_A_PIXEL * pixels as f32 + INSTRUCTIONS_A_BYTE * bytes as f32) as u32
 }
 
 fn compress(rgb: &[u8], width: u16, height: u16, quality: u8) -> Result<Vec<u8>, CodingError> {

@@ -15,6 +15,8 @@ mod denoise;
 #[cfg(feature = "host")]
 pub mod jpeg;
 #[cfg(feature = "host")]
+mod load;
+#[cfg(feature = "host")]
 mod panel;
 #[cfg(feature = "host")]
 mod plan;
@@ -25,6 +27,8 @@ mod raw_encoder;
 
 #[cfg(feature = "host")]
 pub use denoise::denoised;
+#[cfg(feature = "host")]
+pub use load::{Load, Weigher};
 #[cfg(feature = "host")]
 pub use panel::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
 #[cfg(feature = "host")]

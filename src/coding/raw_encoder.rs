@@ -12,7 +12,7 @@ use crate::units::Rect;
 
 /// Instructions per pixel to hand raw bytes to the bus by DMA: none of the
 /// core's; a few for each window.
-const INSTRUCTIONS_A_WINDOW: u32 = 120;
+pub(super) const INSTRUCTIONS_A_WINDOW: u32 = 120;
 
 /// Codes pictures as rectangles in wire order.
 pub struct RawEncoder {

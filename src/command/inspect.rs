@@ -335,11 +335,9 @@ fn picture_sizes(s: &Survey) -> String {
         .map(|x| u64::from(x.header.pictures - x.unchanged))
         .sum();
     let bytes: u64 = s.slices.iter().map(|x| x.picture_bytes).sum();
-    let bus: u64 = s.slices.iter().map(|x| x.bus_bytes).sum();
     format!(
-        "mean {} bytes and {} on the bus; worst {}, {} on the bus, {} instructions",
+        "mean {} bytes; worst {}, {} on the bus, {} instructions",
         grouped(bytes / changed.max(1)),
-        grouped(bus / changed.max(1)),
         grouped(s.header.largest_picture.into()),
         grouped(s.header.worst_bus_bytes.into()),
         grouped(s.header.worst_instructions.into()),
@@ -449,7 +447,6 @@ fn json_of(name: &str, s: &Survey) -> Value {
         "side_bytes": s.side_bytes(),
         "overhead": s.overhead(),
         "unchanged": s.slices.iter().map(|x| u64::from(x.unchanged)).sum::<u64>(),
-        "bus_bytes": s.slices.iter().map(|x| x.bus_bytes).sum::<u64>(),
         "notes": s.others.iter().filter_map(|o| o.note.clone()).collect::<Vec<_>>(),
         "end": s.end.map(|end| Value::from(object(&end.numbers()))),
         "faults": s.damage.len(),

@@ -71,6 +71,8 @@ struct Bench<'a> {
     cutter: Cutter,
     sink: Sink,
     clock: u32,
+    /// Bus bytes and instructions of the costliest pictures.
+    worst: (u32, u32),
     last_key: Option<u64>,
     pictures: u64,
     unchanged: u64,
@@ -122,6 +124,7 @@ impl<'a> Bench<'a> {
                 slices: Vec::new(),
             },
             clock,
+            worst: (0, 0),
             last_key: None,
             pictures: 0,
             unchanged: 0,
@@ -159,7 +162,9 @@ impl<'a> Bench<'a> {
         }
         self.pictures += 1;
         self.unchanged += u64::from(coded.unchanged);
-        let coded = Picture::coded(0, self.plan.coding.coding as u8, coded);
+        self.worst.0 = self.worst.0.max(coded.bus_bytes);
+        self.worst.1 = self.worst.1.max(coded.instructions);
+        let coded = Picture::coded(0, coded);
         self.cutter.picture(tick, coded, key);
         self.encode += start.elapsed();
         self.search_poster(picture)
@@ -254,9 +259,10 @@ impl<'a> Bench<'a> {
         self.write_complete()?;
         self.open()?;
         let failed = |reason| ConvertError::reel(self.plan.output(), reason);
-        let Sink::Open(writer) = self.sink else {
+        let Sink::Open(mut writer) = self.sink else {
             return Err(ConvertError::Broken);
         };
+        writer.set_worst(self.worst.0, self.worst.1);
         let (draft, summary) = writer.finish().map_err(failed)?;
         Ok(Assembled {
             draft,

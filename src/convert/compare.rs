@@ -419,7 +419,7 @@ impl Panel {
             let Some(picture) = self.next.take_if(due) else {
                 return Ok(Found::Missing);
             };
-            let (coding, flags) = (picture.header.coding, picture.header.flags);
+            let (coding, flags) = (self.header.coding, picture.header.flags);
             self.decoder
                 .decode(coding, flags, &picture.bytes)
                 .map_err(|reason| CompareError::Coding {

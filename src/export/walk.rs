@@ -312,7 +312,7 @@ impl Walk {
             let still = if picture.unchanged { FLAG_UNCHANGED } else { 0 };
             let decoded = self
                 .panel
-                .decode(picture.coding, key | still, &picture.bytes);
+                .decode(self.header.coding, key | still, &picture.bytes);
             let changed = match decoded {
                 Ok(changed) => changed.to_vec(),
                 Err(_) => {

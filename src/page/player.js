@@ -301,9 +301,9 @@
       this.drawMarks();
       const sent = this.rectangles.reduce((sum, box) => sum + box.w * box.h, 0);
       const share = (100 * sent / (width * height)).toFixed(0);
-      const { number, bytes, flags, cost } = this.shown;
+      const { number, bytes, flags, instructions } = this.shown;
       const windows = `${this.rectangles.length} ${this.rectangles.length === 1 ? "window" : "windows"}`;
-      const work = cost ? `, about ${cost.toLocaleString("en")} instructions to decode` : "";
+      const work = instructions ? `, about ${instructions.toLocaleString("en")} instructions to decode` : "";
       this.pictureFacts.textContent = `Picture ${number}: ` + (flags & UNCHANGED ? "unchanged, nothing sent" :
         `${bytes.length.toLocaleString("en")} bytes, ${share} % of the panel in ${windows}${work}`);
     }

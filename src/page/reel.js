@@ -66,8 +66,7 @@ var Thumbreel = Thumbreel || {};
         }
         case PICTURE: return {
           kind: "picture", tick: facts[0], number: facts[1], coding: facts[2], flags: facts[3],
-          windows: facts[4], cost: facts[5], busBytes: facts[6],
-          bytes: this.bytes(facts[7], facts[8]).slice(),
+          bytes: this.bytes(facts[4], facts[5]).slice(),
         };
         case STALE: return { kind: "stale", tick: facts[0], number: facts[1] };
         case DAMAGE: return { kind: "damage", from: facts[0], to: facts[1], why: this.message() };
@@ -87,6 +86,7 @@ var Thumbreel = Thumbreel || {};
         this.waiting = true;
         throw new Error(this.message());
       }
+      picture.instructions = this.core.instructions();
       const words = new Uint16Array(this.core.memory.buffer, this.core.rectangles(), count * 4);
       const list = [];
       for (let i = 0; i < count; i++) {

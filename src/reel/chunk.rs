@@ -9,11 +9,11 @@ use byteorder::{ByteOrder, LittleEndian};
 
 /// Bytes in a chunk header.
 pub const CHUNK_HEADER: usize = 48;
-/// Bytes of a picture's entry in the directory of its slice.
-pub const PICTURE_ENTRY: usize = 16;
-/// Bytes that a picture of up to 8192 bytes takes besides its payload: its
-/// entry and its checksum.
-pub const PICTURE_OVERHEAD: usize = PICTURE_ENTRY + 4;
+/// Most bytes of a picture's entry in the directory of its slice.
+pub const MOST_ENTRY: usize = 6;
+/// Most bytes that a picture of up to 8192 bytes takes besides its payload: its
+/// entry, padding and its checksum.
+pub const PICTURE_OVERHEAD: usize = MOST_ENTRY + 3 + 4;
 const CRC_AT: usize = CHUNK_HEADER - 4;
 
 /// Length of the chunk with `used` bytes of parts behind its header.
@@ -52,7 +52,7 @@ fields! {
     pub struct ChunkHeader {
         /// What the chunk carries; see [`Kind`].
         kind: u8 = 4,
-        /// [`KEY`](Self::KEY), [`GAP`](Self::GAP), [`SKIPPABLE`](Self::SKIPPABLE).
+        /// [`KEY`](Self::KEY), [`GAP`](Self::GAP), [`EVEN`](Self::EVEN), [`SKIPPABLE`](Self::SKIPPABLE).
         flags: u8 = 5,
         /// Pictures in a slice, unchanged ones included.
         pictures: u16 = 6,
@@ -80,6 +80,8 @@ impl ChunkHeader {
     pub const KEY: u8 = 1;
     /// Flag: something is missing between the slice before and this one.
     pub const GAP: u8 = 2;
+    /// Flag: the slice's pictures are spread evenly, and entries leave out their times.
+    pub const EVEN: u8 = 4;
     /// Flag: a reader that does not know the kind may skip the chunk.
     pub const SKIPPABLE: u8 = 128;
 
@@ -95,7 +97,7 @@ impl ChunkHeader {
         check_crc(LittleEndian::read_u32(&bytes[CRC_AT..]), &bytes[..CRC_AT])?;
         let mut header = Self::read(bytes)?;
         if newer {
-            header.flags &= Self::KEY | Self::GAP | Self::SKIPPABLE;
+            header.flags &= Self::KEY | Self::GAP | Self::EVEN | Self::SKIPPABLE;
         }
         header.check(newer)?;
         Ok(header)
@@ -131,6 +133,24 @@ impl ChunkHeader {
     #[must_use]
     pub const fn is_after_gap(&self) -> bool {
         self.flags & Self::GAP != 0
+    }
+
+    /// Whether the slice's pictures are spread evenly.
+    #[must_use]
+    pub const fn is_even(&self) -> bool {
+        self.flags & Self::EVEN != 0
+    }
+
+    /// Bytes of each entry in the slice's directory.
+    #[must_use]
+    pub const fn entry_bytes(&self) -> usize {
+        if self.is_even() { 3 } else { MOST_ENTRY }
+    }
+
+    /// Payload bytes of the slice's directory.
+    #[must_use]
+    pub const fn directory_bytes(&self) -> usize {
+        self.pictures as usize * self.entry_bytes()
     }
 
     /// Tick at which a slice ends.
@@ -176,11 +196,16 @@ impl ChunkHeader {
     }
 
     fn check_slice(&self) -> Result<(), ErrorKind> {
-        require(self.flags & !(Self::KEY | Self::GAP) == 0, "flags")?;
-        require(!self.is_key() || self.pictures > 0, "flags")?;
+        require(
+            self.flags & !(Self::KEY | Self::GAP | Self::EVEN) == 0,
+            "flags",
+        )?;
+        require(
+            self.pictures > 0 || !self.is_key() && !self.is_even(),
+            "flags",
+        )?;
         require(self.ticks > 0, "ticks")?;
-        let least = part_length(self.bytes as usize)
-            + part_length(usize::from(self.pictures) * PICTURE_ENTRY);
+        let least = part_length(self.bytes as usize) + part_length(self.directory_bytes());
         require(least <= self.used as usize, "used")
     }
 
@@ -236,6 +261,14 @@ pub fn find_chunk(bytes: &[u8], id_low: u32, newer: bool) -> Option<(usize, Chun
         })
 }
 
+/// Ticks from the start of a slice of `ticks` to picture `i` of `pictures` that are
+/// spread evenly.
+#[must_use]
+pub const fn even_offset(i: u16, ticks: u32, pictures: u16) -> u32 {
+    let pictures = if pictures == 0 { 1 } else { pictures };
+    (i as u64 * ticks as u64 / pictures as u64) as u32
+}
+
 /// A picture's entry in the directory of its slice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PictureHeader {
@@ -243,15 +276,6 @@ pub struct PictureHeader {
     pub tick_offset: u32,
     /// Bytes of payload, without padding.
     pub length: u32,
-    /// Bytes sent to the panel, window commands included.
-    pub bus_bytes: u32,
-    /// Instructions to decode it, as the encoder's cost model has them: a
-    /// multiple of [`COST_UNIT`](Self::COST_UNIT).
-    pub cost: u32,
-    /// Windows set on the panel.
-    pub windows: u16,
-    /// Picture coding: the header's.
-    pub coding: u8,
     /// [`KEY`](Self::KEY), [`UNCHANGED`](Self::UNCHANGED).
     pub flags: u8,
 }
@@ -261,81 +285,53 @@ impl PictureHeader {
     pub const KEY: u8 = 1;
     /// Flag: no payload; the panel keeps what it shows.
     pub const UNCHANGED: u8 = 2;
-    /// Instructions that one unit of the stored cost stands for.
-    pub const COST_UNIT: u32 = 256;
-    /// The largest number of a 24-bit field.
-    pub const MOST_24: u32 = (1 << 24) - 1;
-    /// Name, offset and size in bytes of every field, as the format text has them.
-    pub const FIELDS: &'static [(&'static str, usize, usize)] = &[
-        ("tick_offset", 0, 3),
-        ("length", 3, 3),
-        ("bus_bytes", 6, 3),
-        ("cost", 9, 3),
-        ("windows", 12, 2),
-        ("coding", 14, 1),
-        ("flags", 15, 1),
-    ];
+    /// Where the flags lie in the entry's first number; the length lies below.
+    const FLAGS_AT: u32 = 22;
 
-    /// `instructions` as an entry can hold them: rounded up to whole units.
+    /// Name and value of every field.
     #[must_use]
-    pub const fn kept_cost(instructions: u32) -> u32 {
-        let units = instructions.div_ceil(Self::COST_UNIT);
-        let units = if units > Self::MOST_24 {
-            Self::MOST_24
-        } else {
-            units
-        };
-        units * Self::COST_UNIT
-    }
-
-    /// Name and value of every field; cost in instructions.
-    #[must_use]
-    pub fn numbers(&self) -> [(&'static str, u64); 7] {
+    pub fn numbers(&self) -> [(&'static str, u64); 3] {
         [
             ("tick_offset", self.tick_offset.into()),
             ("length", self.length.into()),
-            ("bus_bytes", self.bus_bytes.into()),
-            ("cost", self.cost.into()),
-            ("windows", self.windows.into()),
-            ("coding", self.coding.into()),
             ("flags", self.flags.into()),
         ]
     }
 
-    /// Reads and checks the entry of a picture.
+    /// Reads and checks entry `i` of the directory of slice `h`, of
+    /// [`ChunkHeader::entry_bytes`].
     ///
     /// # Errors
     /// The field that breaks a rule.
-    pub fn parse(bytes: &[u8; PICTURE_ENTRY], newer: bool) -> Result<Self, ErrorKind> {
-        let u24 = |at: usize| LittleEndian::read_u24(&bytes[at..]);
-        let known = Self::KEY | Self::UNCHANGED;
-        let header = Self {
-            tick_offset: u24(0),
-            length: u24(3),
-            bus_bytes: u24(6),
-            cost: u24(9) * Self::COST_UNIT,
-            windows: LittleEndian::read_u16(&bytes[12..]),
-            coding: bytes[14],
-            flags: if newer { bytes[15] & known } else { bytes[15] },
+    pub fn parse(bytes: &[u8], h: &ChunkHeader, i: u16) -> Result<Self, ErrorKind> {
+        let short = || ErrorKind::Field { name: "length" };
+        let number = |at: usize| {
+            let bytes = bytes.get(at..).and_then(<[u8]>::first_chunk::<3>);
+            bytes.map(|b| LittleEndian::read_u24(b)).ok_or_else(short)
         };
-        require(header.flags & !known == 0 && header.flags != known, "flags")?;
-        let still = header.is_unchanged();
-        require(still == (header.length == 0), "length")?;
-        require(!still || header.windows == 0, "windows")?;
-        require(!still || header.bus_bytes == 0, "bus_bytes")?;
+        let first = number(0)?;
+        let header = Self {
+            tick_offset: match h.is_even() {
+                true => even_offset(i, h.ticks, h.pictures),
+                false => number(3)?,
+            },
+            length: first & ((1 << Self::FLAGS_AT) - 1),
+            flags: (first >> Self::FLAGS_AT) as u8,
+        };
+        require(header.flags != Self::KEY | Self::UNCHANGED, "flags")?;
+        require(header.is_unchanged() == (header.length == 0), "length")?;
         Ok(header)
     }
 
-    /// Writes the entry; the caller has seen that its numbers fit 24 bits.
-    pub fn emit(&self, bytes: &mut [u8; PICTURE_ENTRY]) {
-        let mut put = |at: usize, n: u32| LittleEndian::write_u24(&mut bytes[at..], n);
-        put(0, self.tick_offset);
-        put(3, self.length);
-        put(6, self.bus_bytes);
-        put(9, self.cost / Self::COST_UNIT);
-        LittleEndian::write_u16(&mut bytes[12..], self.windows);
-        bytes[14] = self.coding;
-        bytes[15] = self.flags;
+    /// The entry, of which a slice that is even has the first 3 bytes; the caller has
+    /// seen that the length fits a chunk.
+    #[must_use]
+    pub fn emit(&self) -> [u8; MOST_ENTRY] {
+        let mut bytes = [0; MOST_ENTRY];
+        let first = self.length | u32::from(self.flags) << Self::FLAGS_AT;
+        LittleEndian::write_u24(&mut bytes, first);
+        LittleEndian::write_u24(&mut bytes[3..], self.tick_offset);
+        bytes
     }
 
     /// Whether the picture needs no other before it.

@@ -3,7 +3,7 @@
 #[cfg(feature = "host")]
 use crate::coding::Encoded;
 
-use super::chunk::{PICTURE_ENTRY, PictureHeader, chunk_length};
+use super::chunk::{MOST_ENTRY, PictureHeader, chunk_length, even_offset};
 use super::layout::part_length;
 
 /// A picture as a slice carries it.
@@ -11,18 +11,10 @@ use super::layout::part_length;
 pub struct Picture {
     /// Ticks from the slice's start to the picture's time.
     pub tick_offset: u32,
-    /// Picture coding: the reel's.
-    pub coding: u8,
     /// Whether it needs no picture before it.
     pub key: bool,
     /// Whether the panel keeps what it shows; then `bytes` is empty.
     pub unchanged: bool,
-    /// Windows set on the panel.
-    pub windows: u16,
-    /// Instructions to decode it, by the encoder's cost model.
-    pub cost: u32,
-    /// Bytes sent to the panel, window commands included.
-    pub bus_bytes: u32,
     /// The payload.
     pub bytes: Vec<u8>,
 }
@@ -31,15 +23,11 @@ impl Picture {
     /// What an encoder made, at `tick_offset` of its slice.
     #[cfg(feature = "host")]
     #[must_use]
-    pub fn coded(tick_offset: u32, coding: u8, encoded: Encoded) -> Self {
+    pub fn coded(tick_offset: u32, encoded: Encoded) -> Self {
         Self {
             tick_offset,
-            coding,
             key: encoded.key,
             unchanged: encoded.unchanged,
-            windows: encoded.windows,
-            cost: encoded.instructions,
-            bus_bytes: encoded.bus_bytes,
             bytes: encoded.bytes,
         }
     }
@@ -47,12 +35,8 @@ impl Picture {
     pub(crate) fn of(header: &PictureHeader, bytes: &[u8]) -> Self {
         Self {
             tick_offset: header.tick_offset,
-            coding: header.coding,
             key: header.is_key(),
             unchanged: header.is_unchanged(),
-            windows: header.windows,
-            cost: header.cost,
-            bus_bytes: header.bus_bytes,
             bytes: bytes.to_vec(),
         }
     }
@@ -67,11 +51,7 @@ impl Picture {
         PictureHeader {
             tick_offset: self.tick_offset,
             length: self.bytes.len() as u32,
-            coding: self.coding,
             flags: key | unchanged,
-            windows: self.windows,
-            cost: PictureHeader::kept_cost(self.cost),
-            bus_bytes: self.bus_bytes,
         }
     }
 
@@ -79,7 +59,6 @@ impl Picture {
     pub(crate) fn kept(header: &PictureHeader) -> Self {
         Self {
             tick_offset: header.tick_offset,
-            coding: header.coding,
             unchanged: true,
             ..Self::default()
         }
@@ -115,10 +94,25 @@ impl Slice {
         }
     }
 
+    /// Whether its pictures are spread evenly over its ticks.
+    #[must_use]
+    pub fn is_even(&self) -> bool {
+        let pictures = self.pictures.len() as u16;
+        let even = |(i, p): (usize, &Picture)| {
+            p.tick_offset == even_offset(i as u16, self.ticks, pictures)
+        };
+        pictures > 0 && self.pictures.iter().enumerate().all(even)
+    }
+
+    /// Bytes of an entry in its directory.
+    pub(crate) fn entry_bytes(&self) -> usize {
+        if self.is_even() { 3 } else { MOST_ENTRY }
+    }
+
     pub(crate) fn payload_length(&self) -> usize {
         let pictures = self.pictures.iter();
         part_length(self.sound.len())
-            + part_length(self.pictures.len() * PICTURE_ENTRY)
+            + part_length(self.pictures.len() * self.entry_bytes())
             + pictures.map(|p| part_length(p.bytes.len())).sum::<usize>()
     }
 

@@ -1,9 +1,7 @@
 //! Chunks out, in order, and the rules a slice must keep.
 
-use super::chunk::{
-    CHUNK_HEADER, ChunkHeader, Kind, PICTURE_ENTRY, PictureHeader, chunk_length, side_chunk_length,
-};
-use super::content::{Picture, Slice};
+use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, chunk_length, side_chunk_length};
+use super::content::Slice;
 use super::end::{END_PAYLOAD, End};
 use super::error::{ErrorKind, ReelError};
 use super::header::Header;
@@ -61,8 +59,6 @@ pub(crate) struct Largest {
     pub(crate) ticks: u32,
     pub(crate) sound: u32,
     pub(crate) picture: u32,
-    pub(crate) bus: u32,
-    pub(crate) cost: u32,
 }
 
 impl<W: Write> Emitter<W> {
@@ -173,7 +169,7 @@ impl<W: Write> Emitter<W> {
         let h = self.slice_header(slice);
         self.begin(&h);
         self.part(&slice.sound);
-        self.directory(&slice.pictures);
+        self.directory(slice);
         for picture in &slice.pictures {
             self.part(&picture.bytes);
         }
@@ -190,7 +186,13 @@ impl<W: Write> Emitter<W> {
             0
         };
         ChunkHeader {
-            flags: key | gap,
+            flags: key
+                | gap
+                | if slice.is_even() {
+                    ChunkHeader::EVEN
+                } else {
+                    0
+                },
             pictures: slice.pictures.len() as u16,
             ticks: slice.ticks,
             time: slice.time,
@@ -199,12 +201,12 @@ impl<W: Write> Emitter<W> {
         }
     }
 
-    fn directory(&mut self, pictures: &[Picture]) {
+    fn directory(&mut self, slice: &Slice) {
         let start = self.chunk.len();
-        for picture in pictures {
-            let mut entry = [0; PICTURE_ENTRY];
-            picture.header().emit(&mut entry);
-            self.chunk.extend_from_slice(&entry);
+        let bytes = slice.entry_bytes();
+        for picture in &slice.pictures {
+            self.chunk
+                .extend_from_slice(&picture.header().emit()[..bytes]);
         }
         seal_part(&mut self.chunk, start);
     }
@@ -248,15 +250,7 @@ impl<W: Write> Emitter<W> {
                 return refuse("pictures must lie in their slice, in order of time");
             }
             earliest = p.tick_offset + 1;
-            if p.coding != self.header.coding {
-                return refuse("a picture's coding is not the reel's");
-            }
-            if p.bus_bytes > PictureHeader::MOST_24 {
-                return refuse("a picture sends at most 16,777,215 bytes to the panel");
-            }
-            if p.unchanged != p.bytes.is_empty()
-                || p.unchanged && (p.key || p.windows > 0 || p.bus_bytes > 0)
-            {
+            if p.unchanged != p.bytes.is_empty() || p.unchanged && p.key {
                 return refuse("an unchanged picture has no payload, and only such a one");
             }
         }
@@ -281,8 +275,6 @@ impl<W: Write> Emitter<W> {
         for p in &slice.pictures {
             self.payload += p.bytes.len() as u64;
             largest.picture = largest.picture.max(p.bytes.len() as u32);
-            largest.bus = largest.bus.max(p.bus_bytes);
-            largest.cost = largest.cost.max(PictureHeader::kept_cost(p.cost));
         }
     }
 

@@ -50,21 +50,21 @@ mod verify;
 mod writer;
 
 pub use chunk::{
-    CHUNK_HEADER, ChunkHeader, Kind, PICTURE_ENTRY, PICTURE_OVERHEAD, PictureHeader, check_chunk,
-    chunk_length, find_chunk, side_chunk_length,
+    CHUNK_HEADER, ChunkHeader, Kind, MOST_ENTRY, PICTURE_OVERHEAD, PictureHeader, check_chunk,
+    chunk_length, even_offset, find_chunk, side_chunk_length,
 };
 pub use end::{END_PAYLOAD, End};
 pub use error::{ErrorKind, FaultSide, PartName, ReelError};
 pub use event::{Damage, Event, Need};
 pub use header::{Header, SoundCoding, TITLE_BYTES};
-pub use index::{ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
+pub use index::{ENTRIES_PER_BLOCK, INDEX_BLOCK, IndexBlock, IndexEntry};
 pub use layout::*;
 pub use panel::{ByteOrder, Mounting, Shape, Wire};
 pub use reader::Reader;
 
-/// Where index sectors lie, and how long an index is.
+/// Where blocks of the index lie, and how long an index is.
 pub mod index_layout {
-    pub use super::index::{chunk_length, payload_length, sector_of};
+    pub use super::index::{block_of, chunk_length, payload_length};
 }
 
 #[cfg(feature = "files")]

@@ -110,6 +110,8 @@ pub fn repair<R: Read + Seek, W: Write + Seek>(
         header,
     };
     job.writer.mark_repaired();
+    let worst = (job.header.worst_bus_bytes, job.header.worst_instructions);
+    job.writer.set_worst(worst.0, worst.1);
     for found in &slices {
         job.copy(&mut source, found)?;
     }

@@ -1,7 +1,7 @@
 //! What lies in a slice: the sound block, the directory, the pictures. Each is
 //! a part with checksums of its own.
 
-use super::chunk::{ChunkHeader, PICTURE_ENTRY, PictureHeader};
+use super::chunk::{ChunkHeader, PictureHeader};
 use super::error::{ErrorKind, PartName};
 use super::header::Header;
 use super::layout::{check_part, limit, part_length, require};
@@ -54,12 +54,15 @@ pub(crate) fn check_limits(header: &Header, h: &ChunkHeader) -> Result<(), Error
 /// Where the directory lies in the parts of slice `h`.
 fn directory(h: &ChunkHeader) -> Range<usize> {
     let start = part_length(h.bytes as usize);
-    start..start + usize::from(h.pictures) * PICTURE_ENTRY
+    start..start + h.directory_bytes()
 }
 
-fn entry(h: &ChunkHeader, parts: &[u8], i: u16, newer: bool) -> Result<PictureHeader, ErrorKind> {
-    let bytes = parts[directory(h)][usize::from(i) * PICTURE_ENTRY..].first_chunk();
-    PictureHeader::parse(bytes.unwrap_or(&[0; PICTURE_ENTRY]), newer)
+fn entry(h: &ChunkHeader, parts: &[u8], i: u16) -> Result<PictureHeader, ErrorKind> {
+    PictureHeader::parse(
+        &parts[directory(h)][usize::from(i) * h.entry_bytes()..],
+        h,
+        i,
+    )
 }
 
 /// Checks the directory: its checksum, every entry, and that the pictures it
@@ -70,7 +73,7 @@ fn check_directory(header: &Header, h: &ChunkHeader, parts: &[u8]) -> Result<(),
     check_part(&parts[place.start..at], place.len())?;
     let mut earliest = 0;
     for i in 0..h.pictures {
-        let picture = entry(h, parts, i, header.is_newer())?;
+        let picture = entry(h, parts, i)?;
         check_picture(header, h, &picture)?;
         require(picture.tick_offset >= earliest, "tick_offset")?;
         require(i > 0 || picture.is_key() == h.is_key(), "flags")?;
@@ -86,8 +89,7 @@ fn check_directory(header: &Header, h: &ChunkHeader, parts: &[u8]) -> Result<(),
 
 fn check_picture(header: &Header, h: &ChunkHeader, p: &PictureHeader) -> Result<(), ErrorKind> {
     require(p.tick_offset < h.ticks, "tick_offset")?;
-    limit("picture", p.length.into(), header.largest_picture.into())?;
-    require(p.coding == header.coding, "coding")
+    limit("picture", p.length.into(), header.largest_picture.into())
 }
 
 /// The next part of a slice whose header is in order, checked, and where to go
@@ -112,9 +114,7 @@ pub(crate) fn next_part(
                 cursor.at = place.start + part_length(place.len());
                 part
             }
-            Stage::Pictures if cursor.picture < h.pictures => {
-                Some(picture(header, h, parts, &mut cursor))
-            }
+            Stage::Pictures if cursor.picture < h.pictures => Some(picture(h, parts, &mut cursor)),
             Stage::Pictures => {
                 cursor.stage = Stage::Padding;
                 None
@@ -155,10 +155,10 @@ fn open_directory(header: &Header, h: &ChunkHeader, parts: &[u8]) -> (Option<Par
     }
 }
 
-fn picture(header: &Header, h: &ChunkHeader, parts: &[u8], cursor: &mut Cursor) -> Part {
+fn picture(h: &ChunkHeader, parts: &[u8], cursor: &mut Cursor) -> Part {
     let place = cursor.picture;
     cursor.picture += 1;
-    let entry = match entry(h, parts, place, header.is_newer()) {
+    let entry = match entry(h, parts, place) {
         Ok(entry) => entry,
         Err(kind) => return Part::Lost(PartName::Picture(place), kind, None),
     };

@@ -230,7 +230,10 @@ fn write_part<R: Read + Seek, W: Write + Seek>(
                 start,
                 ..settings.clone()
             };
-            writer = Some(ReelWriter::new(sink, &settings, Some(poster))?);
+            let whole = reel.header();
+            let worst = (whole.worst_bus_bytes, whole.worst_instructions);
+            let made = writer.insert(ReelWriter::new(sink, &settings, Some(poster))?);
+            made.set_worst(worst.0, worst.1);
         }
         if let Some(writer) = &mut writer {
             writer.copy(&whole.header, &whole.slice)?;

@@ -17,8 +17,6 @@ pub struct SliceRecord {
     pub header: ChunkHeader,
     /// Bytes of picture payload.
     pub picture_bytes: u64,
-    /// Bytes its pictures send to the panel, window commands included.
-    pub bus_bytes: u64,
     /// Pictures that the panel keeps as they are.
     pub unchanged: u16,
 }
@@ -92,13 +90,11 @@ impl Survey {
                 offset,
                 header,
                 picture_bytes: 0,
-                bus_bytes: 0,
                 unchanged: 0,
             }),
             Event::Picture { header, .. } | Event::Stale { header, .. } => {
                 if let Some(slice) = self.slices.last_mut() {
                     slice.picture_bytes += u64::from(header.length);
-                    slice.bus_bytes += u64::from(header.bus_bytes);
                     slice.unchanged += u16::from(header.is_unchanged());
                 }
             }

@@ -1,12 +1,12 @@
 //! Every checksum and rule of the container, checked from end to end.
 
-use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PictureHeader};
+use super::chunk::{CHUNK_HEADER, ChunkHeader, Kind, PictureHeader, even_offset};
 use super::end::End;
 use super::error::{ErrorKind, ReelError};
 use super::event::{Damage, Event};
 use super::file::{FileError, ReelFile};
 use super::header::Header;
-use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
+use super::index::{self, ENTRIES_PER_BLOCK, INDEX_BLOCK, IndexBlock, IndexEntry};
 use super::layout::{ALIGN, FIRST_CHUNK, MAX_CHUNK, MAX_SIDE_DATA, SECTOR};
 use super::pace::Pace;
 use super::settings::note_text;
@@ -79,10 +79,20 @@ struct Check {
     key: Option<IndexEntry>,
     entries: Vec<IndexEntry>,
     next_picture: u32,
+    /// The slice under way.
+    spread: Option<Spread>,
     /// The last kind seen before the first slice, as its number.
     last_side: u8,
     /// Offset and length of the first chunk of each kind.
     places: [Option<(u64, u32)>; KINDS],
+}
+
+/// How the pictures of a slice are spread.
+struct Spread {
+    offset: u64,
+    header: ChunkHeader,
+    seen: u16,
+    even: bool,
 }
 
 #[derive(Default)]
@@ -92,8 +102,6 @@ struct Largest {
     ticks: u32,
     sound: u32,
     picture: u32,
-    bus: u32,
-    cost: u32,
 }
 
 impl Default for Check {
@@ -112,6 +120,7 @@ impl Default for Check {
             key: None,
             entries: Vec::new(),
             next_picture: 0,
+            spread: None,
             last_side: 0,
             places: [None; KINDS],
         }
@@ -161,6 +170,7 @@ impl Check {
                 Err(error) => return Err(error),
             }
         }
+        self.end_slice();
         let length = reel.source_length()?;
         self.finish(&header, length);
         if length >= FIRST_CHUNK && reel.second_header()? != Some(header) {
@@ -222,6 +232,13 @@ impl Check {
     }
 
     fn slice(&mut self, header: &Header, h: &ChunkHeader, at: u64) {
+        self.end_slice();
+        self.spread = Some(Spread {
+            offset: at,
+            header: *h,
+            seen: 0,
+            even: true,
+        });
         self.places[Kind::Slice as usize].get_or_insert((at, h.length));
         let number_fits = if h.is_after_gap() {
             h.first_picture >= self.next_picture
@@ -262,8 +279,23 @@ impl Check {
     fn picture(&mut self, picture: &PictureHeader) {
         let largest = &mut self.largest;
         largest.picture = largest.picture.max(picture.length);
-        largest.bus = largest.bus.max(picture.bus_bytes);
-        largest.cost = largest.cost.max(picture.cost);
+        if let Some(spread) = &mut self.spread {
+            let h = &spread.header;
+            spread.even &= picture.tick_offset == even_offset(spread.seen, h.ticks, h.pictures);
+            spread.seen += 1;
+        }
+    }
+
+    /// Whether a slice whose pictures are spread evenly says so. Nothing is said of one
+    /// that lost a picture.
+    fn end_slice(&mut self) {
+        let Some(spread) = self.spread.take() else {
+            return;
+        };
+        let whole = spread.seen > 0 && spread.seen == spread.header.pictures;
+        if whole && spread.even && !spread.header.is_even() {
+            self.wrong("flags", spread.offset);
+        }
     }
 
     fn fill_index(&mut self, header: &Header, time: u64) {
@@ -291,28 +323,28 @@ impl Check {
         if bytes.len() as u64 != index::payload_length(header.index_entries) {
             return self.wrong("used", at);
         }
-        for (i, bytes) in bytes.chunks_exact(SECTOR).enumerate() {
-            let offset = at + (CHUNK_HEADER + i * SECTOR) as u64;
-            match bytes.first_chunk().map(IndexSector::parse) {
-                Some(Ok(sector)) => self.index_sector(header, i, &sector, offset, damaged),
+        for (i, bytes) in bytes.chunks_exact(INDEX_BLOCK).enumerate() {
+            let offset = at + (CHUNK_HEADER + i * INDEX_BLOCK) as u64;
+            match bytes.first_chunk().map(IndexBlock::parse) {
+                Some(Ok(block)) => self.index_block(header, i, &block, offset, damaged),
                 Some(Err(kind)) => self.error(ReelError::at(kind, offset)),
                 None => {}
             }
         }
     }
 
-    fn index_sector(
+    fn index_block(
         &mut self,
         header: &Header,
         i: usize,
-        sector: &IndexSector,
+        block: &IndexBlock,
         offset: u64,
         damaged: bool,
     ) {
-        let per_sector = ENTRIES_PER_SECTOR as usize;
-        let place_fits = sector.first as usize == i * per_sector
-            && sector.id_low == header.id_low()
-            && sector.step == header.index_step;
+        let per_block = ENTRIES_PER_BLOCK as usize;
+        let place_fits = block.first as usize == i * per_block
+            && block.id_low == header.id_low()
+            && block.step == header.index_step;
         if !place_fits {
             return self.wrong("first_entry", offset);
         }
@@ -320,13 +352,13 @@ impl Check {
         if damaged {
             return;
         }
-        let start = (i * per_sector).min(self.entries.len());
-        let expected = self.entries[start..].iter().take(per_sector);
+        let start = (i * per_block).min(self.entries.len());
+        let expected = self.entries[start..].iter().take(per_block);
         let empty = IndexEntry::default();
         let rest = core::iter::repeat(&empty);
         if !expected
             .chain(rest)
-            .zip(&sector.entries)
+            .zip(&block.entries)
             .all(|(a, b)| a == b)
         {
             self.wrong("entries", offset);
@@ -425,7 +457,7 @@ impl Check {
     fn check_header(&mut self, header: &Header) {
         let l = &self.largest;
         let mean = self.pace.rates.mean(self.sums.ticks);
-        let pairs: [(&str, u64, u64); 12] = [
+        let pairs: [(&str, u64, u64); 10] = [
             ("duration", header.duration, self.sums.ticks),
             (
                 "picture_count",
@@ -455,16 +487,6 @@ impl Check {
                 "worst_rate",
                 header.worst_rate.into(),
                 self.pace.rates.worst().into(),
-            ),
-            (
-                "worst_bus_bytes",
-                header.worst_bus_bytes.into(),
-                l.bus.into(),
-            ),
-            (
-                "worst_instructions",
-                header.worst_instructions.into(),
-                l.cost.into(),
             ),
         ];
         for (name, stated, counted) in pairs {

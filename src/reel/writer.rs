@@ -8,8 +8,8 @@ use super::emit::{Emitter, WriteError, header_sectors, refuse};
 use super::end::{END_PAYLOAD, End};
 use super::error::ReelError;
 use super::header::Header;
-use super::index::{self, ENTRIES_PER_SECTOR, IndexEntry, IndexSector};
-use super::layout::{ALIGN, MAX_CHUNK, SECTOR, aligned};
+use super::index::{self, ENTRIES_PER_BLOCK, INDEX_BLOCK, IndexBlock, IndexEntry};
+use super::layout::{ALIGN, MAX_CHUNK, aligned};
 use super::pace::Pace;
 use super::settings::Settings;
 use std::io::{Seek, SeekFrom, Write};
@@ -29,7 +29,7 @@ pub struct Summary {
 }
 
 /// Most entries whose index is not larger than a chunk may be; an even number.
-const MAX_ENTRIES: usize = ENTRIES_PER_SECTOR as usize * (MAX_CHUNK as usize / SECTOR - 8);
+const MAX_ENTRIES: usize = ENTRIES_PER_BLOCK as usize * (MAX_CHUNK as usize / INDEX_BLOCK - 32);
 
 /// Writes a finished reel: index and end after the slices, then the header once
 /// more with all that became known. Until then the file stands as a live reel,
@@ -43,6 +43,8 @@ pub struct ReelWriter<W> {
     prebuffer: Option<u32>,
     /// Milliseconds to be ridden out from the start, and most bytes for it.
     ride: (u32, u32),
+    /// Bus bytes and instructions of the costliest pictures.
+    worst: (u32, u32),
     repaired: bool,
 }
 
@@ -65,6 +67,7 @@ impl<W: Write + Seek> ReelWriter<W> {
             prebuffer: None,
             ride: (0, 0),
             repaired: false,
+            worst: (0, 0),
             out,
         })
     }
@@ -139,6 +142,11 @@ impl<W: Write + Seek> ReelWriter<W> {
     /// The next slice comes after something that is lost, even if no time is.
     pub fn mark_gap(&mut self) {
         self.out.gap_next = true;
+    }
+
+    /// States what its costliest pictures ask of a board; nothing, 0, if not called.
+    pub fn set_worst(&mut self, bus_bytes: u32, instructions: u32) {
+        self.worst = (bus_bytes, instructions);
     }
 
     /// Marks the reel as put together again by `repair`.
@@ -229,8 +237,8 @@ impl<W: Write + Seek> ReelWriter<W> {
             most_ticks: out.largest.ticks,
             largest_sound: out.largest.sound,
             largest_picture: out.largest.picture,
-            worst_bus_bytes: out.largest.bus,
-            worst_instructions: out.largest.cost,
+            worst_bus_bytes: self.worst.0,
+            worst_instructions: self.worst.1,
             prebuffer: self
                 .prebuffer
                 .unwrap_or_else(|| self.pace.prebuffer(duration))
@@ -247,18 +255,18 @@ impl<W: Write + Seek> ReelWriter<W> {
 
     fn write_index(&mut self) -> Result<(), WriteError> {
         let mut payload = vec![0; index::payload_length(self.entries.len() as u32) as usize];
-        let sectors = payload.chunks_mut(SECTOR);
-        let per_sector = ENTRIES_PER_SECTOR as usize;
-        for (i, (bytes, entries)) in sectors.zip(self.entries.chunks(per_sector)).enumerate() {
-            let mut sector = IndexSector {
-                first: i as u32 * ENTRIES_PER_SECTOR,
+        let blocks = payload.chunks_mut(INDEX_BLOCK);
+        let per_block = ENTRIES_PER_BLOCK as usize;
+        for (i, (bytes, entries)) in blocks.zip(self.entries.chunks(per_block)).enumerate() {
+            let mut block = IndexBlock {
+                first: i as u32 * ENTRIES_PER_BLOCK,
                 id_low: self.out.header.id_low(),
                 step: self.step,
-                entries: [IndexEntry::default(); ENTRIES_PER_SECTOR as usize],
+                entries: [IndexEntry::default(); ENTRIES_PER_BLOCK as usize],
             };
-            sector.entries[..entries.len()].copy_from_slice(entries);
+            block.entries[..entries.len()].copy_from_slice(entries);
             if let Some(bytes) = bytes.first_chunk_mut() {
-                sector.emit(bytes);
+                block.emit(bytes);
             }
         }
         self.out.side_chunk(Kind::Index, &payload)

@@ -4,16 +4,19 @@ use std::io::Cursor;
 use thumbreel::budget::{PictureCoding, ReelFacts, SoundCoding};
 use thumbreel::reel::{self, Picture, ReelFile, ReelWriter, Slice};
 
-fn picture(tick_offset: u32, bytes: usize, key: bool) -> Picture {
+/// A raw picture of white rectangles, as the format text has its payload.
+fn picture(tick_offset: u32, rects: &[[u16; 4]], key: bool) -> Picture {
+    let mut bytes = vec![rects.len() as u8, 0, 0, 0];
+    for rect in rects {
+        bytes.extend(rect.iter().flat_map(|n| n.to_le_bytes()));
+        let pixels = usize::from(rect[2]) * usize::from(rect[3]);
+        bytes.extend(vec![0xFF; 2 * pixels]);
+    }
     Picture {
         tick_offset,
-        coding: 2,
         key,
-        unchanged: bytes == 0,
-        windows: 3,
-        cost: 1234,
-        bus_bytes: 33 + 500,
-        bytes: vec![7; bytes],
+        unchanged: false,
+        bytes,
     }
 }
 
@@ -22,11 +25,8 @@ fn sizes_times_and_costs_are_read_back() {
     let settings = reel::Settings {
         width: 64,
         height: 48,
-        coding: 2,
-        level: 1,
         sound: reel::SoundCoding::PcmU8,
         clock_rate: 8000,
-        working_memory: 15_000,
         ..reel::Settings::default()
     };
     let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None).unwrap();
@@ -35,7 +35,10 @@ fn sizes_times_and_costs_are_read_back() {
             0,
             1000,
             vec![128; 1000],
-            vec![picture(0, 300, true), picture(500, 41, false)],
+            vec![
+                picture(0, &[[0, 0, 64, 48]], true),
+                picture(500, &[[8, 8, 16, 8], [0, 40, 4, 2]], false),
+            ],
         ))
         .unwrap();
     writer
@@ -43,33 +46,41 @@ fn sizes_times_and_costs_are_read_back() {
             1000,
             600,
             vec![128; 600],
-            vec![picture(10, 1, false)],
+            vec![
+                picture(10, &[[1, 1, 2, 2]], false),
+                Picture {
+                    tick_offset: 20,
+                    unchanged: true,
+                    ..Picture::default()
+                },
+            ],
         ))
         .unwrap();
     let (bytes, _) = writer.finish().unwrap();
     let length = bytes.get_ref().len() as u64;
     let facts = ReelFacts::of(ReelFile::new(Cursor::new(bytes.into_inner())).unwrap()).unwrap();
-    assert_eq!(
-        (facts.width, facts.height, facts.working_bytes),
-        (64, 48, 15_000)
-    );
+    assert_eq!((facts.width, facts.height), (64, 48));
     assert_eq!(
         (facts.coding, facts.sound),
-        (PictureCoding::PatchLight, SoundCoding::Pcm8)
+        (PictureCoding::Raw, SoundCoding::Pcm8)
     );
     assert_eq!(facts.slices.len(), 2);
-    // 48 header, 1000 + 4 sound, 32 + 4 directory, 300 + 4 and 44 + 4 pictures.
-    assert_eq!(facts.slices[0].bytes, 1440);
+    // 48 header, 1000 + 4 sound, 8 + 4 directory (two entries of 3 bytes), pictures of
+    // 4 + 8 + 6144 and 4 + 8 + 256 + 8 + 16, each with 4 bytes of checksum.
+    assert_eq!(
+        facts.slices[0].bytes,
+        (48 + 1004 + 12 + 6160 + 296_u32).next_multiple_of(16)
+    );
     assert_eq!((facts.slices[1].tick, facts.slices[1].ticks), (1000, 600));
     let ticks: Vec<u64> = facts.pictures.iter().map(|p| p.tick).collect();
-    assert_eq!(ticks, [0, 500, 1010]);
-    assert!(
-        facts
-            .pictures
-            .iter()
-            .all(|p| p.pixels == 250 && p.windows == 3 && p.instructions == 1280)
-    );
-    assert!(facts.total_bytes <= length && facts.total_bytes > 1440);
+    assert_eq!(ticks, [0, 500, 1010, 1020]);
+    let sent: Vec<_> = facts
+        .pictures
+        .iter()
+        .map(|p| (p.windows, p.pixels))
+        .collect();
+    assert_eq!(sent, [(1, 64 * 48), (2, 16 * 8 + 4 * 2), (1, 4), (0, 0)]);
+    assert!(facts.total_bytes <= length && facts.total_bytes > 7000);
     assert_eq!(facts.ticks(), 1600);
 }
 

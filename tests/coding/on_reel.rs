@@ -9,6 +9,7 @@ use std::process::Command;
 use std::sync::atomic::AtomicBool;
 
 use thumbreel::board::Board;
+use thumbreel::budget::ReelFacts;
 use thumbreel::coding::patch::Level;
 use thumbreel::coding::{Coding, Limits, PanelDecoder, PanelSettings};
 use thumbreel::convert::{Choices, ConvertPlan, Quiet, run};
@@ -143,19 +144,27 @@ fn costs(path: &Path) -> (Vec<Cost>, u64) {
         ..PanelSettings::default()
     })
     .unwrap();
+    let instructions = ReelFacts::read(path).unwrap().pictures;
     let mut costs = Vec::new();
     while let Some(slice) = reel.next_slice().unwrap() {
         for picture in &slice.pictures {
             let flags = u8::from(picture.key) | u8::from(picture.unchanged) << 1;
-            let sent = panel.decode(picture.coding, flags, &picture.bytes).unwrap();
+            let sent = panel.decode(header.coding, flags, &picture.bytes).unwrap();
             let pixels: u64 = sent.iter().map(|r| u64::from(r.w) * u64::from(r.h)).sum();
             costs.push(Cost {
                 bus: 2 * pixels + 11 * sent.len() as u64,
-                instructions: picture.cost.into(),
+                instructions: instructions[costs.len()].instructions.into(),
                 shown: !picture.unchanged,
             });
         }
     }
+    // What the writer was told is what the decoder finds.
+    let most = |of: fn(&Cost) -> u64| costs.iter().map(of).max().unwrap();
+    assert_eq!(most(|c| c.bus), u64::from(header.worst_bus_bytes));
+    assert_eq!(
+        most(|c| c.instructions),
+        u64::from(header.worst_instructions)
+    );
     (costs, u64::from(header.width) * u64::from(header.height))
 }
 

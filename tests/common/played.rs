@@ -47,7 +47,7 @@ pub fn play_some(path: &Path, wanted: impl Fn(usize) -> bool) -> Played {
         played.hear(&slice);
         for picture in &slice.pictures {
             let flags = u8::from(picture.key) | u8::from(picture.unchanged) << 1;
-            panel.decode(picture.coding, flags, &picture.bytes).unwrap();
+            panel.decode(header.coding, flags, &picture.bytes).unwrap();
             let tick = slice.time + u64::from(picture.tick_offset);
             if wanted(number) {
                 let seen = panel.pixels().iter().map(|p| header.wire.turn(*p));

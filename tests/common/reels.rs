@@ -55,12 +55,8 @@ pub fn tiny_slice(i: u64) -> Slice {
     };
     let picture = Picture {
         tick_offset: (i % 3) as u32,
-        coding: 2,
         key,
         unchanged,
-        windows: u16::from(!unchanged),
-        cost: 256 * (1 + i as u32),
-        bus_bytes: if unchanged { 0 } else { 11 + 2 * 16 },
         bytes: bytes(2 * i + 2, length),
     };
     Slice::new(

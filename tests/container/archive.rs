@@ -68,7 +68,7 @@ fn played(reel: &[u8]) -> String {
         }
         for p in &slice.pictures {
             let flags = u8::from(p.key) | u8::from(p.unchanged) << 1;
-            panel.decode(p.coding, flags, &p.bytes).unwrap();
+            panel.decode(header.coding, flags, &p.bytes).unwrap();
             if header.coding != Coding::Jpeg as u8 {
                 let shown = panel.pixels().iter();
                 shown.for_each(|s| sum.update(&s.to_le_bytes()));
@@ -165,7 +165,7 @@ fn film(
                 unchanged: false,
             };
             let coded = encoder.encode(&input, n % 8 == 0).unwrap();
-            Picture::coded(start(n) - from, settings.coding, coded)
+            Picture::coded(start(n) - from, coded)
         });
         let pictures = pictures.collect();
         let part = &samples[from as usize..to as usize];
@@ -331,7 +331,7 @@ fn newer_reel() -> Vec<u8> {
             chunk.resize(chunk.len().next_multiple_of(16), 0);
             let length = chunk.len() as u32;
             chunk[12..16].copy_from_slice(&length.to_le_bytes());
-            chunk[5] |= 0x14;
+            chunk[5] |= 0x18;
         }
         seal(&mut chunk[..CHUNK_HEADER]);
         reel.extend(&chunk);
@@ -374,8 +374,8 @@ fn newer_totals(reel: &mut [u8], moved: &std::collections::HashMap<usize, (usize
     put(reel, 56, length as u32);
     let slices = find_chunk_lengths(reel);
     put(reel, 100, slices.0);
-    // Each slice, so the first too, grew by 16 bytes.
-    put(reel, 124, number(reel, 124) + 16);
+    // Slices grew by 16 bytes or not at all, and a writer may state more.
+    put(reel, 124, number(reel, 124) + 64);
     put(reel, 128, slices.1);
     put(reel, 132, slices.2);
     reel[10] = 1;
@@ -385,7 +385,7 @@ fn newer_totals(reel: &mut [u8], moved: &std::collections::HashMap<usize, (usize
     seal(reel, 0, 508);
     reel.copy_within(..512, 512);
     let block = index + CHUNK_HEADER;
-    for i in 0..62 {
+    for i in 0..14 {
         let entry = block + 8 * i;
         let place = number(reel, entry);
         if place != 0 {
@@ -394,8 +394,8 @@ fn newer_totals(reel: &mut [u8], moved: &std::collections::HashMap<usize, (usize
             put(reel, entry + 4, n);
         }
     }
-    seal(reel, block, block + 508);
-    seal(reel, block, block + 512);
+    seal(reel, block, block + 124);
+    seal(reel, block, block + 128);
     let id_low = number(reel, 24);
     let (_, h) = find_chunk(&reel[index..], id_low, true).unwrap();
     let end = index + h.length as usize;

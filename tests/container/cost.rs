@@ -18,8 +18,6 @@ fn raw_reel() -> Vec<u8> {
     let slice = |i: u64| {
         let picture = Picture {
             key: true,
-            windows: 1,
-            bus_bytes: 240 * 240 * 2 + 11,
             bytes: frame.clone(),
             ..Picture::default()
         };

@@ -32,11 +32,11 @@ function chunk(c, offset) {
   const found = { ...fields(h), offset };
   delete found.crc;
   delete found.reserved_flags;
-  found.flags = (h.key ? 1 : 0) | (h.gap ? 2 : 0) | (h.skippable ? 128 : 0);
+  found.flags = (h.key ? 1 : 0) | (h.gap ? 2 : 0) | (h.even ? 4 : 0) | (h.skippable ? 128 : 0);
   if (h.kind === 3) {
     found.picture_headers = c.parts.directory.map((entry, i) => ({
       ...fields(entry),
-      cost: entry.cost * 256,
+      tick_offset: h.even ? Math.floor((i * h.ticks) / h.pictures) : entry.tickOffset,
       payload_crc32: crc32(c.parts.pictures[i].payload),
     }));
   }
@@ -60,9 +60,10 @@ function partsHold(bytes, c, offset) {
   const { bytes: n, kind } = c.header;
   if (kind !== 3) return partHolds(bytes, at, n, c.parts.end);
   const { sound, directory, directoryEnd, pictures } = c.parts;
+  const entries = (c.header.even ? 3 : 6) * directory.length;
   let next = at + partLength(n);
-  const checks = [partHolds(bytes, at, n, sound.end), partHolds(bytes, next, 16 * directory.length, directoryEnd)];
-  next += partLength(16 * directory.length);
+  const checks = [partHolds(bytes, at, n, sound.end), partHolds(bytes, next, entries, directoryEnd)];
+  next += partLength(entries);
   directory.forEach((entry, i) => {
     checks.push(partHolds(bytes, next, entry.length, pictures[i].end));
     next += partLength(entry.length);
@@ -99,7 +100,7 @@ compiler
     const end = last.header.kind === 5 ? fields(last.parts.payload) : null;
     const notes = parsed.chunks.filter((c) => c.header.kind === 6).map((c) => c.parts.payload.text);
     const index = parsed.chunks.find((c) => c.header.kind === 4);
-    const entries = index.parts.payload.sectors.flatMap((s) => s.entries.map((e) => [e.place * 16, e.number]));
+    const entries = index.parts.payload.blocks.flatMap((s) => s.entries.map((e) => [e.place * 16, e.number]));
     console.log(JSON.stringify({ header, chunks, end, notes, entries, checksums: sums.every(Boolean) }));
   })
   .catch((error) => {

@@ -17,8 +17,8 @@ use thumbreel::coding::{
     PictureEncoder, PictureIn, Shape, Weights, encoder, nearest_565,
 };
 use thumbreel::reel::{
-    CHUNK_HEADER, ChunkHeader, FileError, Header, Kind, LiveWriter, PICTURE_ENTRY, Picture, Piece,
-    ReelFile, Settings, Slice, SoundCoding, align4, crc32, find_chunk, part_length, verify,
+    CHUNK_HEADER, ChunkHeader, FileError, Header, Kind, LiveWriter, Picture, Piece, ReelFile,
+    Settings, Slice, SoundCoding, align4, crc32, find_chunk, part_length, verify,
 };
 use thumbreel::sound::{self, BlockEncoder, decode_block};
 use thumbreel::units::Ratio;
@@ -73,7 +73,7 @@ fn try_present(reel: &[u8]) -> Result<String, FileError> {
             let key = if picture.key { FLAG_KEY } else { 0 };
             let still = if picture.unchanged { FLAG_UNCHANGED } else { 0 };
             if panel
-                .decode(picture.coding, key | still, &picture.bytes)
+                .decode(header.coding, key | still, &picture.bytes)
                 .is_err()
             {
                 (broken, waiting) = (true, true);
@@ -178,7 +178,7 @@ impl Reel {
         let (start, h) = self.slice(n);
         let sound = start + CHUNK_HEADER;
         let directory = sound + part_length(h.bytes as usize);
-        let entries = usize::from(h.pictures) * PICTURE_ENTRY;
+        let entries = h.directory_bytes();
         match i {
             0 => return (sound, h.bytes as usize),
             1 => return (directory, entries),
@@ -186,10 +186,10 @@ impl Reel {
         }
         let mut at = directory + part_length(entries);
         for (k, entry) in self.bytes[directory..][..entries]
-            .chunks(PICTURE_ENTRY)
+            .chunks(h.entry_bytes())
             .enumerate()
         {
-            let length = u32::from_le_bytes([entry[3], entry[4], entry[5], 0]) as usize;
+            let length = u32::from_le_bytes([entry[0], entry[1], entry[2] & 0x3F, 0]) as usize;
             if k + 2 == i {
                 return (at, length);
             }
@@ -290,7 +290,8 @@ fn small(coding: Coding, level: Level, kind: SoundCoding) -> (Settings, Vec<u8>,
     let slices = (0..4).map(|i| {
         let pictures = (0..4).map(|k| {
             let coded = picture(encoder.as_mut(), 4 * i + k, k == 0 && i != 1);
-            Picture::coded(160 * k, coding as u8, coded)
+            // The last slice has pictures at unequal distances.
+            Picture::coded(160 * k + 7 * u32::from(i == 3 && k == 2), coded)
         });
         let pictures = pictures.collect();
         let samples: Vec<i16> = (640 * i..640 * (i + 1)).map(tone).collect();
@@ -409,7 +410,7 @@ fn chunks(files: &mut Files) {
         ("pictures-513", 6, &[1, 2]),
         ("number-ahead", 8, &[90]),
         ("number-behind", 8, &[0]),
-        ("length-long", 12, &[0xF0]),
+        ("length-long", 12, &[0, 2]),
         ("length-4-gib", 12, &[0xF0, 0xFF, 0xFF, 0xFF]),
         ("length-5-mib", 12, &[0, 0, 0x50, 0, 0xD0, 0xFF, 0x4F, 0]),
         ("used-short", 16, &[4, 0, 0, 0]),
@@ -476,30 +477,43 @@ fn parts(files: &mut Files) {
     );
     add(
         "directory-tick-back",
-        f.clone().inside(2, 1, 16, &[0, 0, 0], true),
+        f.clone().inside(3, 1, 9, &[0, 0, 0], true),
     );
     add(
         "directory-tick-past",
-        f.clone().inside(2, 1, 16, &[0xFF, 0xFF, 0xFF], true),
+        f.clone().inside(3, 1, 9, &[0xFF, 0xFF, 0xFF], true),
     );
     add(
         "directory-length-long",
-        f.clone().inside(2, 1, 3, &[0xFF, 0xFF, 0xFF], true),
+        f.clone().inside(2, 1, 0, &[0xFF, 0xFF, 0x7F], true),
     );
     add(
         "directory-length-wrong",
-        f.clone().inside(2, 1, 3, &[40, 0, 0], true),
+        f.clone().inside(2, 1, 0, &[40, 0, 0x40], true),
     );
-    add("directory-coding", f.clone().inside(2, 1, 14, &[0], true));
-    add("directory-flags", f.clone().inside(2, 1, 31, &[3], true));
+    add("directory-flags", f.clone().inside(2, 1, 5, &[0xC0], true));
+    let even = ChunkHeader::EVEN;
+    add(
+        "directory-even-left-out",
+        f.clone().head(2, 5, &[ChunkHeader::KEY]),
+    );
+    add(
+        "directory-even-wrongly",
+        f.clone().head(3, 5, &[ChunkHeader::KEY | even]),
+    );
+    // The times are those of an even slice, without its flag: for a player nothing is wrong.
+    add(
+        "directory-even-unsaid",
+        f.clone().inside(3, 1, 15, &[0x40, 1, 0], true),
+    );
     add(
         "directory-key-of-picture",
-        f.clone().inside(2, 1, 31, &[1], true),
+        f.clone().inside(2, 1, 5, &[0x40], true),
     );
-    add("directory-key", f.clone().inside(2, 1, 15, &[0], true));
+    add("directory-key", f.clone().inside(2, 1, 2, &[0], true));
     add(
         "directory-unchanged-with-bytes",
-        f.clone().inside(2, 1, 31, &[2], true),
+        f.clone().inside(2, 1, 5, &[0x80], true),
     );
     add("picture-flipped", f.clone().inside(2, 3, 5, &[0xAA], false));
     add(
@@ -519,6 +533,107 @@ fn parts(files: &mut Files) {
     );
 }
 
+/// What stands inside payloads: `coding.md`, and 2.1 of the container's text.
+fn payloads(files: &mut Files) {
+    let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("payload-{name}"), bytes));
+    let (settings, _, slices) = small(Coding::Raw, Level::Light, SoundCoding::PcmU8);
+    let raw = Reel::new(write_reel(&settings, None, &slices).0);
+    add("raw", raw.bytes.clone());
+    for (name, at, bytes) in [
+        ("raw-reserved", 2, &[1][..]),
+        ("raw-count-0", 0, &[0]),
+        ("raw-count-more", 0, &[9]),
+        ("raw-left-of-panel", 4, &[16]),
+        ("raw-width-0", 8, &[0]),
+        ("raw-width-17", 8, &[17]),
+        ("raw-height-less", 10, &[1]),
+    ] {
+        add(name, raw.clone().inside(2, 3, at, bytes, true));
+    }
+    // A rectangle of an odd number of pixels ends with two bytes of zeros.
+    let mut odd = slices.clone();
+    let picture = &mut odd[2].pictures[1];
+    picture.bytes = [&[1, 0, 0, 0, 3, 0, 4, 0, 1, 0, 1, 0][..], &[0xF8, 0, 0, 0]].concat();
+    picture.unchanged = false;
+    let odd = Reel::new(write_reel(&settings, None, &odd).0);
+    add("raw-odd", odd.bytes.clone());
+    add("raw-odd-zeros", odd.clone().inside(2, 3, 15, &[1], true));
+    let (settings, _, slices) = small(Coding::Patch, Level::Light, SoundCoding::PcmU8);
+    // Zeros up to a multiple of four, under a checksum that holds.
+    let light = Reel::new(write_reel(&settings, None, &slices).0);
+    let padded = (2..6)
+        .find(|&i| !light.part(2, i).1.is_multiple_of(4))
+        .unwrap();
+    let length = light.part(2, padded).1;
+    add("zeros", light.clone().inside(2, padded, length, &[1], true));
+    // Bits behind the last macroblock of a light picture.
+    add(
+        "light-bits-behind",
+        light.clone().inside(2, padded, length - 1, &[0xFF], true),
+    );
+    add(
+        "light-level",
+        light.clone().inside(2, padded, 0, &[2], true),
+    );
+    add(
+        "light-head-reserved",
+        light.clone().inside(2, padded, 0, &[0x11], true),
+    );
+
+    // Two checksums: 80 x 64 pixels are 10,252 bytes.
+    let settings = Settings {
+        width: 80,
+        height: 64,
+        coding: 0,
+        level: 0,
+        working_memory: 0,
+        sound: SoundCoding::None,
+        ..settings
+    };
+    let pixels = (0..80 * 64_u32).flat_map(|i| (i as u16).to_be_bytes());
+    let picture = Picture {
+        key: true,
+        bytes: [1, 0, 0, 0, 0, 0, 0, 0, 80, 0, 64, 0]
+            .into_iter()
+            .chain(pixels)
+            .collect(),
+        ..Picture::default()
+    };
+    let slice = |n: u64| Slice::new(160 * n, 160, Vec::new(), vec![picture.clone()]);
+    let long = Reel::new(write_reel(&settings, None, &[slice(0), slice(1)]).0);
+    let (start, length) = long.part(1, 2);
+    add("two-sums", long.bytes.clone());
+    add("two-sums-first-piece", long.clone().flip(start + 8191));
+    add("two-sums-second-piece", long.clone().flip(start + 8192));
+    add(
+        "two-sums-second-sum",
+        long.clone().flip(start + align4(length) + 7),
+    );
+}
+
+fn indexes(files: &mut Files) {
+    let (settings, poster, slices) = small(Coding::Patch, Level::Full, SoundCoding::ImaAdpcm);
+    let settings = Settings {
+        index_step_ms: 40,
+        ..settings
+    };
+    // Sixteen entries in blocks of fourteen.
+    let reel = Reel::new(write_reel(&settings, Some(&poster), &slices).0);
+    let (index, _) = reel.side(Kind::Index);
+    let second = index + CHUNK_HEADER + 128;
+    let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("index-{name}"), bytes));
+    add("two-blocks", reel.bytes.clone());
+    add("second-block-flipped", reel.clone().flip(second + 9));
+    let mut zeros = reel.clone();
+    zeros.bytes[second + 8 * 5] = 1;
+    seal(&mut zeros.bytes[second..second + 128]);
+    add(
+        "behind-the-last-entry",
+        zeros.side_inside(Kind::Index, 0, &[], true),
+    );
+    add("of-one-block", reel.clone().header(168, &[14]));
+}
+
 fn ends(files: &mut Files) {
     let f = film();
     let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("end-{name}"), bytes));
@@ -531,6 +646,8 @@ fn ends(files: &mut Files) {
         f.clone().side_inside(Kind::Note, 0, &[0xFF], true),
     );
     add("note-time", f.clone().side_head(Kind::Note, 24, &[1]));
+    add("note-pictures", f.clone().side_head(Kind::Note, 6, &[1]));
+    add("note-ticks", f.clone().side_head(Kind::Note, 20, &[1]));
     add(
         "index-flipped",
         f.clone().side_inside(Kind::Index, 5, &[0xAA], false),
@@ -587,6 +704,7 @@ fn ends(files: &mut Files) {
     add("cut-in-header", f.clone().cut(700));
     add("bytes-behind", [&f.bytes[..], &[0; 48]].concat());
     let l = live();
+    let even = ChunkHeader::EVEN;
     let mut add = |name: &str, bytes: Vec<u8>| files.push((format!("live-{name}"), bytes));
     add("cut-in-slice", l.clone().cut(l.slice(3).0 + 1000));
     add("cut-in-chunk-header", l.clone().cut(l.slice(3).0 + 20));
@@ -598,9 +716,9 @@ fn ends(files: &mut Files) {
     add("index-offset", open.clone().header(152, &[0, 4]));
     // As a whole reel has them, in order: but a live reel has no index.
     add("index", open.clone().header(152, &f.bytes[152..172]));
-    let no_key = open.of(open.clone().head(0, 5, &[0]));
-    add("first-not-key-nor-gap", no_key.inside(0, 1, 15, &[0], true));
-    let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP]));
+    let no_key = open.of(open.clone().head(0, 5, &[even]));
+    add("first-not-key-nor-gap", no_key.inside(0, 1, 2, &[0], true));
+    let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP | even]));
     add("time-2-40", gap.head(2, 24, &[0, 0, 0, 0, 0, 1]));
     add("bytes-behind", [&l.bytes[..], &[7; 16]].concat());
     add("jump-of-24-s", l.clone().head(2, 24, &[0xC0, 0x7D, 1, 0]));
@@ -617,6 +735,8 @@ fn all() -> Files {
     headers(&mut files);
     chunks(&mut files);
     parts(&mut files);
+    payloads(&mut files);
+    indexes(&mut files);
     ends(&mut files);
     files
 }
@@ -719,7 +839,7 @@ fn a_second_reader_in_python_says_the_same_of_kept_and_fresh_reels() {
 /// picture's, and a key picture sets every pixel. The figures are of the payload of
 /// `coding.md`: 8 bytes of rectangle, 16 x 16 pixels of 2 bytes, 11 for the window.
 #[test]
-fn a_raw_picture_is_held_to_its_directory_and_to_the_whole_panel() {
+fn a_raw_picture_is_held_to_the_header_and_to_the_whole_panel() {
     let (settings, _, slices) = small(Coding::Raw, Level::Light, SoundCoding::PcmU8);
     let reel = Reel::new(write_reel(&settings, None, &slices).0);
     let folder = tempfile::tempdir().unwrap();
@@ -733,21 +853,19 @@ fn a_raw_picture_is_held_to_its_directory_and_to_the_whole_panel() {
     let (code, told) = verified(&reel.bytes);
     assert_eq!(code, Some(0), "{told}");
     let key = slices[0].pictures[0].clone();
-    assert_eq!((key.windows, key.bus_bytes), (1, 11 + 2 * 16 * 16));
-    for (at, bytes, words) in [
-        (6, &[0xFF, 1][..], "1 windows and 511 bytes"),
-        (12, &[2, 0], "2 windows and 523 bytes"),
-    ] {
-        let (code, told) = verified(&reel.clone().inside(0, 1, at, bytes, true));
-        assert_eq!(code, Some(1), "{told}");
-        assert!(told.contains(words), "{told}");
+    assert_eq!(key.bytes.len(), 4 + 8 + 2 * 16 * 16);
+    // One window of 16 x 16 pixels is 523 bytes.
+    for (most, code) in [(523_u16, 0), (522, 1)] {
+        let stated = most.to_le_bytes();
+        let (ended, told) = verified(&reel.clone().header(136, &stated));
+        assert_eq!(ended, Some(code), "{told}");
+        assert_eq!(told.contains("sends 523 bytes"), code == 1, "{told}");
     }
     // A line less, told truly: 16 x 15 pixels.
     let mut slices = slices;
     let key = &mut slices[0].pictures[0];
     key.bytes[4 + 6] = 15;
     key.bytes.truncate(4 + 8 + 2 * 16 * 15);
-    key.bus_bytes = 11 + 2 * 16 * 15;
     let (code, told) = verified(&write_reel(&settings, None, &slices).0);
     assert_eq!(code, Some(1), "{told}");
     assert!(told.contains("leaves visible pixels"), "{told}");

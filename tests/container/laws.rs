@@ -5,8 +5,8 @@ use crate::common::reels::{events, tiny_poster, tiny_reel, tiny_settings, write_
 use proptest::prelude::*;
 use std::io::Cursor;
 use thumbreel::reel::{
-    CHUNK_HEADER, ChunkHeader, End, Header, IndexEntry, IndexSector, PICTURE_ENTRY, Picture,
-    PictureHeader, SECTOR, Settings, Slice, SoundCoding, crc32, verify,
+    CHUNK_HEADER, ChunkHeader, End, Header, INDEX_BLOCK, IndexBlock, IndexEntry, MOST_ENTRY,
+    Picture, PictureHeader, SECTOR, Settings, Slice, SoundCoding, crc32, verify,
 };
 
 fn seal<const N: usize>(mut bytes: [u8; N]) -> [u8; N] {
@@ -73,24 +73,27 @@ proptest! {
     }
 
     #[test]
-    fn picture_headers_obey_the_round_trip_law(bytes in any::<[u8; PICTURE_ENTRY]>(), flags in 0..4_u8) {
-        let mut bytes = bytes;
-        bytes[15] = flags;
-        if let Ok(header) = PictureHeader::parse(&bytes, false) {
-            let mut again = [0; PICTURE_ENTRY];
-            header.emit(&mut again);
-            prop_assert_eq!(again, bytes);
+    fn directory_entries_obey_the_round_trip_law(bytes in any::<[u8; MOST_ENTRY]>(), even: bool, i in 0..16_u16, ticks in 1..=960_000_u32) {
+        let flags = if even { ChunkHeader::EVEN } else { 0 };
+        let h = ChunkHeader { flags, pictures: 16, ticks, ..slice_header() };
+        if let Ok(header) = PictureHeader::parse(&bytes, &h, i) {
+            let n = h.entry_bytes();
+            prop_assert_eq!(&header.emit()[..n], &bytes[..n]);
+            // The formula of the text, 6.2.
+            if even {
+                prop_assert_eq!(u64::from(header.tick_offset), u64::from(i) * u64::from(ticks) / 16);
+            }
         }
     }
 
     #[test]
-    fn index_sectors_obey_the_round_trip_law(first in 0..1000_u32, step: u32, id_low: u32, seed: u64) {
+    fn index_blocks_obey_the_round_trip_law(first in 0..1000_u32, step: u32, id_low: u32, seed: u64) {
         let mut chance = Chance::new(seed);
         let mut entry = || IndexEntry { place: chance.below(1 << 32) as u32, number: chance.below(1 << 32) as u32 };
-        let sector = IndexSector { first: first * 62, id_low, step, entries: std::array::from_fn(|_| entry()) };
-        let mut bytes = [0; SECTOR];
-        sector.emit(&mut bytes);
-        prop_assert_eq!(IndexSector::parse(&bytes), Ok(sector));
+        let block = IndexBlock { first: first * 14, id_low, step, entries: std::array::from_fn(|_| entry()) };
+        let mut bytes = [0; INDEX_BLOCK];
+        block.emit(&mut bytes);
+        prop_assert_eq!(IndexBlock::parse(&bytes), Ok(block));
     }
 
     #[test]
@@ -179,16 +182,24 @@ fn random_picture(chance: &mut Chance, tick_offset: u32, key: bool) -> Picture {
     let length = if unchanged { 0 } else { 1 + chance.below(900) };
     Picture {
         tick_offset,
-        coding: 2,
         key,
         unchanged,
-        windows: if unchanged { 0 } else { chance.below(9) as u16 },
-        cost: 256 * chance.below(1000) as u32,
-        bus_bytes: if unchanged {
-            0
-        } else {
-            chance.below(1 << 20) as u32
-        },
         bytes: (0..length).map(|_| chance.below(256) as u8).collect(),
+    }
+}
+
+fn slice_header() -> ChunkHeader {
+    ChunkHeader {
+        kind: 3,
+        flags: 0,
+        pictures: 0,
+        number: 0,
+        length: 0,
+        used: 0,
+        ticks: 1,
+        time: 0,
+        bytes: 0,
+        first_picture: 0,
+        id_low: 0,
     }
 }

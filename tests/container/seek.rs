@@ -33,10 +33,7 @@ fn slices(count: u64) -> Vec<Slice> {
     let payload = bytes(7, 1000);
     let slice = |i: u64| {
         let picture = Picture {
-            coding: 2,
             key: i.is_multiple_of(40),
-            windows: 1,
-            bus_bytes: 43,
             bytes: payload.clone(),
             ..Picture::default()
         };

@@ -86,7 +86,7 @@ fn decoded(path: &str) -> (Vec<Vec<u8>>, Vec<i16>) {
                 0
             };
             panel
-                .decode(picture.coding, key | still, &picture.bytes)
+                .decode(header.coding, key | still, &picture.bytes)
                 .unwrap();
             pictures.push(panel.pixels().iter().flat_map(|&p| expand_565(p)).collect());
         }

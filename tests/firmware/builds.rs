@@ -245,7 +245,10 @@ fn expected(name: &str, film: &Film, reel: &[u8]) -> String {
             bytes,
             ..
         } => {
-            let rectangles = decoder.decode(h.coding, h.flags, bytes).unwrap().to_vec();
+            let rectangles = decoder
+                .decode(header.coding, h.flags, bytes)
+                .unwrap()
+                .to_vec();
             if film.coding == FilmCoding::Raw && !h.is_unchanged() {
                 let source = harbour(film.width, film.height, *number).1;
                 assert_eq!(decoder.pixels(), source, "the source");

@@ -169,11 +169,7 @@ pub fn reel(pictures: &[Vec<u8>], plan: &EncoderPlan) -> Vec<u8> {
                 unchanged: false,
             };
             let key = n == 0 && i % KEY_EVERY == 0;
-            Picture::coded(
-                step * n as u32,
-                coding as u8,
-                coder.encode(&input, key).unwrap(),
-            )
+            Picture::coded(step * n as u32, coder.encode(&input, key).unwrap())
         });
         let coded = coded.collect();
         let block = sound.encode(&super::films::tone(time, ticks));
@@ -208,12 +204,8 @@ fn settings(coding: Coding, level: Level, sound: SoundCoding) -> Settings {
 pub fn one_picture(level: Level, bytes: Vec<u8>) -> Vec<u8> {
     let picture = Picture {
         tick_offset: 0,
-        coding: Coding::Patch as u8,
         key: true,
         unchanged: false,
-        windows: 1,
-        cost: 0,
-        bus_bytes: 2 * u32::from(SIDE) * u32::from(SIDE),
         bytes,
     };
     let slice = Slice::new(0, CLOCK_RATE / RATE, Vec::new(), vec![picture]);

@@ -5,9 +5,12 @@ use super::tools::{EMULATED, Target, firmware, succeed};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs;
+use std::io::Cursor;
 use std::process::Command;
+use thumbreel::budget::ReelFacts;
 use thumbreel::coding::Coding;
 use thumbreel::coding::patch::Level;
+use thumbreel::reel::ReelFile;
 
 /// A coding under test: its name in the table, number and level.
 pub const CODINGS: [(&str, Coding, Level); 3] = [
@@ -133,11 +136,14 @@ pub fn estimates(names: &[&str], n: usize, search: u8) -> String {
                 let reel = clips::reel(&pictures, &plan);
                 let counts = EMULATED.map(|target| Counts::of(target, &reel));
                 let [m4, rv32] = &counts;
+                let facts = ReelFacts::of(ReelFile::new(Cursor::new(&reel)).unwrap()).unwrap();
+                let pictures = facts.pictures.iter();
+                let estimated: u64 = pictures.map(|p| u64::from(p.instructions)).sum();
                 writeln!(
                     text,
                     "| {} | {coding} {quality}{mark} | {:.1} | {:.0} % | {:.1} | {:.1} |",
                     clips::label(name),
-                    m4.get("stated") / m4.all_pixels(),
+                    estimated as f64 / m4.all_pixels(),
                     100.0 * m4.get("bus") / (2.0 * m4.all_pixels()),
                     m4.a_pixel(),
                     rv32.a_pixel(),

@@ -8,7 +8,7 @@ use super::play::{
 };
 use super::tools::{EVERYWHERE, Target};
 use crate::common::faults::Fault;
-use thumbreel::reel::{CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, find_chunk, part_length};
+use thumbreel::reel::{CHUNK_HEADER, ChunkHeader, find_chunk, part_length};
 
 /// Ticks of one slice, and samples of one fade.
 const SLICE: usize = 1600;
@@ -71,10 +71,10 @@ fn stand_between(played: &Played, reel: &[u8], from: usize, key: usize) {
 fn parts(reel: &[u8], n: u32) -> Vec<usize> {
     let (offset, header) = slice(reel, n);
     let directory = offset + CHUNK_HEADER + part_length(header.bytes as usize);
-    let entries = usize::from(header.pictures) * PICTURE_ENTRY;
+    let entries = header.directory_bytes();
     let mut parts = vec![offset + CHUNK_HEADER, directory];
     let mut at = directory + part_length(entries);
-    for entry in reel[directory..][..entries].chunks(PICTURE_ENTRY) {
+    for entry in reel[directory..][..entries].chunks(header.entry_bytes()) {
         parts.push(at);
         at += part_length(length(entry));
     }
@@ -83,7 +83,7 @@ fn parts(reel: &[u8], n: u32) -> Vec<usize> {
 
 /// Bytes of a picture's payload, by its entry in the directory.
 fn length(entry: &[u8]) -> usize {
-    u32::from_le_bytes([entry[3], entry[4], entry[5], 0]) as usize
+    u32::from_le_bytes([entry[0], entry[1], entry[2] & 0x3F, 0]) as usize
 }
 
 fn with_flip(reel: &[u8], at: usize) -> Vec<u8> {

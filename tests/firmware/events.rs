@@ -10,8 +10,7 @@ use std::fs;
 use std::path::Path;
 use thumbreel::coding::patch::Level;
 use thumbreel::reel::{
-    CHUNK_HEADER, ChunkHeader, PICTURE_ENTRY, PIECE, SoundCoding, align4, crc32, find_chunk,
-    part_length,
+    CHUNK_HEADER, ChunkHeader, PIECE, SoundCoding, align4, crc32, find_chunk, part_length,
 };
 
 /// The first line in which two texts differ, to be read by people.
@@ -268,7 +267,7 @@ fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
         let (at, h) = all[random.below(all.len() as u64) as usize];
         let parts = at + CHUNK_HEADER;
         let directory = parts + part_length(h.bytes as usize);
-        let entries = usize::from(h.pictures) * PICTURE_ENTRY;
+        let entries = h.directory_bytes();
         let place = match random.below(8) {
             0 => 8 + random.below(188) as usize,
             1 => at + 4 + random.below(40) as usize,
@@ -287,8 +286,8 @@ fn forge(reel: &[u8], random: &mut Chance) -> Vec<u8> {
         // The pictures, as far as the directory still tells where they are.
         let mut part = directory + part_length(entries);
         for i in 0..usize::from(h.pictures) {
-            let length = &reel[directory + i * PICTURE_ENTRY + 3..][..3];
-            let n = u32::from_le_bytes([length[0], length[1], length[2], 0]) as usize;
+            let length = &reel[directory + i * h.entry_bytes()..][..3];
+            let n = u32::from_le_bytes([length[0], length[1], length[2] & 0x3F, 0]) as usize;
             if part + part_length(n) > parts + h.used as usize {
                 break;
             }

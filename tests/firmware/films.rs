@@ -201,7 +201,7 @@ impl Film {
             };
             let key = n == 0 && i.is_multiple_of(self.key_every);
             let encoded = encoder.encode(&input, key).unwrap();
-            Picture::coded(ticks * n / self.pictures, self.coding.number(), encoded)
+            Picture::coded(ticks * n / self.pictures, encoded)
         });
         let pictures = pictures.collect();
         let block = sound.map_or_else(Vec::new, |s| s.encode(&tone(time, ticks)));

@@ -133,7 +133,7 @@ pub fn expected(reel: &[u8]) -> Expected {
             bytes,
             ..
         } => {
-            decoder.decode(h.coding, h.flags, bytes).unwrap();
+            decoder.decode(header.coding, h.flags, bytes).unwrap();
             if !h.is_unchanged() {
                 all.pictures
                     .push((*tick, wire(&decoder, header.pixel_format)));

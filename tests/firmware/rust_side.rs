@@ -173,19 +173,16 @@ impl Story {
 
     fn say_picture(&mut self, tick: u64, number: u32, h: &PictureHeader, bytes: &[u8]) {
         let mut line = format!(
-            "picture {tick} {number} {} {} {} {} {} {} {} :",
-            h.coding,
+            "picture {tick} {number} {} {} {} :",
             h.flags,
-            h.windows,
-            h.cost,
-            h.bus_bytes,
             h.length,
             crc32(bytes)
         );
         match &mut self.decoder {
             None => line += " -204 0",
             Some(decoder) => {
-                let (told, rectangles) = match decoder.decode(h.coding, h.flags, bytes) {
+                let coding = self.header.map_or(0, |h| h.coding);
+                let (told, rectangles) = match decoder.decode(coding, h.flags, bytes) {
                     Ok(rectangles) => (0, rectangles.to_vec()),
                     Err(error) => (decode_code(&error), Vec::new()),
                 };

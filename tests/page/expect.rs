@@ -47,7 +47,7 @@ fn reel(path: &Path) -> Value {
                 0
             };
             panel
-                .decode(picture.coding, key | still, &picture.bytes)
+                .decode(header.coding, key | still, &picture.bytes)
                 .unwrap();
             let bytes = visible(&header, panel.pixels());
             let tick = slice.time + u64::from(picture.tick_offset);

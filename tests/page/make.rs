@@ -293,5 +293,5 @@ fn picture(
         unchanged: false,
     };
     let encoded = encoder.encode(&input, key).unwrap();
-    Picture::coded(tick_offset, kind.coding as u8, encoded)
+    Picture::coded(tick_offset, encoded)
 }

@@ -106,9 +106,11 @@ fn seeded_reel(luck: &mut Luck, folder: &Path) -> String {
         let sound: Vec<u8> = (0..4000).flat_map(|i| tone(i).to_le_bytes()).collect();
         let picture = Picture {
             key: true,
-            windows: 1,
-            bus_bytes: 11 + 32 * 24 * 2,
-            bytes: vec![n as u8; 32 * 24 * 2],
+            bytes: [
+                &[1, 0, 0, 0, 0, 0, 0, 0, 32, 0, 24, 0][..],
+                &[n as u8; 32 * 24 * 2],
+            ]
+            .concat(),
             ..Picture::default()
         };
         writer

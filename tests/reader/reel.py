@@ -137,7 +137,7 @@ def read_header(s):
         ("index", (h.index_offset == h.index_length == h.index_step == h.index_entries == 0)
          or (h.index_entries and h.index_step and placed(h.index_offset, h.index_length)
              and h.index_offset <= 1 << 36 and h.index_length <= 4194304
-             and h.index_length == align(48 + part_length(512 * -(-h.index_entries // 62)), 16))),
+             and h.index_length == align(48 + part_length(128 * -(-h.index_entries // 14)), 16))),
         ("poster", placed(h.poster_offset, h.poster_length)),
         ("tables", placed(h.tables_offset, h.tables_length)),
         ("offsets", h.x_offset <= 1023 and h.y_offset <= 1023),
@@ -212,13 +212,14 @@ class Reel:
             return None
         if c.time >= TOP or c.bytes > c.used or c.pictures > 512:
             return None
-        flags = c.flags & 0x83 if h.lenient else c.flags
-        c.key, c.gap = bool(flags & 1), bool(flags & 2)
+        flags = c.flags & 0x87 if h.lenient else c.flags
+        c.key, c.gap, c.even = bool(flags & 1), bool(flags & 2), bool(flags & 4)
+        c.entry = 3 if c.even else 6
         c.unknown = c.kind not in (1, 2, 3, 4, 5, 6)
         if c.kind == SLICE:
-            if flags & ~3 or not 1 <= c.ticks <= 10 * h.clock_rate or (c.key and not c.pictures):
+            if flags & ~7 or not 1 <= c.ticks <= 10 * h.clock_rate or ((c.key or c.even) and not c.pictures):
                 return None
-            if c.used < part_length(c.bytes) + part_length(16 * c.pictures):
+            if c.used < part_length(c.bytes) + part_length(c.entry * c.pictures):
                 return None
         elif c.unknown:
             if flags & ~0x80:
@@ -389,7 +390,7 @@ class Reel:
     def slice_parts(self, c):
         h = self.h
         s = Record()
-        s.c, s.bus, s.cost, s.picture = c, 0, 0, 0
+        s.c, s.picture = c, 0
         if INDEX in self.seen:
             self.find("slice behind the index")
         if not self.slices and not c.key and not c.gap:
@@ -413,8 +414,8 @@ class Reel:
                         self.broken.append("chunk %d: %s" % (c.number, error))
                         self.silence(c.ticks)
         at += part_length(c.bytes)
-        directory = self.get_part(at, 16 * c.pictures)
-        at += part_length(16 * c.pictures)
+        directory = self.get_part(at, c.entry * c.pictures)
+        at += part_length(c.entry * c.pictures)
         if directory in ("cut", "bad"):
             if directory == "bad" or not h.live:
                 self.find("directory of chunk %d" % c.number)
@@ -426,7 +427,7 @@ class Reel:
             self.waiting = True
             return
         for e in entries:
-            s.bus, s.cost, s.picture = max(s.bus, e.bus), max(s.cost, e.cost), max(s.picture, e.length)
+            s.picture = max(s.picture, e.length)
             payload = b""
             if not e.unchanged:
                 payload = self.get_part(at, e.length)
@@ -457,18 +458,17 @@ class Reel:
 
     def entries(self, c, data, at):
         h, out, last = self.h, [], -1
-        for i in range(0, len(data), 16):
+        for i in range(c.pictures):
             e = Record()
-            d = data[i:i + 16]
-            e.tick, e.length, e.bus, e.cost = (int.from_bytes(d[k:k + 3], "little") for k in (0, 3, 6, 9))
-            e.windows = d[12] | d[13] << 8
-            flags = d[15] & 3 if h.lenient else d[15]
-            e.key, e.unchanged = bool(flags & 1), bool(flags & 2)
-            if flags > 2 or d[14] != h.coding or e.tick <= last or e.tick >= c.ticks:
+            d = data[c.entry * i:c.entry * (i + 1)]
+            first = int.from_bytes(d[:3], "little")
+            e.length, e.key, e.unchanged = first & 0x3FFFFF, bool(first >> 22 & 1), bool(first >> 23)
+            evenly = i * c.ticks // c.pictures
+            e.tick = evenly if c.even else int.from_bytes(d[3:], "little")
+            e.off = e.tick != evenly
+            if e.key and e.unchanged or e.tick <= last or e.tick >= c.ticks:
                 return None
-            if e.length > h.largest_picture:
-                return None
-            if e.unchanged and (e.length or e.bus or e.windows) or not e.unchanged and not e.length:
+            if e.length > h.largest_picture or e.unchanged != (e.length == 0):
                 return None
             if i == 0 and e.key != c.key:
                 return None
@@ -478,14 +478,16 @@ class Reel:
         end = c.at + 48 + c.used
         if at > end or (at < end and not h.lenient):
             return None
+        if out and not c.even and not any(e.off for e in out):
+            self.find("flag even is missing")
         return out
 
     def decode(self, e, payload, panel, patch):
         h = self.h
         if h.coding == 0:
             panel, windows, bus = codings.decode_raw(payload, e.key, panel, h.pixel_format, h.shape)
-            if e.windows is not None and (windows, bus) != (e.windows, e.bus):
-                self.find("bus bytes or windows")
+            if 0 < h.worst_bus_bytes < bus:
+                self.broken.append("worst_bus_bytes")
             return panel
         if h.coding == 2:
             return patch.decode(payload, e.key, panel)
@@ -502,19 +504,19 @@ class Reel:
         h = self.h
         if self.poster is not None:
             e = Record()
-            e.key, e.windows = True, None
+            e.key = True
             try:
                 self.decode(e, self.poster, np.zeros((h.height, h.width), dtype="<u2"),
                             Patch(h.width, h.height, h.level) if h.coding == 2 else None)
             except Broken as error:
                 self.broken.append("poster: %s" % error)
         if self.index is not None:
-            if len(self.index) % 512 or len(self.index) != 512 * -(-h.index_entries // 62):
+            if len(self.index) % 128 or len(self.index) != 128 * -(-h.index_entries // 14):
                 self.find("index size")
-            for i in range(0, len(self.index) - 511, 512):
-                b = self.index[i:i + 512]
-                first, low, step, crc = struct.unpack("<4I", b[496:])
-                if first != 62 * (i // 512) or low != h.reel_id & 0xFFFFFFFF or step != h.index_step or crc != zlib.crc32(b[:508]):
+            for i in range(0, len(self.index) - 127, 128):
+                b = self.index[i:i + 128]
+                first, low, step, crc = struct.unpack("<4I", b[112:])
+                if first != 14 * (i // 128) or low != h.reel_id & 0xFFFFFFFF or step != h.index_step or crc != zlib.crc32(b[:124]):
                     self.find("index block")
         if self.end_payload is not None:
             if len(self.end_payload) < 552 or (len(self.end_payload) > 552 and not h.lenient):
@@ -560,8 +562,6 @@ class Reel:
         same("most_ticks", h.most_ticks, max(c.ticks for c in cs))
         same("largest_sound", h.largest_sound, max(c.bytes for c in cs))
         same("largest_picture", h.largest_picture, max(s.picture for s in self.slices))
-        same("worst_bus_bytes", h.worst_bus_bytes, max(s.bus for s in self.slices))
-        same("worst_instructions", -(-h.worst_instructions // 256), max(s.cost for s in self.slices))
         same("mean_rate", h.mean_rate, -(-sum(c.length for c in cs) * h.clock_rate // h.duration))
         worst = best = low = 0
         for c in cs:
@@ -579,9 +579,9 @@ class Reel:
             self.find("prebuffer")
         if self.index is not None:
             same("index_entries", h.index_entries, -(-h.duration // h.index_step))
-            for i in range(62 * (len(self.index) // 512)):
-                block = self.index[512 * (i // 62):]
-                got = struct.unpack("<2I", block[8 * (i % 62):8 * (i % 62) + 8])
+            for i in range(14 * (len(self.index) // 128)):
+                block = self.index[128 * (i // 14):]
+                got = struct.unpack("<2I", block[8 * (i % 14):8 * (i % 14) + 8])
                 want = (0, 0)
                 if i < h.index_entries:
                     t = h.first_tick + i * h.index_step

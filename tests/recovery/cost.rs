@@ -12,7 +12,7 @@ use std::io::Cursor;
 use std::path::Path;
 
 use thumbreel::reel::{
-    CHUNK_HEADER, Header, Kind, PICTURE_ENTRY, Piece, ReelFile, Survey, crc32, part_length, verify,
+    CHUNK_HEADER, Header, Kind, Piece, ReelFile, Survey, crc32, part_length, verify,
 };
 
 /// What a player presents: for each tick at which a block of sound starts its
@@ -84,7 +84,7 @@ fn places(reel: &[u8]) -> Vec<(&'static str, std::ops::Range<usize>, u32)> {
         let (at, h) = (s.offset as usize, &s.header);
         let sound = at + CHUNK_HEADER;
         let directory = sound + part_length(h.bytes as usize);
-        let pictures = directory + part_length(usize::from(h.pictures) * PICTURE_ENTRY);
+        let pictures = directory + part_length(h.directory_bytes());
         let end = at + CHUNK_HEADER + h.used as usize;
         found.push(("slice header", at..sound, h.ticks));
         found.push(("sound", sound..directory, h.ticks));

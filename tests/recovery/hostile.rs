@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::rc::Rc;
 use thumbreel::reel::{
-    CHUNK_HEADER, ChunkHeader, ErrorKind, Header, IndexEntry, IndexSector, Kind, PartName,
-    PictureHeader, ReelError, ReelFile, SECTOR, SYNC, UNKNOWN, align4, chunk_length, crc32,
-    part_length, repair, verify,
+    CHUNK_HEADER, ChunkHeader, ErrorKind, Header, INDEX_BLOCK, IndexBlock, IndexEntry, Kind,
+    PartName, PictureHeader, ReelError, ReelFile, SECTOR, SYNC, UNKNOWN, align4, chunk_length,
+    crc32, part_length, repair, verify,
 };
 
 fn slice_header(header: &Header, number: u32, time: u64, used: u32) -> ChunkHeader {
@@ -178,20 +178,15 @@ fn times_that_pass_64_bits_are_refused() {
 #[test]
 fn a_picture_longer_than_its_slice_is_refused() {
     let header = wide_header();
-    for length in [(1 << 24) - 1, (1 << 24) - 4, 1 << 23, 100] {
+    for length in [(1 << 22) - 1, (1 << 22) - 4, 1 << 21, 100] {
         let picture = PictureHeader {
             tick_offset: 0,
             length,
-            coding: 2,
             flags: 1,
-            windows: 0,
-            cost: 0,
-            bus_bytes: 0,
         };
-        let mut bytes = [0; 16];
-        picture.emit(&mut bytes);
+        let bytes = picture.emit();
         let mut reel = sectors_of(&header);
-        let mut h = slice_header(&header, 0, header.first_tick, 20 + 24);
+        let mut h = slice_header(&header, 0, header.first_tick, 12 + 24);
         h.pictures = 1;
         h.flags = ChunkHeader::KEY;
         append_chunk(&mut reel, &h, &[&bytes, &[0; 20]]);
@@ -278,15 +273,15 @@ fn an_index_that_points_at_itself_does_not_loop() {
             place: place as u32,
             number: 0,
         };
-        let index = IndexSector {
+        let index = IndexBlock {
             first: 0,
             id_low: header.id_low(),
             step: header.index_step,
-            entries: [entry; 62],
+            entries: [entry; 14],
         };
-        let mut bytes = [0; SECTOR];
+        let mut bytes = [0; INDEX_BLOCK];
         index.emit(&mut bytes);
-        reel[at..at + SECTOR].copy_from_slice(&bytes);
+        reel[at..at + INDEX_BLOCK].copy_from_slice(&bytes);
         let mut file = ReelFile::new(Cursor::new(&reel)).unwrap();
         file.seek(20 * 200);
         assert_eq!(file.next_slice().unwrap().unwrap().time, 18 * 200);

@@ -69,7 +69,7 @@ fn boards() -> impl Strategy<Value = Board> {
 /// what lies before the first slice, the slices, the heads of index and end.
 /// What it wants and has not read yet it reads on to the end of a sector. Also
 /// how much of that it may leave where the ring buffer's room ends: what lies
-/// behind the head of the index, and of the end's head what is past one sector.
+/// behind the head of the index, and a sector with the end's head if it reads on for that.
 fn bytes_read(reel: &ReelFacts) -> (u64, u64) {
     let first = u64::from(reel.lead_bytes);
     let index = first + reel.slice_bytes();
@@ -83,8 +83,8 @@ fn bytes_read(reel: &ReelFacts) -> (u64, u64) {
     });
     let wanted = beside.iter().copied().chain(slices);
     let behind = (index + 48).next_multiple_of(512) - (index + 48);
-    let across = if end % 512 > 512 - 48 { end % 512 } else { 0 };
-    let tail = behind + across;
+    let with_index = end + 48 <= (index + 48).next_multiple_of(512);
+    let tail = behind + if with_index { 0 } else { 512 };
     let (mut read, mut position) = (0, 0);
     for (at, bytes) in wanted.chain([(index, 48), (end, 48)]) {
         position = position.max(at);

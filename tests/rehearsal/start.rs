@@ -24,7 +24,6 @@ fn reel(wait: u32, most: u32) -> ReelFacts {
     for n in 0..40 {
         let picture = Picture {
             key: true,
-            windows: 1,
             bytes: vec![7; 48_000],
             ..Picture::default()
         };

@@ -27,7 +27,6 @@ pub fn write_reel(path: &Path, seconds: u32, bytes_a_second: usize, prebuffer: u
         let bytes = noise(bytes_a_second / 4 - 2600, u64::from(n) + 1);
         let picture = Picture {
             key: n % 4 == 0,
-            windows: 1,
             bytes,
             ..Picture::default()
         };

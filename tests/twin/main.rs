@@ -68,8 +68,6 @@ fn frame(side: u16, offset: u32) -> Picture {
     Picture {
         key: true,
         tick_offset: offset,
-        windows: 1,
-        bus_bytes: 11 + 2 * u32::from(side) * u32::from(side),
         bytes,
         ..Picture::default()
     }

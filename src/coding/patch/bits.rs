@@ -135,8 +135,12 @@ impl Entropy for BitReader<'_> {
         }
     }
 
+    fn elements(&self) -> u64 {
+        8 * self.at as u64 - u64::from(self.filled)
+    }
+
     fn finish(self) -> Result<(), DecodeError> {
-        let used = (8 * self.at as u64 - u64::from(self.filled)).div_ceil(8);
+        let used = self.elements().div_ceil(8);
         let length = self.data.len() as u64;
         match used.cmp(&length) {
             core::cmp::Ordering::Less => Err(DecodeError::Long),

@@ -9,6 +9,7 @@ use super::predict::{Mode, Patch, predict};
 use super::range::{Contexts, RangeReader, START};
 use super::syntax::*;
 use super::tables::{MOST_QUANTISER, REACH, step};
+use super::work::Work;
 use super::{HEAD, HEAD_DITHER, HEAD_KEY, HEAD_LEVEL, Level, transform};
 use crate::coding::dirty::Cells;
 use crate::coding::{DecodeError, MOST_SIDE};
@@ -52,6 +53,7 @@ pub struct Decoder<B> {
     cells: Cells,
     patch: Patch,
     values: [i16; 64],
+    work: Work,
 }
 
 impl<'a> Decoder<&'a mut [u8]> {
@@ -114,6 +116,7 @@ impl<B: Memory> Decoder<B> {
             cells: Cells::new(width, height),
             patch: Patch::new(),
             values: [0; 64],
+            work: Work::picture(level, 0, true),
         })
     }
 
@@ -163,6 +166,15 @@ impl<B: Memory> Decoder<B> {
         &self.cells
     }
 
+    /// Estimated instructions of a scalar core for the last picture, to decode it and
+    /// to convert the pixels that changed.
+    #[must_use]
+    pub fn instructions(&self) -> u32 {
+        let mut work = self.work;
+        work.show(self.cells.pixels());
+        work.total()
+    }
+
     /// The planes of Y, Co and Cg, padded to whole macroblocks.
     #[must_use]
     pub fn planes(&self) -> [&[u8]; 3] {
@@ -192,6 +204,8 @@ impl<B: Memory> Decoder<B> {
 
     fn begin(&mut self) {
         self.cells.clear();
+        let blocks = across(self.width) * across(self.height);
+        self.work = Work::picture(self.level, blocks, self.key);
         // A damaged picture may have left levels behind.
         self.values = [0; 64];
         self.above = [Neighbour::default(); MOST_BLOCKS + 1];
@@ -215,6 +229,7 @@ impl<B: Memory> Decoder<B> {
                 self.macroblock(&mut from, column, line)?;
             }
         }
+        self.work.flags(from.elements());
         from.finish()
     }
 
@@ -252,6 +267,7 @@ impl<B: Memory> Decoder<B> {
             *mode = from.mode(MODE_LUMA);
         }
         let chroma = from.mode(MODE_CHROMA);
+        self.work.intra();
         let coded = self.coded(from, CODED + 2, true, column)?;
         for (i, mode) in modes.into_iter().enumerate() {
             let (x, y) = (column * 16 + (i & 1) * 8, line * 16 + (i >> 1) * 8);
@@ -288,10 +304,12 @@ impl<B: Memory> Decoder<B> {
         }
         if !split {
             vectors = [vectors[0]; 4];
+            self.work.moved(vectors[0], 16);
             self.move_block::<16, 8>(E::LEVEL, column * 16, line * 16, vectors[0]);
         } else {
             for (i, v) in vectors.into_iter().enumerate() {
                 let (x, y) = (column * 16 + (i & 1) * 8, line * 16 + (i >> 1) * 8);
+                self.work.moved(v, 8);
                 self.move_block::<8, 4>(E::LEVEL, x, y, v);
             }
         }
@@ -415,6 +433,7 @@ impl<B: Memory> Decoder<B> {
         };
         let last = from.coefficients(kind, near, &mut out)?;
         let sum = out.sum;
+        self.work.block(last, transform4x4);
         let mut to = self.luma.target(x, y);
         if transform4x4 {
             transform::add_fours(&mut self.values, &mut to);
@@ -442,6 +461,7 @@ impl<B: Memory> Decoder<B> {
                 };
                 let last = from.coefficients(Kind::Chroma, near, &mut out)?;
                 let sum = out.sum;
+                self.work.block(last, false);
                 let mut to = plane.target(column * 8, line * 8);
                 transform::add8(&mut self.values, last, sum, &mut to);
             }

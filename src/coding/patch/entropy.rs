@@ -49,6 +49,9 @@ pub trait Entropy {
         out: &mut Coefficients<'_>,
     ) -> Result<usize, DecodeError>;
 
+    /// Elements read so far: bits of *light*, flags and plain bits of *full*.
+    fn elements(&self) -> u64;
+
     /// Checks that the payload ends with the picture.
     ///
     /// # Errors

@@ -26,6 +26,7 @@ mod tables;
 #[cfg(all(test, feature = "host"))]
 mod tests;
 mod transform;
+mod work;
 
 pub use decoder::{Decoder, STATE_BYTES, memory_bytes};
 #[cfg(feature = "host")]

@@ -57,6 +57,7 @@ pub struct RangeReader<'a> {
     range: u32,
     offset: u32,
     contexts: &'a mut Contexts,
+    elements: u64,
 }
 
 impl<'a> RangeReader<'a> {
@@ -68,6 +69,7 @@ impl<'a> RangeReader<'a> {
             range: u32::MAX,
             offset: 0,
             contexts,
+            elements: 0,
         };
         for _ in 0..4 {
             new.offset = new.offset << 8 | new.byte();
@@ -100,6 +102,7 @@ impl Entropy for RangeReader<'_> {
         let part = (self.range >> 16) * p.zero();
         let flag = self.offset >= part;
         p.learn(flag);
+        self.elements += 1;
         if flag {
             self.offset -= part;
             self.range -= part;
@@ -113,6 +116,7 @@ impl Entropy for RangeReader<'_> {
     #[inline]
     fn bits(&mut self, n: u32) -> u32 {
         let mut value = 0;
+        self.elements += u64::from(n);
         for _ in 0..n {
             self.range >>= 1;
             let bit = self.offset >= self.range;
@@ -160,6 +164,10 @@ impl Entropy for RangeReader<'_> {
             place += 1;
         }
         Ok(last)
+    }
+
+    fn elements(&self) -> u64 {
+        self.elements
     }
 
     fn finish(self) -> Result<(), DecodeError> {

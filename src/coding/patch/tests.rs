@@ -108,6 +108,7 @@ fn ten_thousand_random_streams_agree() {
                 "stream {stream} picture {number}"
             );
             assert_eq!(decoder.changed().bus_bytes(), coded.bus_bytes);
+            assert_eq!(decoder.instructions(), coded.instructions);
         }
     }
 }

@@ -144,6 +144,11 @@ impl Panel {
         Ok(())
     }
 
+    /// Estimated instructions of a board's core for the last picture of patch; 0 for others.
+    pub fn instructions(&self) -> u32 {
+        self.patch.as_ref().map_or(0, Decoder::instructions)
+    }
+
     /// What the last picture sent: x, y, w, h.
     pub fn rectangles(&self) -> &[[u16; 4]] {
         &self.changed[..self.count]

@@ -158,10 +158,9 @@ impl Viewer {
                 bytes,
             } => {
                 let place = [address(bytes), bytes.len() as f64];
-                let cost = [head.windows.into(), head.cost.into(), head.bus_bytes.into()];
-                put(facts, [tick as f64, number.into(), head.coding.into(), head.flags.into()]);
-                facts[4..7].copy_from_slice(&cost);
-                facts[7..9].copy_from_slice(&place);
+                let coding = self.header.map_or(0, |header| header.coding);
+                put(facts, [tick as f64, number.into(), coding.into(), head.flags.into()]);
+                facts[4..6].copy_from_slice(&place);
                 code::PICTURE
             }
             Event::Stale { tick, number, .. } => {
@@ -325,6 +324,12 @@ pub extern "C" fn message_length() -> usize {
 #[unsafe(no_mangle)]
 pub extern "C" fn decode(coding: u32, flags: u32, length: usize) -> i32 {
     with(|v| v.decode(coding as u8, flags as u8, length))
+}
+
+/// Estimated instructions of a board's core for that picture; 0 if it is not patch.
+#[unsafe(no_mangle)]
+pub extern "C" fn instructions() -> u32 {
+    with(|v| v.panel.instructions())
 }
 
 /// Those rectangles: x, y, w, h, 16 bits each.

@@ -1,10 +1,10 @@
-//! Seeking: by the index in one sector. Without an index by halving, then from
+//! Seeking: by one block of the index. Without an index by halving, then from
 //! chunk header to chunk header.
 
 use super::super::chunk::{CHUNK_HEADER, ChunkHeader, Kind};
 use super::super::header::Header;
-use super::super::index::{self, IndexSector};
-use super::super::layout::{ALIGN, MAX_CHUNK, SECTOR};
+use super::super::index::{self, INDEX_BLOCK, IndexBlock};
+use super::super::layout::{ALIGN, MAX_CHUNK};
 use super::{Found, Place, Reader, State};
 
 /// Most bytes read at once where a chunk is looked for.
@@ -32,7 +32,7 @@ pub(super) struct Quest {
 }
 
 impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
-    /// Goes to the key slice for `tick`: one index sector, or, without an index,
+    /// Goes to the key slice for `tick`: one block of the index, or, without an index,
     /// by halving the file, or from slice to slice if its length is not known. The
     /// slices from there on follow; what is before `tick` is to be decoded but not
     /// presented. `false` before the header.
@@ -46,10 +46,10 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
         } else {
             let entry = index_entry(&header, tick);
             self.go(
-                index::sector_of(header.index_offset, entry),
+                index::block_of(header.index_offset, entry),
                 State::Index(tick),
             );
-            self.want = SECTOR;
+            self.want = INDEX_BLOCK;
         }
         self.input_ended = false;
         true
@@ -57,11 +57,16 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
 
     pub(super) fn read_index(&mut self, tick: u64) -> Option<Found> {
         let header = self.header?;
-        match IndexSector::parse(self.sector()) {
+        match IndexBlock::parse(
+            self.buffer
+                .as_ref()
+                .first_chunk()
+                .unwrap_or(&[0; INDEX_BLOCK]),
+        ) {
             Ok(s) if s.id_low == header.id_low() && s.step == header.index_step => {
                 let entry = index_entry(&header, tick);
-                let found = s.entries[(entry % index::ENTRIES_PER_SECTOR) as usize];
-                let trusted = entry - entry % index::ENTRIES_PER_SECTOR == s.first
+                let found = s.entries[(entry % index::ENTRIES_PER_BLOCK) as usize];
+                let trusted = entry - entry % index::ENTRIES_PER_BLOCK == s.first
                     && found.offset() >= header.first_slice
                     && found.offset() < header.index_offset;
                 if trusted {

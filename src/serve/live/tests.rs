@@ -24,10 +24,8 @@ fn made_reel() -> (File, Table) {
         let key = n % 4 == 0;
         let picture = |at| Picture {
             tick_offset: at,
-            coding: 0,
             key: key && at == 0,
             bytes: vec![n; 100],
-            windows: 1,
             ..Picture::default()
         };
         let sound = vec![n; SLICE_TICKS as usize];

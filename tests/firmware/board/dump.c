@@ -104,11 +104,7 @@ static void say_picture(const tbr_picture *p, uint64_t number)
     word(reader.stale ? "stale " : "picture ", tick);
     word(" ", number & 0xFFFFFFFFu);
     if (!reader.stale) {
-        word(" ", p->coding);
         word(" ", p->flags);
-        word(" ", p->windows);
-        word(" ", p->cost);
-        word(" ", p->bus_bytes);
         word(" ", p->length);
         word(" ", tbr_crc32(0, p->bytes, p->length));
     }

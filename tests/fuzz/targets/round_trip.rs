@@ -90,9 +90,6 @@ fn picture(n: &mut Numbers<'_>, settings: &Settings) -> Picture {
         coding: if flags & 34 == 34 { 3 } else { settings.coding },
         key: flags & 4 != 0,
         unchanged,
-        windows: if unchanged { 0 } else { n.byte().into() },
-        cost: 256 * n.number(),
-        bus_bytes: if unchanged { 0 } else { n.number() },
         bytes: vec![
             n.byte();
             if unchanged {

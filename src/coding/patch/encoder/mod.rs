@@ -12,15 +12,15 @@ mod quantise;
 mod residual;
 mod scene;
 mod search;
-mod work;
 mod write;
 
-pub use work::SHOWN_PIXEL;
+pub use super::work::SHOWN_PIXEL;
 
 use super::neighbour::Neighbour;
 use super::predict::Patch;
 use super::range::{Contexts, START};
 use super::tables::MOST_QUANTISER;
+use super::work::Work;
 use super::{HEAD_DITHER, HEAD_KEY, Level};
 use crate::coding::dirty::Cells;
 use crate::coding::rate::{Ask, Trial};
@@ -28,7 +28,6 @@ use crate::coding::{CodingError, Encoded, PictureIn, Shape, Weights, mask};
 use macroblock::{Picture, Worth};
 use planes::Planes;
 use scene::{Grid, Look, Scene};
-use work::Work;
 use write::{Rates, Writer};
 
 /// Quantisers that one step of quality is worth.

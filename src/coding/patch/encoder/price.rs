@@ -1,9 +1,9 @@
 //! What the decoder's work and the bus are worth against squared error.
 
 use super::super::Level;
+use super::super::work::{INTRA, PIXEL, moved};
 use super::choice::Choice;
 use super::macroblock::Picture;
-use super::work::{INTRA, PIXEL, moved};
 use super::write::BIT;
 
 /// How much more an instruction is worth in *light*: the level exists for the

@@ -7,7 +7,7 @@
 use super::super::Level;
 use super::super::syntax::Kind;
 use super::super::tables::{BAND, SCAN4, SCAN8};
-use super::work::{FULL_LEVEL, FULL_PLACE, LIGHT_LEVEL, block};
+use super::super::work::{FULL_LEVEL, FULL_PLACE, LIGHT_LEVEL, block};
 use super::write::{BIT, Levels, Meter, Rates, next_near, walk};
 
 /// What a prediction leaves of a block, rows of samples.

@@ -196,10 +196,10 @@ impl Writer {
         }
     }
 
-    /// Flags and plain bits written.
+    /// Bits of *light*, flags and plain bits of *full* so far.
     pub fn elements(&self) -> u64 {
         match self {
-            Self::Light(w) => w.elements,
+            Self::Light(w) => 8 * w.bytes.len() as u64 + u64::from(w.filled),
             Self::Full(w) => w.elements,
         }
     }
@@ -240,13 +240,11 @@ pub struct BitWriter {
     bytes: Vec<u8>,
     pending: u64,
     filled: u32,
-    elements: u64,
 }
 
 impl BitWriter {
     fn put(&mut self, n: u32, value: u32) {
         self.pending = self.pending << n | u64::from(value);
-        self.elements += 1;
         self.filled += n;
         while self.filled >= 8 {
             self.filled -= 8;

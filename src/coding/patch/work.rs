@@ -3,7 +3,7 @@
 //! The figures are rounded counts of the decoder compiled for a core without
 //! vector instructions; they are an estimate, not a promise for any core.
 
-use super::super::Level;
+use super::Level;
 
 /// Instructions so far.
 #[derive(Clone, Copy, Debug)]
@@ -21,10 +21,13 @@ const TRANSFORM_4X4: u64 = 1700;
 /// A flag of either level, with the control around it.
 const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
+#[cfg(feature = "host")]
 /// A level of *light*: its run, size, sign and "another follows".
 pub const LIGHT_LEVEL: u64 = 45;
+#[cfg(feature = "host")]
 /// A place of *full* without a level, and one with: its flags and sign.
 pub const FULL_PLACE: u64 = FULL_FLAG;
+#[cfg(feature = "host")]
 pub const FULL_LEVEL: u64 = 5 * FULL_FLAG;
 /// Converting one pixel.
 pub const PIXEL: u64 = SHOWN_PIXEL as u64;
@@ -96,7 +99,7 @@ impl Work {
         self.sum += block(last, transform4x4);
     }
 
-    /// Elements read.
+    /// Elements read: bits of *light*, flags and plain bits of *full*.
     pub fn flags(&mut self, n: u64) {
         self.sum += n * if self.level == Level::Light {
             LIGHT_FLAG
