@@ -13,7 +13,7 @@
 //! A stage knows the stages before it only by the plain data it is given, and
 //! no module imports a later one. Without features the crate is `no_std`
 //! and never allocates: the container reader and the decoders. `files` adds reels
-//! in files, `host` all the rest.
+//! in files, `model` boards, budget and rehearsal, `host` all the rest.
 //!
 //! # Writing a reel
 //!
@@ -99,7 +99,7 @@
 //! # }
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
-#![cfg_attr(not(feature = "files"), no_std)]
+#![cfg_attr(not(any(feature = "files", feature = "model")), no_std)]
 #![deny(unsafe_code)]
 #![warn(missing_docs)]
 
@@ -109,9 +109,11 @@ pub mod reel;
 pub mod sound;
 pub mod units;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "model")]
+pub mod answer;
+#[cfg(feature = "model")]
 pub mod board;
-#[cfg(feature = "host")]
+#[cfg(feature = "model")]
 pub mod budget;
 #[cfg(feature = "host")]
 pub mod command;
@@ -127,7 +129,7 @@ pub mod files;
 pub mod page;
 #[cfg(feature = "host")]
 pub mod picture;
-#[cfg(feature = "host")]
+#[cfg(feature = "model")]
 pub mod rehearsal;
 #[cfg(feature = "host")]
 pub mod report;

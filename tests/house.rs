@@ -86,6 +86,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
             "rehearsal",
             vec!["units", "board", "reel", "coding", "budget", "play"],
         ),
+        ("answer", vec!["units", "board", "budget", "rehearsal"]),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert", "export"])),
         ("export", stages.to_vec()),
@@ -93,12 +94,15 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         (
             "serve",
             vec![
-                "units", "files", "board", "budget", "reel", "coding", "sound", "page",
+                "units", "files", "board", "budget", "reel", "coding", "sound", "page", "answer",
             ],
         ),
         (
             "report",
-            with(&stages, &["board", "budget", "rehearsal", "export", "page"]),
+            with(
+                &stages,
+                &["board", "budget", "rehearsal", "answer", "export", "page"],
+            ),
         ),
     ])
 }

@@ -87,6 +87,8 @@ fn texts() -> Vec<(String, String)> {
         "spec/firmware/player.c",
         "spec/firmware/player.h",
         "spec/firmware/probe.c",
+        "src/page/calculator.html",
+        "src/page/calculator.js",
         "src/page/index.html",
         "src/page/player.js",
         "src/page/reel.js",

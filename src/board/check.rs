@@ -10,6 +10,7 @@ use super::{Board, PowerSource, sections};
 #[derive(Debug, thiserror::Error)]
 pub enum BoardError {
     /// The file cannot be read.
+    #[cfg(feature = "files")]
     #[error("{file} cannot be read: {why}; check the name", why = crate::files::reason(.source))]
     Read {
         /// The profile's path.

@@ -19,6 +19,7 @@ mod sound_chain;
 mod write;
 
 use std::collections::BTreeMap;
+#[cfg(feature = "files")]
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -117,11 +118,25 @@ impl Board {
             .collect()
     }
 
+    /// The built-in board of that name.
+    ///
+    /// # Errors
+    /// [`BoardError`] names the nearest board.
+    pub fn named(name: &str) -> Result<Self, BoardError> {
+        let boards = Self::built_in();
+        let names: Vec<String> = boards.iter().map(|b| b.name.clone()).collect();
+        boards
+            .into_iter()
+            .find(|b| b.name == name)
+            .ok_or_else(|| BoardError::unknown_board(name, &names))
+    }
+
     /// The board of that name, or the profile in that file: what ends in
     /// `.toml` or names a folder is a path.
     ///
     /// # Errors
     /// [`BoardError`] names the nearest board or key and the way out.
+    #[cfg(feature = "files")]
     pub fn find(name_or_path: &str) -> Result<Self, BoardError> {
         let path = Path::new(name_or_path);
         let is_path = path
@@ -131,18 +146,14 @@ impl Board {
         if is_path {
             return Self::load(path);
         }
-        let boards = Self::built_in();
-        let names: Vec<String> = boards.iter().map(|b| b.name.clone()).collect();
-        boards
-            .into_iter()
-            .find(|b| b.name == name_or_path)
-            .ok_or_else(|| BoardError::unknown_board(name_or_path, &names))
+        Self::named(name_or_path)
     }
 
     /// Reads and checks a profile.
     ///
     /// # Errors
     /// As for [`Board::parse`], or the file cannot be read.
+    #[cfg(feature = "files")]
     pub fn load(path: &Path) -> Result<Self, BoardError> {
         let name = path.display().to_string();
         let text = std::fs::read_to_string(path).map_err(|source| match source.kind() {

@@ -122,6 +122,12 @@ pub fn reach_m(mcs: u8) -> f64 {
     10f64.powf((loss - 20.0 * 2437f64.log10() + 28.0) / 30.0)
 }
 
+/// The highest MCS that reaches `metres` ([`reach_m`]); none if even MCS 0 does not.
+#[must_use]
+pub fn mcs_at(metres: f64) -> Option<u8> {
+    (0..8).rev().find(|mcs| reach_m(*mcs) >= metres)
+}
+
 /// Bytes that HTTP chunked coding adds to a chunk: its length in hexadecimal
 /// and two line ends (RFC 9112 section 7.1).
 #[must_use]

@@ -1,12 +1,12 @@
 //! What budget and rehearsal need to know of a reel: sizes and times of its
 //! slices and pictures, without their content.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::budget::power::Programme;
 
 /// How pictures are coded, as far as costs go.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum PictureCoding {
     /// Pixels in wire order.
@@ -20,7 +20,7 @@ pub enum PictureCoding {
 }
 
 /// How sound is coded, as far as costs go.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SoundCoding {
     /// No sound.

@@ -6,7 +6,9 @@
 
 mod air;
 mod airtime;
+mod asked;
 mod change;
+#[cfg(feature = "host")]
 mod chart;
 mod choice;
 mod clusters;
@@ -19,6 +21,7 @@ mod line;
 mod lines;
 mod memory;
 pub mod power;
+#[cfg(feature = "files")]
 mod read;
 mod remarks;
 mod settings;
@@ -26,6 +29,7 @@ mod stall;
 mod start;
 mod tcp;
 mod tearing;
+mod words;
 
 use serde::Serialize;
 
@@ -33,10 +37,12 @@ use crate::board::{Board, Stalls};
 use crate::budget::power::Power;
 
 pub use air::{
-    AirLimit, chunk_overhead, frame_us, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
+    AirLimit, chunk_overhead, frame_us, mcs_at, rate_bps, reach_m, tcp_bps, udp_bps, window_bps,
 };
 pub use airtime::{AccessPoint, Contention, airtime};
+pub use asked::Asked;
 pub use change::{Change, best_change};
+#[cfg(feature = "host")]
 pub use chart::{chart, latency_chart};
 pub use choice::{Choice, Wish};
 pub use clusters::Clusters;
@@ -47,6 +53,7 @@ pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding}
 pub use line::{Line, Origin, Part, Source, Verdict};
 pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
 pub use memory::{Buffer, MemoryPlan, Place};
+#[cfg(feature = "files")]
 pub use read::FactsError;
 pub use remarks::remarks;
 pub use settings::Settings;
@@ -54,6 +61,7 @@ pub use stall::{StallNeed, stall_need};
 pub use start::{StartUp, start_level};
 pub use tcp::Flow;
 pub use tearing::Tearing;
+pub use words::{amount, clock, size};
 
 /// Where a reel is read from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

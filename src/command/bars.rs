@@ -8,6 +8,7 @@ use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::out::complain;
 use super::show::visible;
+pub(crate) use crate::budget::size;
 use crate::convert::{Progress, State};
 
 /// The bars of one call.
@@ -195,16 +196,6 @@ pub(crate) fn clock(seconds: f64) -> String {
         format!("{h}:{m:02}:{s:02}")
     } else {
         format!("{m}:{s:02}")
-    }
-}
-
-/// Bytes with a decimal unit.
-pub(crate) fn size(bytes: u64) -> String {
-    match bytes {
-        0..1000 => format!("{bytes} B"),
-        1000..1_000_000 => format!("{:.1} kB", bytes as f64 / 1e3),
-        1_000_000..1_000_000_000 => format!("{:.2} MB", bytes as f64 / 1e6),
-        _ => format!("{:.2} GB", bytes as f64 / 1e9),
     }
 }
 

@@ -8,11 +8,13 @@ use std::process::ExitCode;
 use anyhow::Context;
 use clap::ValueEnum;
 
-use crate::board::{Board, Shape};
+use crate::answer::Request;
+use crate::board::Board;
 use crate::budget::{
-    Budget, Clusters, Comparison, Link, PictureCoding, ReelFacts, Settings, SoundCoding, StallNeed,
+    Asked, Budget, Clusters, Comparison, Link, PictureCoding, ReelFacts, SoundCoding, StallNeed,
     Tearing, Terms, Verdict, best_change, chart, stall_need,
 };
+use crate::files::{Destination, Kind};
 use crate::rehearsal::{Judgement, USUAL_RUNS};
 use crate::units::Ratio;
 
@@ -47,7 +49,10 @@ pub struct Args {
     /// Write a chart of load and capacity (SVG).
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
-    /// Replace an existing chart.
+    /// Write the calculator with these settings: a page that opens without a server.
+    #[arg(long, value_name = "FILE")]
+    page: Option<PathBuf>,
+    /// Replace an existing chart or page.
     #[arg(long)]
     overwrite: bool,
     /// Print one JSON object.
@@ -132,38 +137,30 @@ impl SettingsArgs {
     /// # Errors
     /// A size or rate that no panel has.
     pub(super) fn facts(&self, board: &Board) -> anyhow::Result<ReelFacts> {
-        let (width, height) = self.size.unwrap_or_else(|| board.panel.upright_size());
-        if !(16..=1024).contains(&width) || !(16..=1024).contains(&height) {
-            return Err(Usage(format!(
-                "--size is {width}x{height}, but width and height must be 16 to 1024 pixels"
-            ))
-            .into());
+        let asked = self.asked();
+        asked.facts(board).map_err(|why| Usage(why).into())
+    }
+
+    fn asked(&self) -> Asked {
+        Asked {
+            size: self.size,
+            rate: self.frame_rate,
+            coding: match self.coding {
+                CodingArg::Raw => PictureCoding::Raw,
+                CodingArg::Jpeg => PictureCoding::Jpeg,
+                CodingArg::PatchLight => PictureCoding::PatchLight,
+                CodingArg::Patch => PictureCoding::PatchFull,
+            },
+            bits_per_pixel: self.bits_per_pixel,
+            sound: match self.sound {
+                SoundArg::None => SoundCoding::None,
+                SoundArg::Pcm16 => SoundCoding::Pcm16,
+                SoundArg::Pcm8 => SoundCoding::Pcm8,
+                SoundArg::Adpcm => SoundCoding::Adpcm,
+            },
+            sound_rate: self.sound_rate,
+            minutes: self.minutes,
         }
-        if !(0.1..=120.0)
-            .contains(&(f64::from(self.frame_rate.num) / f64::from(self.frame_rate.den)))
-        {
-            return Err(Usage("the rate must be 0.1 to 120 frames per second".into()).into());
-        }
-        let coding = match self.coding {
-            CodingArg::Raw => PictureCoding::Raw,
-            CodingArg::Jpeg => PictureCoding::Jpeg,
-            CodingArg::PatchLight => PictureCoding::PatchLight,
-            CodingArg::Patch => PictureCoding::PatchFull,
-        };
-        let mut settings = Settings::typical(width, height, self.frame_rate, coding);
-        settings.sound = match self.sound {
-            SoundArg::None => SoundCoding::None,
-            SoundArg::Pcm16 => SoundCoding::Pcm16,
-            SoundArg::Pcm8 => SoundCoding::Pcm8,
-            SoundArg::Adpcm => SoundCoding::Adpcm,
-        };
-        settings.sound_rate = self.sound_rate.unwrap_or(board.sound.sample_rate);
-        settings.seconds = self.minutes * 60.0;
-        settings.bits_per_pixel = self.bits_per_pixel.unwrap_or(settings.bits_per_pixel);
-        if board.panel.shape == Shape::Ellipse {
-            settings.visible = std::f64::consts::FRAC_PI_4;
-        }
-        Ok(settings.facts())
     }
 }
 
@@ -177,6 +174,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let profile = PathBuf::from(&args.board);
     let reads = args.reel.iter().chain([&profile]);
     let chart_to = chart_to(args.chart.as_ref(), args.overwrite, args.json, reads)?;
+    let page_to = args.page.as_ref().map(|path| {
+        Destination::new(path, Kind::Page)
+            .overwrite(args.overwrite)
+            .apart_from([&profile])
+    });
+    let page_to = page_to
+        .map(|to| super::out::reserve(to, args.json))
+        .transpose()?;
     let terms = Terms {
         margin: args.margin / 100.0,
         window: args.window,
@@ -206,6 +211,15 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .context("the board has no link")?;
         let svg = chart(best).map_err(anyhow::Error::msg)?;
         to.write(svg.as_bytes())?;
+    }
+    if let Some(to) = page_to {
+        let mut request = Request {
+            margin: args.margin,
+            ..Request::default()
+        };
+        request.on(&board);
+        request.set(&args.settings.asked());
+        to.write(crate::page::calculator(&request.to_json(), "").as_bytes())?;
     }
     if args.json {
         let changes = budgets
@@ -280,25 +294,7 @@ fn stall_of(reel: &ReelFacts, board: &Board, budget: &Budget, asked: Option<f64>
     stall_need(reel, budget, worst)
 }
 
-/// A quantity with its unit, in powers of ten.
-fn amount(value: f64, unit: &str) -> String {
-    let short = unit.split(' ').next().unwrap_or(unit);
-    match unit {
-        "bytes" => bytes(value),
-        "bytes/s" => format!("{}/s", bytes(value)),
-        "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
-        "degrees C above ambient" => format!("{value:.0} C rise"),
-        "V" => format!("{value:.2} V"),
-        _ => format!("{value:.0} {short}"),
-    }
-}
-
 /// Bytes with a decimal unit.
 pub(super) fn bytes(value: f64) -> String {
-    super::bars::size(value as u64)
-}
-
-/// Minutes and seconds.
-pub(super) fn clock(seconds: f64) -> String {
-    format!("{}:{:04.1}", (seconds / 60.0) as u64, seconds % 60.0)
+    crate::budget::size(value as u64)
 }

@@ -13,9 +13,10 @@ use crate::rehearsal::{
 use crate::units::Nanos;
 
 use super::bars::Bars;
-use super::budget::{LinkArg, SettingsArgs, board, bytes, clock, exit_code, facts};
+use super::budget::{LinkArg, SettingsArgs, board, bytes, exit_code, facts};
 use super::out::{chart_to, complain, say};
 use super::{Usage, size, values};
+use crate::budget::clock;
 
 /// Play a reel thousands of times in simulated time, with stalls and losses.
 #[derive(clap::Args)]

@@ -18,7 +18,7 @@ pub enum Kind {
     Profile,
     /// A chart.
     Chart,
-    /// A report page.
+    /// A page for the browser.
     Page,
     /// Sound.
     Sound,
@@ -42,7 +42,7 @@ impl Kind {
             Self::Reel => "reel",
             Self::Profile => "board profile",
             Self::Chart => "chart",
-            Self::Page => "report",
+            Self::Page => "page",
             Self::Sound => "sound file",
             Self::Film => "film",
             Self::Animation => "GIF animation",

@@ -2,8 +2,13 @@
 //! program: the look, the player, and the crate's own reader and decoders as
 //! WebAssembly (`viewer/`, built by `.ci/viewer` into `viewer.wasm`).
 //!
+//! The calculator's page is one file of its own ([`calculator`]), with boards, budget
+//! and rehearsal as WebAssembly (`calculator/`, built into `calculator.wasm`).
+//!
 //! The scripts are plain ones, in this order, so that they also run inside a
 //! report that is opened from a disk, where modules cannot be imported.
+
+use base64::prelude::{BASE64_STANDARD as BASE64, Engine as _};
 
 /// The reader and the decoders.
 pub const VIEWER: &[u8] = include_bytes!("viewer.wasm");
@@ -19,3 +24,35 @@ pub const STYLE: &str = include_str!("style.css");
 pub const INDEX: &str = include_str!("index.html");
 /// A small sign for the browser's tab.
 pub const ICON: &str = include_str!("icon.svg");
+
+/// Boards, budget and rehearsal.
+const CALCULATOR: &[u8] = include_bytes!("calculator.wasm");
+
+/// The calculator's page may run what it carries and load nothing; its rehearsals
+/// run in a worker that it makes itself.
+pub const CALCULATOR_POLICY: &str = "default-src 'none'; script-src 'unsafe-inline' 'wasm-unsafe-eval'; \
+    worker-src blob:; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
+
+/// The calculator as one file, beginning with the settings of `start` (JSON); `top`
+/// is HTML above it.
+#[must_use]
+pub fn calculator(start: &str, top: &str) -> String {
+    // Nothing in it may end the script that carries it.
+    let start = start.replace('<', "\\u003c");
+    let (body, look) = (
+        include_str!("calculator.html"),
+        include_str!("calculator.css"),
+    );
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"{CALCULATOR_POLICY}\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta name=\"color-scheme\" content=\"light dark\">\n<title>Thumbreel calculator</title>\n\
+         <link rel=\"icon\" href=\"data:,\">\n<style>\n{STYLE}{look}</style>\n</head>\n<body>\n{top}<main>\n{body}</main>\n\
+         <noscript><p>The calculator needs JavaScript.</p></noscript>\n\
+         <script type=\"application/json\" id=\"start\">{start}</script>\n\
+         <script type=\"text/plain\" id=\"calculator-bytes\">\n{}</script>\n<script>\n{}</script>\n</body>\n</html>\n",
+        BASE64.encode(CALCULATOR),
+        include_str!("calculator.js"),
+    )
+}

@@ -51,11 +51,7 @@ impl Judgement {
     /// is one.
     #[must_use]
     pub fn binding(&self) -> Option<&Line> {
-        let verdict = self.verdict();
-        let lines = self.budget.lines.iter();
-        lines
-            .filter(|line| line.verdict == verdict && verdict != Verdict::Fits)
-            .max_by(|a, b| a.ratio().total_cmp(&b.ratio()))
+        binding(&self.budget, self.verdict())
     }
 
     /// Because of what it is no better; `None` if it is "fit".
@@ -77,18 +73,38 @@ impl Judgement {
     /// Whether it plays, and because of what not, in a line.
     #[must_use]
     pub fn line(&self) -> String {
-        let from = match self.budget.link {
-            Link::Card => "from the card",
-            Link::Wifi => "over Wi-Fi",
-        };
-        let reason = self.reason().unwrap_or_default();
-        match self.verdict() {
-            Verdict::Fits => match &self.outlook {
-                Ok(outlook) => format!("{from} it plays: {}", outlook.summary()),
-                Err(_) => format!("{from} it plays"),
-            },
-            Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
-            Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
+        let (verdict, reason) = (self.verdict(), self.reason().unwrap_or_default());
+        let line = told(self.budget.link, verdict, &reason);
+        match &self.outlook {
+            Ok(outlook) if verdict == Verdict::Fits => format!("{line}: {}", outlook.summary()),
+            _ => line,
         }
+    }
+
+    /// The same by formula alone, before it is rehearsed.
+    #[must_use]
+    pub fn by_formula(budget: &Budget) -> String {
+        let reason = binding(budget, budget.verdict).map(Line::reason);
+        told(budget.link, budget.verdict, &reason.unwrap_or_default())
+    }
+}
+
+/// The fullest line of a verdict that is no better because of it.
+fn binding(budget: &Budget, verdict: Verdict) -> Option<&Line> {
+    let lines = budget.lines.iter();
+    lines
+        .filter(|line| line.verdict == verdict && verdict != Verdict::Fits)
+        .max_by(|a, b| a.ratio().total_cmp(&b.ratio()))
+}
+
+fn told(link: Link, verdict: Verdict, reason: &str) -> String {
+    let from = match link {
+        Link::Card => "from the card",
+        Link::Wifi => "over Wi-Fi",
+    };
+    match verdict {
+        Verdict::Fits => format!("{from} it plays"),
+        Verdict::Tight => format!("{from} it plays, but barely: {reason}"),
+        Verdict::DoesNotFit => format!("{from} it does not play: {reason}"),
     }
 }

@@ -21,6 +21,8 @@ mod script;
 mod stage;
 mod sweep;
 mod trace;
+#[cfg(feature = "host")]
+mod trace_chart;
 
 use crate::board::Board;
 use crate::budget::{Link, MemoryPlan, Origin, ReelFacts, start_level};
@@ -32,7 +34,9 @@ pub use odds::{CONFIDENCE, at_most};
 pub use outcome::{CAUSES, Cause, Fault, FaultKind, Run, Tally};
 pub use outlook::Outlook;
 pub use sweep::Sweep;
-pub use trace::{Trace, trace_chart};
+pub use trace::Trace;
+#[cfg(feature = "host")]
+pub use trace_chart::trace_chart;
 
 use link::{LinkModel, LinkRun, Span};
 use play::Play;
@@ -220,6 +224,15 @@ impl Rehearsal {
 fn all(count: u64, run: impl Fn(u64, &mut Scratch) -> (u64, Run) + Sync) -> Tally {
     let threads = std::thread::available_parallelism().map_or(1, usize::from) as u64;
     let mut all = Tally::default();
+    if threads == 1 {
+        // A browser has no threads to start.
+        let mut scratch = Scratch::default();
+        for number in 0..count {
+            let (seed, run) = run(number, &mut scratch);
+            all.add(&run, seed);
+        }
+        return all;
+    }
     std::thread::scope(|scope| {
         let start = |thread: u64| {
             let run = &run;

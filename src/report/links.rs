@@ -217,10 +217,11 @@ fn rehearsed(outlook: &Outlook, trace: &Trace) -> String {
 fn table(budget: &Budget) -> String {
     let rows: String = budget.lines.iter().map(row).collect();
     format!(
-        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget\"><table>\n<thead><tr>\
+        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget, {}\"><table>\n<thead><tr>\
          <th scope=\"col\">Part</th><th scope=\"col\">Load</th><th scope=\"col\">Capacity</th>\
          <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Figures</th></tr></thead>\n\
-         <tbody>\n{rows}</tbody></table></div>\n"
+         <tbody>\n{rows}</tbody></table></div>\n",
+        budget.link.name()
     )
 }
 

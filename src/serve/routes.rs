@@ -40,6 +40,7 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
     Router::new()
         .route("/", get(assets::index))
         .route("/page/{name}", get(page_file))
+        .route("/calculator", get(calculator))
         .route("/list", get(list_text))
         .route("/list.json", get(list_json))
         .route("/list.m3u", get(list_m3u))
@@ -269,6 +270,11 @@ fn join(shared: &Shared, ask: &BTreeMap<String, String>) -> Result<Join, Box<Res
         let words = "from must be a number of seconds, as in ?from=12.5";
         Box::new(plain(StatusCode::BAD_REQUEST, words))
     })
+}
+
+/// The calculator, on the server's board if one is given.
+async fn calculator(State(shared): State<Arc<Shared>>) -> Response {
+    assets::calculator(shared.options.board.as_ref())
 }
 
 async fn page_file(Path(name): Path<String>) -> Response {

@@ -26,11 +26,11 @@ pub mod enclosure;
 pub mod encode;
 #[cfg(feature = "host")]
 mod envelope;
-#[cfg(feature = "host")]
+#[cfg(feature = "model")]
 mod error;
 #[cfg(feature = "host")]
 mod front;
-#[cfg(feature = "host")]
+#[cfg(feature = "model")]
 pub mod gain;
 #[cfg(feature = "host")]
 pub mod layout;

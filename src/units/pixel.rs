@@ -5,7 +5,7 @@ use byteorder::{BE, ByteOrder as _, LE};
 /// The visible part of a panel; the number is the container's.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(
-    feature = "host",
+    feature = "model",
     derive(serde::Serialize, serde::Deserialize),
     serde(rename_all = "kebab-case")
 )]
@@ -20,7 +20,7 @@ pub enum Shape {
 /// Order of a pixel's two bytes on the bus and in `raw` payloads.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(
-    feature = "host",
+    feature = "model",
     derive(serde::Serialize, serde::Deserialize),
     serde(rename_all = "kebab-case")
 )]

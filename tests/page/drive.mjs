@@ -1,7 +1,7 @@
 // Drives a real browser through the shelf, the player and a report, and
 // compares what it shows and plays with what the Rust decoder said.
 //
-//   node drive.mjs SERVER EXPECTED.json SHOTS SUPPLY [REPORT.html]
+//   node drive.mjs SERVER EXPECTED.json SHOTS SUPPLY REPORT.html CALCULATOR.html
 //
 // EXPECTED: [{ path, title, pictures: [{ tick, number, crc }], sound: [{ tick,
 // ticks, crc }] }]; the CRCs are over little-endian 16-bit values. SUPPLY: { server,
@@ -11,11 +11,13 @@ import { createRequire } from "node:module";
 import { readFileSync, mkdirSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 
-const [server, expectedPath, shots, supplied, report] = process.argv.slice(2);
+const [server, expectedPath, shots, supplied, report, calculator] = process.argv.slice(2);
 const supply = JSON.parse(supplied);
 const expected = JSON.parse(readFileSync(expectedPath, "utf8"));
 const require = createRequire(process.env.THUMBREEL_NODE + "/");
 const { chromium } = require("playwright-core");
+// Deque's axe-core: rules for WCAG 2.2, run in the page.
+const axe = readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
 mkdirSync(shots, { recursive: true });
 
 const browser = await chromium.launch({
@@ -34,7 +36,7 @@ page.on("console", (message) => {
 page.on("pageerror", (error) => complaints.push(`page: ${error}`));
 page.on("request", (request) => {
   const url = request.url();
-  const own = url.startsWith(server) || url.startsWith(supply.server) || url.startsWith("data:") || url.startsWith("blob:") || (report && url === pathToFileURL(report).href);
+  const own = url.startsWith(server) || url.startsWith(supply.server) || url.startsWith("data:") || url.startsWith("blob:") || [report, calculator].some((file) => url === pathToFileURL(file).href);
   if (!own) complaints.push(`outside request: ${url}`);
 });
 
@@ -188,6 +190,17 @@ async function checkPlay(name, want) {
   await page.waitForFunction(() => window.testPlayer().position() === 0, null, { timeout: 10000 });
 }
 
+// What a program can check of WCAG: no violation in both themes, one of them as on a phone.
+async function judgeAccess(name) {
+  await page.evaluate(axe);
+  const found = await page.evaluate(async () => {
+    const { violations, passes } = await window.axe.run();
+    return { passes: passes.length, violations: violations.map(({ id, nodes }) => `${id}: ${nodes.map((node) => node.target).slice(0, 3).join(", ")}`) };
+  });
+  check(found.passes > 5, `${name}: only ${found.passes} rules were met`);
+  for (const violation of found.violations) check(false, `${name}: ${violation}`);
+}
+
 async function shoot(name) {
   for (const [theme, width, height] of [["light", 1280, 900], ["dark", 1280, 900], ["light", 390, 844], ["dark", 390, 844]]) {
     await page.emulateMedia({ colorScheme: theme });
@@ -196,6 +209,7 @@ async function shoot(name) {
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
     check(wide <= 0, `${name}: ${wide} pixels wider than a window of ${width}`);
     await page.screenshot({ path: `${shots}/${name}-${theme}-${width}.png`, fullPage: true });
+    if ((theme === "dark") === (width === 390)) await judgeAccess(`${name}, ${theme}, ${width} pixels`);
   }
   await page.emulateMedia({ colorScheme: "light" });
   await page.setViewportSize({ width: 1280, height: 900 });
@@ -223,8 +237,68 @@ async function checkShelf() {
   await waitForPlayer();
 }
 
+// Tabs to what `selector` names and does nothing else.
+async function tabTo(selector) {
+  for (let i = 0; i < 60; i++) {
+    await page.keyboard.press("Tab");
+    if (await page.evaluate((wanted) => document.activeElement.matches(wanted), selector)) return;
+  }
+  check(false, `the Tab key does not reach ${selector}`);
+}
+
+// The calculator from a disk, by keyboard alone.
+async function checkCalculator() {
+  const text = (selector) => page.locator(selector).first().innerText();
+  const rehearsed = () => page.waitForFunction(() => [...document.querySelectorAll(".verdict")].every((v) => v.innerText.includes("and played in simulated time")) && document.querySelector(".verdict"), null, { timeout: 20000 });
+  await page.goto(pathToFileURL(calculator).href);
+  await page.waitForSelector(".bars li");
+  check(await text("#rate-told") === "12 fps" && (await text("#budget-line")).includes("--frame-rate 12"), "calculator: it does not begin with the command's settings");
+  await rehearsed();
+  const before = await text(".bars");
+  await tabTo("#rate");
+  await page.keyboard.press("End");
+  check(await text("#rate-told") === "60 fps" && await text(".bars") !== before, "calculator: the bars do not follow the frame rate");
+  check((await text("#convert-line")).includes("--frame-rate 60"), "calculator: the command does not follow the frame rate");
+  await tabTo("#coding");
+  await page.keyboard.press("End");
+  check(await page.locator("#quality").isDisabled() && (await text("#budget-line")).includes("--coding raw"), "calculator: raw pictures do not follow from the keyboard");
+  await page.keyboard.press("Home");
+  await tabTo("#distance");
+  await page.keyboard.press("Home");
+  check((await text("#distance-told")).includes("1 m, MCS 7") && (await text("#save-first")).includes("lantern-room-1-m.toml"), "calculator: the distance does not move the board");
+  await page.keyboard.press("End");
+  check((await text("#distance-told")).includes("37 m, MCS 0"), "calculator: the distance ends elsewhere");
+  await tabTo("#reset");
+  await page.keyboard.press("Enter");
+  check(await text("#rate-told") === "12 fps" && await text(".bars") === before, "calculator: the start does not come back");
+  await tabTo("#save");
+  const saving = page.waitForEvent("download");
+  await page.keyboard.press("Enter");
+  const saved = readFileSync(await (await saving).path(), "utf8");
+  check((await saving).suggestedFilename() === "lantern-room.toml" && saved.includes("[panel]"), "calculator: the saved profile is none");
+  // A profile dropped onto the page, with a name that no HTML may break.
+  const drop = (profile) => page.evaluate(([name, content]) => {
+    const data = new DataTransfer();
+    data.items.add(new File([content], name));
+    dispatchEvent(new DragEvent("drop", { dataTransfer: data, cancelable: true }));
+  }, ["gull's <b>.toml", profile]);
+  await drop(saved.replace(/^clock_hz = .*/m, "clock_hz = 10000000"));
+  await page.waitForFunction(() => document.getElementById("budget-line").textContent.includes("'gull'\\''s <b>.toml'"), null, { timeout: 5000 });
+  check(await text(".verdict.not, .verdict.tight") !== "", "calculator: a panel's bus of 10 MHz changes nothing");
+  await drop("[panel]\nwidht = 3");
+  await page.waitForFunction(() => document.getElementById("problem").textContent.includes("widht"), null, { timeout: 5000 });
+  await tabTo("#reset");
+  await page.keyboard.press("Enter");
+  await rehearsed();
+  await shoot("calculator");
+}
+
 try {
   await checkShelf();
+  await page.goto(`${supply.server}/calculator`);
+  await page.waitForSelector(".bars li");
+  check(await page.locator("#board").inputValue() === "lantern-room", "calculator: it does not begin with the server's board");
+  await checkCalculator();
   for (const want of expected) {
     await page.goto(`${server}/#${want.path}`);
     await page.waitForFunction((title) => document.querySelector("h1")?.textContent === title, want.title, { timeout: 20000 });
@@ -257,16 +331,14 @@ try {
   await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
   await shoot("streams");
-  if (report) {
-    await page.goto(pathToFileURL(report).href);
-    const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);
-    await checkReel("report", carried);
-    await checkPlay("report", carried);
-    await page.evaluate(() => window.testPlayer().seek(window.testPlayer().length() / 2));
-    await shoot("report");
-    await page.emulateMedia({ media: "print", colorScheme: "light" });
-    await page.pdf({ path: `${shots}/report.pdf`, printBackground: false });
-  }
+  await page.goto(pathToFileURL(report).href);
+  const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);
+  await checkReel("report", carried);
+  await checkPlay("report", carried);
+  await page.evaluate(() => window.testPlayer().seek(window.testPlayer().length() / 2));
+  await shoot("report");
+  await page.emulateMedia({ media: "print", colorScheme: "light" });
+  await page.pdf({ path: `${shots}/report.pdf`, printBackground: false });
 } catch (error) {
   complaints.push(`stopped: ${error.stack}`);
   await page.screenshot({ path: `${shots}/stopped.png` }).catch(() => {});

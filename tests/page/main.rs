@@ -5,6 +5,11 @@
 #[allow(dead_code)]
 mod support;
 
+#[path = "../common/faults.rs"]
+#[allow(dead_code)]
+mod faults;
+
+mod calculator;
 mod expect;
 mod kit;
 mod make;
@@ -20,10 +25,12 @@ fn tools() -> PathBuf {
     std::env::var_os("THUMBREEL_TOOLS").map_or_else(home, PathBuf::from)
 }
 
-fn drive(server: &Running, expected: &Path, supply: &str, report: &Path) {
+fn drive(server: &Running, expected: &Path, supply: &str, pages: [&Path; 2]) {
     let node = tools().join("node_modules");
     assert!(
-        node.join("playwright-core").exists() && Path::new("/usr/bin/chromium").exists(),
+        node.join("playwright-core").exists()
+            && node.join("axe-core").exists()
+            && Path::new("/usr/bin/chromium").exists(),
         "the browser's driver is missing: run .ci/install test"
     );
     let shots = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
@@ -33,7 +40,7 @@ fn drive(server: &Running, expected: &Path, supply: &str, report: &Path) {
         .arg(expected)
         .arg(&shots)
         .arg(supply)
-        .arg(report)
+        .args(pages)
         .env("THUMBREEL_NODE", node)
         .output()
         .expect("node is missing: run .ci/install test");
@@ -82,15 +89,40 @@ fn a_browser_shows_and_plays_what_the_decoder_says() {
     let supply = serde_json::json!({
         "server": format!("http://{}", feeding.address), "path": "/reels/patch-full.tbr", "told": supply,
     });
-    drive(&server, &expected, &supply.to_string(), &page);
+    let calculator = dir.path().join("calculator.html");
+    let made = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+        .args(["budget", "--board", "lantern-room", "--frame-rate", "12"])
+        .args(["--minutes", "0.1", "--page"])
+        .arg(&calculator)
+        .output()
+        .unwrap();
+    assert!(made.status.success(), "{made:?}");
+    drive(
+        &server,
+        &expected,
+        &supply.to_string(),
+        [&page, &calculator],
+    );
+}
+
+/// Its standard library takes a minute to build: by hand, before a release. What it
+/// computes is compared in each run.
+#[test]
+#[ignore = "builds the standard library for the browser"]
+fn the_calculator_is_what_its_source_gives() {
+    checked("calculator");
 }
 
 #[test]
 fn the_viewer_is_what_its_source_gives() {
+    checked("viewer");
+}
+
+fn checked(package: &str) {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let target = Path::new(env!("CARGO_TARGET_TMPDIR")).join("viewer");
     let output = Command::new(root.join(".ci/viewer"))
-        .arg("check")
+        .args(["check", package])
         .env("CARGO_TARGET_DIR", target)
         .env_remove("RUSTFLAGS")
         .output()

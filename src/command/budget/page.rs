@@ -1,12 +1,13 @@
 //! The printed budget.
 
 use super::super::out::say;
-use super::{Args, amount, bytes, clock, stall_of};
+use super::{Args, bytes, stall_of};
+use crate::answer::{change, highest, limit};
 use crate::board::Board;
 use crate::budget::power::{changes, sentences};
 use crate::budget::{
     Budget, Clusters, Comparison, Line, Link, Part, Place, ReelFacts, StallNeed, StartUp, Tearing,
-    Terms, best_change,
+    Terms, amount, best_change,
 };
 
 pub(super) fn print(
@@ -140,33 +141,12 @@ fn print_outlook(
     terms: Terms,
     stall: StallNeed,
 ) -> anyhow::Result<()> {
-    let worst = budget.bottleneck();
-    let at = worst
-        .at_seconds
-        .map_or_else(String::new, |s| format!(", worst at {}", clock(s)));
-    say!(
-        "  Bottleneck: {} at {:.0} % of its capacity{at}",
-        worst.part.name(),
-        worst.ratio() * 100.0
-    );
-    print_highest(budget, board);
-    match best_change(reel, board, budget.link, terms)? {
-        Some(c) => say!(
-            "  Most effective change: {} ({:.0} % -> {:.0} %)",
-            c.what,
-            c.before * 100.0,
-            c.after * 100.0
-        ),
-        None => say!(
-            "  No single change of the board helps much; instead use {}",
-            match worst.part {
-                Part::Panel => "a reel that is converted for this board",
-                Part::Internal | Part::External => "a smaller picture",
-                Part::I2s => "a sample rate that it supports",
-                _ => "fewer frames per second or a lower quality",
-            }
-        ),
+    say!("  Bottleneck: {}", limit(budget));
+    for sentence in highest(budget, board) {
+        say!("  {sentence}");
     }
+    let best = best_change(reel, board, budget.link, terms)?;
+    say!("  {}", change(budget, best.as_ref()));
     let recovery = stall.recovery_s.map_or_else(
         || "the buffer never refills at this rate".into(),
         |s| format!("it refills in {s:.1} s"),
@@ -204,35 +184,6 @@ pub(in super::super) fn start(start: &StartUp) -> String {
         start.picture_s,
         bytes(start.bytes as f64)
     )
-}
-
-/// The highest rate and the largest picture that keep every margin.
-fn print_highest(budget: &Budget, board: &Board) {
-    let (rate, scale) = (budget.highest_rate(), budget.highest_scale());
-    let refresh = board.panel.refresh_hz;
-    let beyond = if rate > refresh {
-        format!("; the panel shows at most {refresh:.0}")
-    } else {
-        String::new()
-    };
-    match budget.hindrance() {
-        Some(line) => say!(
-            "  No frame rate keeps the margin: {} does not fit at any",
-            line.part.name()
-        ),
-        None if rate.is_finite() => {
-            say!("  Highest frame rate that keeps the margin: {rate:.1} frames per second{beyond}");
-        }
-        None => (),
-    }
-    if scale.is_finite() {
-        let side = |v: u16| (f64::from(v) * scale) as u32;
-        say!(
-            "  Largest picture with this aspect ratio that keeps the margin: {}x{}",
-            side(budget.size.0),
-            side(budget.size.1)
-        );
-    }
 }
 
 fn print_comparison(comparison: &Comparison) {
