@@ -184,7 +184,8 @@ fn the_top_level_is_the_agreed_one() {
 }
 
 /// What a registry would get: the sources, the format's text and the firmware, and
-/// neither tests nor clips; under a megabyte.
+/// neither tests nor clips; under a megabyte and a half, of which the modules for the
+/// browser take one.
 #[test]
 fn the_package_holds_what_users_need() {
     let target = tempfile::tempdir().unwrap();
@@ -205,7 +206,7 @@ fn the_package_holds_what_users_need() {
     let name = concat!("thumbreel-", env!("CARGO_PKG_VERSION"));
     let file = target.path().join(format!("package/{name}.crate"));
     let size = file.metadata().expect("the package was written").len();
-    assert!(size < 1_000_000, "{size} bytes");
+    assert!(size < 1_500_000, "{size} bytes");
     let listed = Command::new("tar").arg("-tzf").arg(&file).output().unwrap();
     let listed = String::from_utf8(listed.stdout).unwrap();
     for wanted in [
