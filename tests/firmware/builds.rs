@@ -1,5 +1,5 @@
 //! The C sources as users build them: without sanitizers, by every compiler at
-//! every level of optimisation. All must send the same pixels and samples: those
+//! several levels of optimisation. All must send the same pixels and samples: those
 //! of the Rust decoders, which for raw films are the source's own.
 
 use super::films::{Film, FilmCoding, block_coding, harbour};
@@ -85,17 +85,32 @@ const LEVELS: [&str; 5] = ["-O0", "-O1", "-O2", "-O3", "-Os"];
 /// turn into calls or wrong code.
 const LIBRARIES: [&str; 3] = ["-fbuiltin", "-fno-builtin", "-ffreestanding"];
 
-/// On this computer every level with every library; elsewhere every level, and at
-/// -O2 every library. Clang has no C library for the other machines.
+/// Each compiler for each machine at -O0, -O2 and -Os, on this computer at every level,
+/// with the libraries in turn. With `THUMBREEL_BUILDS=all` on this computer every level
+/// with every library, elsewhere every level, and at -O2 every library. Clang has no C
+/// library for the other machines.
 fn builds() -> Vec<Build> {
+    let every = std::env::var_os("THUMBREEL_BUILDS").is_some_and(|v| v == "all");
     let mut all = Vec::new();
     for machine in [&DESK, &AARCH64, &S390X, &CORTEX_M4, &CORTEX_M0, &RV32] {
         let here = matches!(machine.runs, Runs::Here);
         for clang in [false, true] {
-            for level in LEVELS {
-                for library in LIBRARIES {
+            for (i, level) in LEVELS.into_iter().enumerate() {
+                for (j, library) in LIBRARIES.into_iter().enumerate() {
                     let plain = if clang { "-ffreestanding" } else { "-fbuiltin" };
-                    if here || library == plain || (level == "-O2" && !clang) {
+                    let alone = clang && !here;
+                    let wanted = if every {
+                        here || library == plain || (level == "-O2" && !clang)
+                    } else {
+                        // -O0, -O2 and -Os each with a library of its own, -O2 with the usual one.
+                        (here || matches!(level, "-O0" | "-O2" | "-Os"))
+                            && if alone {
+                                library == plain
+                            } else {
+                                j == (i + 1) % 3
+                            }
+                    };
+                    if wanted {
                         all.push(Build {
                             machine,
                             clang,
