@@ -115,6 +115,8 @@ pub mod answer;
 pub mod board;
 #[cfg(feature = "model")]
 pub mod budget;
+#[cfg(feature = "model")]
+pub mod chart;
 #[cfg(feature = "host")]
 pub mod command;
 #[cfg(feature = "host")]

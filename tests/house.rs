@@ -78,15 +78,21 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("play", vec!["units", "reel", "coding", "sound"]),
         ("source", vec!["units", "files"]),
         ("picture", vec!["units", "source"]),
-        ("sound", vec!["units", "source"]),
+        ("chart", vec![]),
+        ("sound", vec!["units", "source", "chart"]),
         ("coding", vec!["units", "picture"]),
         ("board", vec!["units", "files"]),
         ("budget", vec!["units", "board", "reel", "coding", "sound"]),
         (
             "rehearsal",
-            vec!["units", "board", "reel", "coding", "budget", "play"],
+            vec![
+                "units", "board", "reel", "coding", "chart", "budget", "play",
+            ],
         ),
-        ("answer", vec!["units", "board", "budget", "rehearsal"]),
+        (
+            "answer",
+            vec!["units", "board", "chart", "budget", "rehearsal"],
+        ),
         ("convert", with(&stages, &["board", "budget", "rehearsal"])),
         ("demo", with(&stages, &["board", "convert", "export"])),
         ("export", stages.to_vec()),
@@ -101,7 +107,15 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
             "report",
             with(
                 &stages,
-                &["board", "budget", "rehearsal", "answer", "export", "page"],
+                &[
+                    "board",
+                    "chart",
+                    "budget",
+                    "rehearsal",
+                    "answer",
+                    "export",
+                    "page",
+                ],
             ),
         ),
     ])

@@ -4,13 +4,15 @@
 
 mod bars;
 mod calculator;
+mod latency;
 mod lines;
 
 use crate::board::Board;
 use crate::budget::{Budget, Change, Part, clock};
 
-pub use bars::{axis_end, bars};
+pub use bars::{axis_end, bars, class, picture};
 pub use calculator::{Answer, Depth, LinkAnswer, Request, answer};
+pub use latency::latency_picture;
 pub use lines::{budget_line, convert_line};
 
 /// What limits it: the part nearest to its limit.
@@ -79,20 +81,4 @@ pub fn highest(budget: &Budget, board: &Board) -> Vec<String> {
         ));
     }
     all
-}
-
-/// `text` with the characters of HTML markup escaped.
-#[must_use]
-pub fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            c => out.push(c),
-        }
-    }
-    out
 }

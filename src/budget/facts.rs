@@ -178,14 +178,29 @@ impl ReelFacts {
     /// `ticks`, and the tick where that span begins.
     #[must_use]
     pub fn worst_pictures(&self, ticks: u64, weight: impl Fn(&PictureFacts) -> u64) -> (u64, u64) {
-        worst_span(&self.pictures, ticks, |p| p.tick, weight)
+        worst(self.picture_spans(ticks, weight))
+    }
+
+    /// The sum of `weight` over the pictures due in each span of `ticks` that begins
+    /// with one, and the tick where it begins.
+    pub fn picture_spans(
+        &self,
+        ticks: u64,
+        weight: impl Fn(&PictureFacts) -> u64,
+    ) -> impl Iterator<Item = (u64, u64)> {
+        spans(&self.pictures, ticks, |p| p.tick, weight)
     }
 
     /// The greatest number of bytes of slices that begin in any span of
     /// `ticks`, and the tick where that span begins.
     #[must_use]
     pub fn worst_bytes(&self, ticks: u64) -> (u64, u64) {
-        worst_span(&self.slices, ticks, |s| s.tick, |s| u64::from(s.bytes))
+        worst(spans(
+            &self.slices,
+            ticks,
+            |s| s.tick,
+            |s| u64::from(s.bytes),
+        ))
     }
 
     /// The highest byte rate over a run of whole slices that lasts `ticks` or
@@ -193,43 +208,52 @@ impl ReelFacts {
     /// the tick where the run begins.
     #[must_use]
     pub fn worst_byte_rate(&self, ticks: u64) -> (f64, u64) {
-        let (mut worst, mut at) = (0.0, 0);
-        let (mut end, mut bytes, mut span) = (0, 0u64, 0u64);
-        for slice in &self.slices {
+        let higher = |a: (f64, u64), b: (f64, u64)| if b.0 > a.0 { b } else { a };
+        self.byte_rates(ticks).fold((0.0, 0), higher)
+    }
+
+    /// The byte rate over each run of whole slices that lasts `ticks` or a little more
+    /// (the whole reel if it is shorter), and the tick where it begins.
+    pub fn byte_rates(&self, ticks: u64) -> impl Iterator<Item = (f64, u64)> {
+        let (mut end, mut bytes, mut span, mut any) = (0, 0u64, 0u64, false);
+        self.slices.iter().filter_map(move |slice| {
             while span < ticks && end < self.slices.len() {
                 bytes += u64::from(self.slices[end].bytes);
                 span += u64::from(self.slices[end].ticks);
                 end += 1;
             }
-            let whole_reel = end == self.slices.len() && worst == 0.0;
+            let whole_reel = end == self.slices.len() && !any;
             let rate = bytes as f64 * f64::from(self.clock_rate) / span.max(1) as f64;
-            if (span >= ticks || whole_reel) && rate > worst {
-                (worst, at) = (rate, slice.tick);
-            }
+            let counts = span >= ticks || whole_reel;
+            any |= counts;
             bytes -= u64::from(slice.bytes);
             span -= u64::from(slice.ticks);
-        }
-        (worst, at)
+            counts.then_some((rate, slice.tick))
+        })
     }
 }
 
-/// The greatest sum of weights over items whose ticks lie in a half-open span.
-fn worst_span<T>(
+/// The first of the greatest.
+fn worst(spans: impl Iterator<Item = (u64, u64)>) -> (u64, u64) {
+    spans.fold((0, 0), |a, b| if b.0 > a.0 { b } else { a })
+}
+
+/// The sum of weights over items whose ticks lie in the half-open span that begins
+/// with each item, and its tick.
+fn spans<T>(
     items: &[T],
     ticks: u64,
     tick: impl Fn(&T) -> u64,
     weight: impl Fn(&T) -> u64,
-) -> (u64, u64) {
-    let (mut worst, mut at, mut sum, mut end) = (0, 0, 0u64, 0);
-    for item in items {
+) -> impl Iterator<Item = (u64, u64)> {
+    let (mut sum, mut end) = (0u64, 0);
+    items.iter().map(move |item| {
         while end < items.len() && tick(&items[end]) < tick(item) + ticks {
             sum += weight(&items[end]);
             end += 1;
         }
-        if sum > worst {
-            (worst, at) = (sum, tick(item));
-        }
+        let whole = sum;
         sum -= weight(item);
-    }
-    (worst, at)
+        (whole, tick(item))
+    })
 }

@@ -3,6 +3,7 @@
 mod cores;
 mod keys;
 mod memory;
+mod over_time;
 mod power;
 
 use crate::board::{Board, Provenance};
@@ -13,6 +14,8 @@ use super::line::{Line, Origin, Part, Verdict};
 use super::memory::MemoryPlan;
 use super::{Link, Terms, air};
 use crate::budget::power::Power;
+pub use over_time::OverTime;
+
 use keys::{BUS_KEYS, CARD_KEYS, link_keys};
 
 /// The largest file on a FAT32 card, in whole sectors.
@@ -45,21 +48,7 @@ pub(super) fn all(
     terms: Terms,
     memory: &MemoryPlan,
 ) -> (Vec<Line>, Power) {
-    let window = (terms.window * f64::from(reel.clock_rate)).ceil().max(1.0) as u64;
-    let (link_need, at) = reel.worst_byte_rate(window);
-    let link_rate = link_rate(board, link);
-    let case = Case {
-        reel,
-        board,
-        link,
-        terms,
-        costs: Costs::new(board, reel.coding, memory),
-        memory,
-        link_need,
-        link_at: at as f64 / f64::from(reel.clock_rate),
-        link_rate,
-        window,
-    };
+    let case = Case::new(reel, board, link, terms, memory);
     let mut lines = vec![case.link_line(), case.bus_line()];
     lines.extend(case.core_lines());
     lines.extend(case.turns_line());
@@ -91,7 +80,30 @@ pub fn link_rate(board: &Board, link: Link) -> f64 {
     }
 }
 
-impl Case<'_> {
+impl<'a> Case<'a> {
+    fn new(
+        reel: &'a ReelFacts,
+        board: &'a Board,
+        link: Link,
+        terms: Terms,
+        memory: &'a MemoryPlan,
+    ) -> Self {
+        let window = (terms.window * f64::from(reel.clock_rate)).ceil().max(1.0) as u64;
+        let (link_need, at) = reel.worst_byte_rate(window);
+        Self {
+            reel,
+            board,
+            link,
+            terms,
+            costs: Costs::new(board, reel.coding, memory),
+            memory,
+            link_need,
+            link_at: at as f64 / f64::from(reel.clock_rate),
+            link_rate: link_rate(board, link),
+            window,
+        }
+    }
+
     fn line(&self, part: Part, need: f64, capacity: f64, unit: &'static str) -> Line {
         let ratio = if capacity > 0.0 {
             need / capacity
@@ -163,10 +175,17 @@ impl Case<'_> {
 
     /// The greatest milliseconds per second that the pictures' `cost` takes.
     fn worst_load(&self, cost: impl Fn(&PictureFacts) -> f64) -> (f64, f64) {
-        let (sum, at) = self
+        let higher = |a: (f64, f64), b: (f64, f64)| if b.0 > a.0 { b } else { a };
+        self.loads(cost).fold((0.0, 0.0), higher)
+    }
+
+    /// The milliseconds per second that the pictures' `cost` takes in each window, and
+    /// the second where it begins.
+    fn loads(&self, cost: impl Fn(&PictureFacts) -> f64) -> impl Iterator<Item = (f64, f64)> {
+        let sums = self
             .reel
-            .worst_pictures(self.window, |p| cost(p).ceil() as u64);
-        (sum as f64 / 1e6 / self.terms.window, self.seconds(at))
+            .picture_spans(self.window, move |p| cost(p).ceil() as u64);
+        sums.map(|(sum, at)| (sum as f64 / 1e6 / self.terms.window, self.seconds(at)))
     }
 
     fn send(&self, p: &PictureFacts) -> f64 {

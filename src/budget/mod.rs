@@ -8,8 +8,6 @@ mod air;
 mod airtime;
 mod asked;
 mod change;
-#[cfg(feature = "host")]
-mod chart;
 mod choice;
 mod clusters;
 mod compare;
@@ -42,8 +40,6 @@ pub use air::{
 pub use airtime::{AccessPoint, Contention, airtime};
 pub use asked::Asked;
 pub use change::{Change, best_change};
-#[cfg(feature = "host")]
-pub use chart::{chart, latency_chart};
 pub use choice::{Choice, Wish};
 pub use clusters::Clusters;
 pub use compare::{Comparison, Crossover};
@@ -51,7 +47,7 @@ pub use cost::{Costs, card_rate, card_read_ns, card_wire_ns, quantile_mean_us};
 pub use counted::{Counted, sound_instructions, typical_estimate};
 pub use facts::{PictureCoding, PictureFacts, ReelFacts, SliceFacts, SoundCoding};
 pub use line::{Line, Origin, Part, Source, Verdict};
-pub use lines::{FAT32_FILE, MEMORY_MARGIN, link_rate};
+pub use lines::{FAT32_FILE, MEMORY_MARGIN, OverTime, link_rate};
 pub use memory::{Buffer, MemoryPlan, Place};
 #[cfg(feature = "files")]
 pub use read::FactsError;

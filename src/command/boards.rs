@@ -7,8 +7,9 @@ use clap::Subcommand;
 
 use super::budget::board;
 use super::out::{chart_to, complain, say};
+use crate::answer::latency_picture;
 use crate::board::{Board, Latency, Measured, ask, sections, terms_of};
-use crate::budget::{latency_chart, remarks};
+use crate::budget::remarks;
 use crate::files::{Destination, Kind};
 
 /// Board profiles: list, show, keys, new, measure, check.
@@ -216,8 +217,7 @@ fn measure(
     // Through the check, so that no measured figure breaks a rule unseen.
     let after = Board::parse(&measured.apply(&before).to_toml(), &file)?;
     if let Some(to) = chart {
-        let svg = latency_chart(&measured).map_err(anyhow::Error::msg)?;
-        to.write(svg.as_bytes())?;
+        to.write(latency_picture(&measured).as_bytes())?;
     }
     if let Some(to) = output {
         to.write(after.to_toml().as_bytes())?;

@@ -8,11 +8,11 @@ use std::process::ExitCode;
 use anyhow::Context;
 use clap::ValueEnum;
 
-use crate::answer::Request;
+use crate::answer::{Request, picture};
 use crate::board::Board;
 use crate::budget::{
     Asked, Budget, Clusters, Comparison, Link, PictureCoding, ReelFacts, SoundCoding, StallNeed,
-    Tearing, Terms, Verdict, best_change, chart, stall_need,
+    Tearing, Terms, Verdict, best_change, stall_need,
 };
 use crate::files::{Destination, Kind};
 use crate::rehearsal::{Judgement, USUAL_RUNS};
@@ -209,8 +209,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             .iter()
             .min_by_key(|b| b.verdict)
             .context("the board has no link")?;
-        let svg = chart(best).map_err(anyhow::Error::msg)?;
-        to.write(svg.as_bytes())?;
+        to.write(picture(best).as_bytes())?;
     }
     if let Some(to) = page_to {
         let mut request = Request {

@@ -9,8 +9,9 @@ use super::out::{chart_to, say};
 use super::{Usage, values};
 use crate::board::Board;
 use crate::budget::power::{HEAT_AND_SOUND, speaker_caution, weakest_supply};
+use crate::chart::{Plot, alone};
 use crate::convert::{AUDIBLE, speaker};
-use crate::sound::chart::enclosure_chart;
+use crate::sound::chart::enclosure_plots;
 use crate::sound::enclosure::{Enclosure, Mounting};
 use crate::sound::gain::{Supply, weekly_hours};
 
@@ -52,9 +53,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let mounted = speaker::enclosure(&board, litres).map_err(|e| Usage(e.to_string()))?;
     let high_pass = mounted.high_pass(board.sound.speaker.rated_w);
     if let Some(to) = chart_to {
-        let svg =
-            enclosure_chart(&mounted, high_pass, args.distance).map_err(anyhow::Error::msg)?;
-        to.write(svg.as_bytes())?;
+        let plots = enclosure_plots(&mounted, high_pass, args.distance);
+        to.write(alone(&plots).as_bytes())?;
     }
     if args.json {
         super::out::json(&as_json(&board, &mounted, args.distance).to_string());
@@ -64,13 +64,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// The board's speaker as it is mounted, for the report: the curves as SVG and
-/// what they show in words.
-pub(super) fn drawn(board: &Board) -> anyhow::Result<(String, String)> {
+/// The board's speaker as it is mounted, for the report: the curves and what
+/// they show in words.
+pub(super) fn drawn(board: &Board) -> anyhow::Result<([Plot; 2], String)> {
     const METRES: f64 = 0.5;
     let mounted = speaker::enclosure(board, None)?;
     let high_pass = mounted.high_pass(board.sound.speaker.rated_w);
-    let chart = enclosure_chart(&mounted, high_pass, METRES).map_err(anyhow::Error::msg)?;
+    let chart = enclosure_plots(&mounted, high_pass, METRES);
     let mut words = format!(
         "The speaker, computed at {METRES} m: {}; the suggested high-pass is {:.0} Hz, order {}, Q {:.2}.",
         match mounted.mounting {

@@ -7,9 +7,7 @@ use anyhow::Context;
 
 use crate::budget::power::{PowerModel, changes, sentences};
 use crate::budget::{Budget, Line, Link, Part, ReelFacts, Terms, Verdict};
-use crate::rehearsal::{
-    Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan, trace_chart,
-};
+use crate::rehearsal::{Cause, Conditions, Fault, FaultKind, Least, Outlook, Rehearsal, StallPlan};
 use crate::units::Nanos;
 
 use super::bars::Bars;
@@ -17,6 +15,7 @@ use super::budget::{LinkArg, SettingsArgs, board, bytes, exit_code, facts};
 use super::out::{chart_to, complain, say};
 use super::{Usage, size, values};
 use crate::budget::clock;
+use crate::chart::alone;
 
 /// Play a reel thousands of times in simulated time, with stalls and losses.
 #[derive(clap::Args)]
@@ -117,8 +116,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         .or(tally.worst_late)
         .map_or(args.seed, |(_, seed)| seed);
     if let Some(to) = chart_to {
-        let svg = trace_chart(&rehearsal.trace(worst)).map_err(anyhow::Error::msg)?;
-        to.write(svg.as_bytes())?;
+        to.write(alone(&[rehearsal.trace(worst).plot()]).as_bytes())?;
     }
     let power = PowerModel::new(&reel, &board, link).power();
     if args.json {

@@ -12,7 +12,7 @@ use super::out::say;
 use super::values;
 use crate::board::Board;
 use crate::budget::power::changes;
-use crate::budget::{Link, Origin, ReelFacts, Terms};
+use crate::budget::{Link, Origin, OverTime, ReelFacts, Terms, best_change};
 use crate::convert::compare::{compare, tone_before_after};
 use crate::files::{Destination, Kind as FileKind};
 use crate::reel::{Event, Kind, ReelFile};
@@ -167,6 +167,8 @@ impl Request<'_> {
                 link,
                 trace: self.worst(facts, link, &judgement),
                 judgement,
+                best: best_change(facts, self.board, link, terms)?,
+                over_time: OverTime::new(facts, self.board, link, terms),
                 origin: Origin::of_play(facts, self.board, link),
                 changes: changes(facts, self.board, link),
             })

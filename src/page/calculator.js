@@ -95,8 +95,8 @@
       element("p", { class: "quiet" }, state));
     const bars = document.createRange().createContextualFragment(link.bars);
     const more = link.highest.map((text) => element("p", { class: "quiet" }, `${text}.`));
-    const section = element("section", { id: `link-${link.link}` }, element("h2", {}, headings[link.link]), verdict, bars, ...more);
-    return section;
+    const head = element("div", {}, element("h2", {}, headings[link.link]), verdict);
+    return element("section", { id: `link-${link.link}` }, head, element("div", {}, bars, ...more));
   }
 
   // Of two states of one answer the later knows more.

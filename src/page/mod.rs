@@ -19,7 +19,11 @@ pub const PLAYER_SCRIPT: &str = include_str!("player.js");
 /// The shelf of the server's page; after [`PLAYER_SCRIPT`].
 pub const SHELF_SCRIPT: &str = include_str!("shelf.js");
 /// The look.
-pub const STYLE: &str = include_str!("style.css");
+pub const STYLE: &str = concat!(
+    include_str!("../chart/palette.css"),
+    include_str!("../chart/chart.css"),
+    include_str!("style.css")
+);
 /// The server's page.
 pub const INDEX: &str = include_str!("index.html");
 /// A small sign for the browser's tab.

@@ -21,8 +21,6 @@ mod script;
 mod stage;
 mod sweep;
 mod trace;
-#[cfg(feature = "host")]
-mod trace_chart;
 
 use crate::board::Board;
 use crate::budget::{Link, MemoryPlan, Origin, ReelFacts, start_level};
@@ -35,8 +33,6 @@ pub use outcome::{CAUSES, Cause, Fault, FaultKind, Run, Tally};
 pub use outlook::Outlook;
 pub use sweep::Sweep;
 pub use trace::Trace;
-#[cfg(feature = "host")]
-pub use trace_chart::trace_chart;
 
 use link::{LinkModel, LinkRun, Span};
 use play::Play;

@@ -75,6 +75,24 @@ pub struct Fault {
     pub cause: Cause,
 }
 
+impl Fault {
+    /// What is felt, when, and where it comes from.
+    #[must_use]
+    pub fn words(self) -> String {
+        let what = match self.kind {
+            FaultKind::SoundGap => "the sound stops for",
+            FaultKind::LatePicture => "a picture is late by",
+            FaultKind::DroppedPicture => "a picture is left out, late by",
+        };
+        format!(
+            "{what} {:.0} ms at {:.1} s, {}",
+            self.length_ns as f64 / 1e6,
+            self.at_ns as f64 / 1e9,
+            self.cause.words()
+        )
+    }
+}
+
 /// One rehearsal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct Run {

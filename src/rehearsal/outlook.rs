@@ -6,7 +6,7 @@ use crate::budget::Verdict;
 
 use super::Rehearsal;
 use super::odds::{CONFIDENCE, at_most};
-use super::outcome::{Fault, FaultKind, Tally};
+use super::outcome::{Fault, Tally};
 use super::sweep::Sweep;
 
 /// What rehearsals say of a reel on a board over a link.
@@ -58,7 +58,7 @@ impl Outlook {
         let felt = |tally: &Tally| {
             let gap = tally.worst_gap.map(|(fault, _)| fault);
             let late = tally.worst_late.map(|(fault, _)| fault);
-            gap.or(late).map(told)
+            gap.or(late).map(Fault::words)
         };
         if self.tally.verdict() > Verdict::Fits {
             return felt(&self.tally);
@@ -126,7 +126,7 @@ impl Outlook {
     fn sweep_words(&self) -> Option<String> {
         let tally = &self.sweep.as_ref()?.tally;
         let worst = tally.worst_gap.or(tally.worst_late);
-        worst.map(|(fault, _)| told(fault))
+        worst.map(|(fault, _)| fault.words())
     }
 }
 
@@ -137,19 +137,4 @@ fn share(of: f64) -> String {
     } else {
         format!("1 of {:.0} plays", 1.0 / of)
     }
-}
-
-/// A fault in words.
-fn told(fault: Fault) -> String {
-    let what = match fault.kind {
-        FaultKind::SoundGap => "the sound stops for",
-        FaultKind::LatePicture => "a picture is late by",
-        FaultKind::DroppedPicture => "a picture is left out, late by",
-    };
-    format!(
-        "{what} {:.0} ms at {:.1} s, {}",
-        fault.length_ns as f64 / 1e6,
-        fault.at_ns as f64 / 1e9,
-        fault.cause.words()
-    )
 }

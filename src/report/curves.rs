@@ -1,8 +1,8 @@
 //! Sound, supply and quality over time.
 
-use super::pieces::{curve, draw, figure, section};
-use super::text::escape;
-use super::{Findings, Level, Measured, Plot, ReportError};
+use super::pieces::{draw, folded, list};
+use super::{Findings, Measured};
+use crate::chart::{Axis, Level, Plot, escape};
 
 /// What was done to the sound, as the reel's note says it.
 fn sound_done(note: &str) -> String {
@@ -32,29 +32,29 @@ fn sound_done(note: &str) -> String {
 }
 
 /// The speaker in its box, and the supply with and without its high-pass.
-pub(super) fn speaker(findings: &Findings<'_>) -> Result<String, ReportError> {
+pub(super) fn speaker(findings: &Findings<'_>) -> String {
     let Some(found) = &findings.speaker else {
-        return Ok(String::new());
+        return String::new();
     };
-    let mut content = figure(&found.chart, &found.box_words);
-    let mut plot = Plot::new("mA");
-    let names = ["without high-pass", "with the high-pass"];
-    for (name, over_time) in names.into_iter().zip(&found.current) {
-        plot.curves.push(curve(name, &over_time.points, 1.0));
-    }
-    content += &draw(
-        &plot,
-        "Supply current of the amplifier: the highest 5 ms mean in each step, computed from the reel's samples at the strapped gain.",
-    )?;
-    let items = found.supply.iter();
-    let items: String = items
-        .map(|text| format!("<li>{}</li>\n", escape(text)))
-        .collect();
-    content += &format!("<ul>\n{items}</ul>\n");
-    Ok(section("Speaker, supply and heat", &content))
+    let [plain, cut] = &found.current;
+    let plot = Plot::over_time("Supply current of the amplifier", "mA")
+        .with("without high-pass", plain.points.clone())
+        .with("with the high-pass", cut.points.clone());
+    let content = [
+        draw(&found.chart, &found.box_words),
+        draw(
+            &[plot],
+            "The highest 5 ms mean in each step, computed from the reel's samples at the strapped gain.",
+        ),
+        list("plain", &found.supply),
+    ];
+    folded("Speaker, supply and heat", &content.concat())
 }
 
-pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportError> {
+/// Silence has no loudness: below the absolute gate of ITU-R BS.1770 nothing is drawn.
+const GATE_LUFS: f64 = -70.0;
+
+pub(super) fn sound(measured: &Measured, note: &str) -> String {
     let mut content = String::new();
     if measured.integrated.is_some() {
         content += &sound_done(note);
@@ -63,63 +63,65 @@ pub(super) fn sound(measured: &Measured, note: &str) -> Result<String, ReportErr
         .integrated
         .filter(|_| !measured.loudness.is_empty())
     {
-        let mut plot = Plot::new("LUFS");
-        plot.curves
-            .push(curve("momentary", &measured.loudness, 1.0));
+        let gated = |(at, v): &(f64, f64)| (*at, if *v > GATE_LUFS { *v } else { f64::NAN });
+        let loudness = measured.loudness.iter().map(gated).collect();
+        let mut plot = Plot::over_time("Loudness", "LUFS").with("momentary (400 ms)", loudness);
         plot.levels.push(Level {
             name: format!("whole {integrated:.1} LUFS"),
             value: integrated,
         });
-        plot.range = Some((-60.0, 0.0));
         let peak = measured.true_peak.map_or_else(String::new, |peak| {
             format!(" The highest true peak is {peak:.1} dBTP.")
         });
         let caption = format!(
-            "Momentary loudness (400 ms) and integrated loudness of the mono channel (ITU-R BS.1770, EBU R 128; measured).{peak}"
+            "Momentary and integrated loudness of the mono channel (ITU-R BS.1770, EBU R 128; measured); nothing is drawn in silence, below -70 LUFS.{peak}"
         );
-        content += &draw(&plot, &caption)?;
+        content += &draw(&[plot], &caption);
     }
     if !measured.current.is_empty() {
-        let mut plot = Plot::new("mA");
-        plot.curves
-            .push(curve("from the source", &measured.current, 1.0));
+        let plot =
+            Plot::over_time("Current", "mA").with("from the source", measured.current.clone());
         content += &draw(
-            &plot,
+            &[plot],
             "Current from the power source, computed from the sound's power, the amplifier and the mean load of the other parts.",
-        )?;
+        );
     }
     if content.is_empty() {
-        return Ok(String::new());
+        return String::new();
     }
-    Ok(section("Sound and current over time", &content))
+    folded("Sound and current over time", &content)
 }
 
-pub(super) fn quality(findings: &Findings<'_>) -> Result<String, ReportError> {
+pub(super) fn quality(findings: &Findings<'_>) -> String {
     let Some(scores) = &findings.quality else {
         let words = "<p class=\"quiet\">Not compared: give the clip with --clip to see how near each picture comes to it.</p>\n";
-        return Ok(section("Quality over time", words));
+        return folded("Quality over time", words);
     };
     let points = |of: fn(&super::Quality) -> f64| -> Vec<(f64, f64)> {
         scores.iter().map(|s| (s.seconds, of(s))).collect()
     };
-    let mut psnr = Plot::new("dB");
-    // Equal pictures have no finite figure; 60 dB is beyond what 16 bits hold.
-    psnr.curves
-        .push(curve("PSNR", &points(|s| s.psnr.min(60.0)), 1.0));
-    psnr.range = Some((15.0, 60.0));
-    let mut ssim = Plot::new("SSIM");
-    ssim.curves.push(curve("SSIM", &points(|s| s.ssim), 1.0));
+    let equal = scores.iter().filter(|s| !s.psnr.is_finite()).count();
+    let tens = |v: f64| (v / 10.0).floor() * 10.0;
+    let finite = || scores.iter().map(|s| s.psnr).filter(|v| v.is_finite());
+    let mut psnr = Plot::over_time("PSNR", "dB").with("PSNR", points(|s| s.psnr));
+    if equal < scores.len() {
+        let (least, most) = (
+            finite().fold(f64::MAX, f64::min),
+            finite().fold(0.0, f64::max),
+        );
+        psnr.up = Axis::new("dB").between(tens(least), tens(most) + 10.0);
+    }
     let least = scores.iter().map(|s| s.ssim).fold(1.0, f64::min);
-    ssim.range = Some(((least - 0.05).clamp(0.0, 0.9), 1.0));
-    let content = [
-        draw(
-            &psnr,
-            "PSNR of the decoded frames against the clip scaled to the panel (measured).",
-        )?,
-        draw(
-            &ssim,
-            "SSIM of the same frames (measured); 1 means identical.",
-        )?,
-    ];
-    Ok(section("Quality over time", &content.concat()))
+    let mut ssim = Plot::over_time("SSIM", "1 means identical").with("SSIM", points(|s| s.ssim));
+    ssim.up = ssim.up.between(((least - 0.05) * 10.0).floor() / 10.0, 1.0);
+    let equal = match equal {
+        0 => String::new(),
+        n => format!(
+            " {n} frames are identical to the clip's: their PSNR is infinite and not drawn."
+        ),
+    };
+    let caption = format!(
+        "PSNR and SSIM of the decoded frames against the clip scaled to the panel (measured).{equal}"
+    );
+    folded("Quality over time", &draw(&[psnr, ssim], &caption))
 }

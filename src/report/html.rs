@@ -7,10 +7,15 @@ use base64::prelude::{BASE64_STANDARD as BASE64, Engine as _};
 use super::before_after;
 use super::cautions::cautions;
 use super::curves::{quality, sound, speaker};
-use super::links::{links, needs};
-use super::pieces::section;
-use super::text::{amount, decimal, escape};
-use super::{Findings, LinkFindings, Measured, OverTime, ReportError};
+use super::links::links;
+use super::pieces::{folded, list, section};
+use super::reel_plot::reel_plot;
+use super::sources::Sources;
+use super::text::decimal;
+use super::{Findings, LinkFindings, Measured, ReportError};
+use crate::answer::{axis_end, bars, change, class, limit};
+use crate::budget::size;
+use crate::chart::escape;
 use crate::page::{PLAYER_SCRIPT, REEL_SCRIPT, STYLE, VIEWER};
 use crate::reel::Header;
 
@@ -23,24 +28,25 @@ const SCRIPT: &str = include_str!("report.js");
 pub(super) fn page(
     findings: &Findings<'_>,
     header: &Header,
-    over_time: &OverTime,
     measured: &Measured,
 ) -> Result<String, ReportError> {
     let title = name(findings, header);
     let mut out = String::new();
+    let mut sources = Sources::default();
+    let links = links(findings, &mut sources);
     let body = [
         head(findings, header, measured),
         player(findings),
+        caution_list(findings, measured),
         sheet(measured),
         safe_area(measured),
-        needs(findings, over_time)?,
-        links(findings)?,
-        sound(measured, &findings.note)?,
-        speaker(findings)?,
-        quality(findings)?,
+        links,
+        sound(measured, &findings.note),
+        speaker(findings),
+        quality(findings),
         tone(findings)?,
         settings(findings, header),
-        caution_list(findings, measured),
+        folded("Sources", &sources.notes()),
     ];
     // Writing to a string cannot fail.
     let _ = write!(
@@ -92,14 +98,6 @@ fn name(findings: &Findings<'_>, header: &Header) -> String {
 }
 
 fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String {
-    let verdicts = findings.links.iter().map(|link| {
-        let word = link.verdict().word();
-        format!(
-            "<li class=\"{word}\"><strong>{}: {word}.</strong> {}</li>\n",
-            link.link.name(),
-            escape(&because(link))
-        )
-    });
     let damage = match measured.damaged {
         0 => String::new(),
         count => format!(
@@ -107,7 +105,7 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
         ),
     };
     format!(
-        "<h1>{}</h1>\n<p class=\"quiet\">{} on the board {}: {}</p>\n<ul class=\"verdicts\">\n{}</ul>\n{damage}",
+        "<h1>{}</h1>\n<p class=\"quiet\">{} on the board {}: {}</p>\n{damage}{}",
         escape(&name(findings, header)),
         escape(
             &findings
@@ -118,20 +116,38 @@ fn head(findings: &Findings<'_>, header: &Header, measured: &Measured) -> String
         ),
         escape(&findings.board.name),
         escape(&findings.board.summary()),
-        verdicts.collect::<String>(),
+        answers(findings),
     )
 }
 
-/// The verdict's reason, and what rehearsals say to it.
-fn because(link: &LinkFindings) -> String {
-    let tightest = link.judgement.budget.bottleneck();
-    let budget = format!(
-        "Highest load: {}, {:.0} % of its capacity.",
-        tightest.part.name(),
-        100.0 * tightest.ratio()
-    );
-    let judged = link.judgement.line();
-    format!("{} {budget}", sentence(&judged))
+/// Link by link: verdict, limit, change, and a bar a part on one scale.
+fn answers(findings: &Findings<'_>) -> String {
+    let budgets = findings.links.iter().map(|link| &link.judgement.budget);
+    let axis = axis_end(budgets);
+    let answers = findings.links.iter().map(|link| answer(link, axis));
+    let two = if findings.links.len() == 2 {
+        " two"
+    } else {
+        ""
+    };
+    format!(
+        "<div class=\"links-beside{two}\">\n{}</div>\n",
+        answers.collect::<String>()
+    )
+}
+
+fn answer(link: &LinkFindings, axis: (f64, f64)) -> String {
+    let (budget, verdict) = (&link.judgement.budget, link.verdict());
+    format!(
+        "<section>\n<div class=\"verdict {}\"><p><strong>{}: {}.</strong> {}</p><p>Limited by {}.</p><p>{}.</p></div>\n{}</section>\n",
+        class(verdict),
+        link.link.name(),
+        verdict.word(),
+        escape(&sentence(&link.judgement.line())),
+        escape(&limit(budget)),
+        escape(&change(budget, link.best.as_ref())),
+        bars(budget, axis),
+    )
 }
 
 fn player(findings: &Findings<'_>) -> String {
@@ -141,7 +157,15 @@ fn player(findings: &Findings<'_>) -> String {
     } else {
         "<p>The reel is too large to embed in this page. To play it in a browser, run <code>thumbreel serve</code> on its folder.</p>\n".to_owned()
     };
-    format!("<section class=\"screen-only\">\n<h2>As the panel shows it</h2>\n{inside}</section>\n")
+    let plot = findings.best();
+    let plot = plot.map(|link| reel_plot(findings, link, findings.reel.is_some()));
+    format!(
+        "<section>\n<h2>As the panel shows it</h2>\n<div class=\"screen-only\">{inside}</div>\n</section>\n{}",
+        plot.map_or_else(String::new, |plot| section(
+            "Load and capacity over time",
+            &plot
+        ))
+    )
 }
 
 fn sheet(measured: &Measured) -> String {
@@ -149,7 +173,7 @@ fn sheet(measured: &Measured) -> String {
         "<img class=\"sheet\" alt=\"Twelve pictures spread over the reel, with their times\" src=\"data:image/png;base64,{}\">\n",
         BASE64.encode(&measured.sheet)
     );
-    section("Contact sheet", &image)
+    folded("Contact sheet", &image)
 }
 
 fn safe_area(measured: &Measured) -> String {
@@ -161,7 +185,7 @@ fn safe_area(measured: &Measured) -> String {
          <p>What lies inside the outline is shown whole on this panel, and so are subtitles. The corners outside the circle are never sent.</p>\n",
         BASE64.encode(png)
     );
-    section("Safe area", &content)
+    folded("Safe area", &content)
 }
 
 fn tone(findings: &Findings<'_>) -> Result<String, ReportError> {
@@ -173,7 +197,7 @@ fn tone(findings: &Findings<'_>) -> Result<String, ReportError> {
         BASE64.encode(before_after::png(pair)?)
     );
     let words = "<p>Without the tone on the left, with it on the right.</p>\n";
-    Ok(section("Tone before and after", &(image + words)))
+    Ok(folded("Tone before and after", &(image + words)))
 }
 
 fn settings(findings: &Findings<'_>, header: &Header) -> String {
@@ -189,21 +213,18 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
             format!("{} at {rate:.3} fps", facts.pictures.len()),
         ),
         ("Length".to_owned(), format!("{:.2} s", facts.seconds())),
-        (
-            "File".to_owned(),
-            format!("{} bytes", amount(facts.total_bytes as f64)),
-        ),
+        ("File".to_owned(), size(facts.total_bytes)),
         (
             "Sound clock".to_owned(),
             format!("{} Hz", header.clock_rate),
         ),
         (
             "Before playback starts".to_owned(),
-            format!("{} bytes", amount(header.prebuffer.into())),
+            size(header.prebuffer.into()),
         ),
         (
             "Decoder memory".to_owned(),
-            format!("{} bytes", amount(header.working_memory.into())),
+            size(header.working_memory.into()),
         ),
     ];
     match serde_json::from_str::<serde_json::Value>(&findings.note) {
@@ -217,7 +238,7 @@ fn settings(findings: &Findings<'_>, header: &Header) -> String {
         .iter()
         .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>\n", escape(name), escape(value)))
         .collect();
-    section("Settings", &format!("<dl class=\"facts\">\n{items}</dl>\n"))
+    folded("Settings", &format!("<dl class=\"facts\">\n{items}</dl>\n"))
 }
 
 /// Every value of a note with the names that lead to it.
@@ -241,26 +262,47 @@ fn flatten(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)
             let words: Vec<_> = items.iter().filter_map(Value::as_str).collect();
             out.push((path.to_owned(), words.join("; ")));
         }
-        Value::Number(number) if number.is_f64() => {
-            out.push((
-                path.to_owned(),
-                decimal(number.as_f64().unwrap_or_default()),
-            ));
+        Value::Number(number) => {
+            let (name, unit) = with_unit(path);
+            let number = match number.is_f64() {
+                true => decimal(number.as_f64().unwrap_or_default()),
+                false => number.to_string(),
+            };
+            out.push((name.to_owned(), format!("{number}{unit}")));
         }
-        other => out.push((path.to_owned(), other.to_string())),
+        Value::Array(_) => out.push((path.to_owned(), value.to_string())),
+        Value::Bool(is) => out.push((path.to_owned(), if *is { "yes" } else { "no" }.into())),
     }
 }
 
-fn caution_list(findings: &Findings<'_>, measured: &Measured) -> String {
-    let items = cautions(findings, measured);
-    let items: String = items
+/// A name whose last word is a unit, without it, and the unit.
+fn with_unit(name: &str) -> (&str, &'static str) {
+    const UNITS: [(&str, &str); 16] = [
+        (" db", " dB"),
+        (" dbfs", " dBFS"),
+        (" dbtp", " dBTP"),
+        (" lufs", " LUFS"),
+        (" lu", " LU"),
+        (" hz", " Hz"),
+        (" ms", " ms"),
+        (" seconds", " s"),
+        (" mm", " mm"),
+        (" ma", " mA"),
+        (" v", " V"),
+        (" w", " W"),
+        (" percent", " %"),
+        (" bytes", " bytes"),
+        (" ohm", " ohm"),
+        (" degrees", " degrees"),
+    ];
+    let unit = UNITS
         .iter()
-        .map(|text| format!("<li>{}</li>\n", escape(text)))
-        .collect();
-    section(
-        "Cautions",
-        &format!("<ul class=\"cautions\">\n{items}</ul>\n"),
-    )
+        .find_map(|(end, unit)| Some((name.strip_suffix(end)?, *unit)));
+    unit.unwrap_or((name, ""))
+}
+
+fn caution_list(findings: &Findings<'_>, measured: &Measured) -> String {
+    section("Cautions", &list("cautions", &cautions(findings, measured)))
 }
 
 /// With a capital letter and a full stop.

@@ -1,101 +1,39 @@
-//! What each link and part can do against what the reel needs: plots, tables,
-//! rehearsals.
+//! Every figure of each link: tables, supply, rehearsals.
 
 use std::fmt::Write as _;
 
-use super::pieces::{curve, draw, section};
-use super::text::{amount, escape};
-use super::{Curve, Findings, Level, LinkFindings, OverTime, Plot, ReportError};
+use super::pieces::{folded, list};
+use super::reel_plot::reel_plot;
+use super::sources::Sources;
+use super::{Findings, LinkFindings};
+use crate::answer::class;
 use crate::budget::power::sentences;
-use crate::budget::{Budget, Line, Link, Part};
+use crate::budget::{Budget, Line, Link, amount};
+use crate::chart::escape;
 use crate::rehearsal::{Outlook, Trace};
 
-/// So many times the need, a capacity is shown on a logarithmic scale.
-const FAR: f64 = 4.0;
-
-/// Need against capacity over time: link, bus, core.
-pub(super) fn needs(findings: &Findings<'_>, over_time: &OverTime) -> Result<String, ReportError> {
-    let mut link = Plot::new("kB/s");
-    link.curves.push(curve("need", &over_time.link, 1e-3));
-    let capacity = |link: &LinkFindings| {
-        let part = if link.link == Link::Card {
-            Part::Card
-        } else {
-            Part::Wifi
-        };
-        let line = link
-            .judgement
-            .budget
-            .lines
-            .iter()
-            .find(|line| line.part == part)?;
-        let name = format!("{} {:.0} kB/s", link.link.name(), line.capacity / 1e3);
-        Some(Level {
-            name,
-            value: line.capacity / 1e3,
-        })
-    };
-    link.levels = findings.links.iter().filter_map(capacity).collect();
-    let needs = || over_time.link.iter().map(|p| p.1 / 1e3);
-    let (least, most) = (
-        needs().fold(f64::MAX, f64::min),
-        needs().fold(0.0, f64::max),
-    );
-    let highest = link.levels.iter().map(|l| l.value).fold(most, f64::max);
-    // A capacity far above the need would flatten it.
-    link.logarithmic = highest > FAR * most && least > 0.0;
-    let scale = if link.logarithmic {
-        link.range = Some((least / 2.0, highest * 1.6));
-        " The scale is logarithmic."
-    } else {
-        ""
-    };
-    let caption = format!(
-        "Bytes in each second of the reel, and the capacity of each link (computed from the sources below).{scale}"
-    );
-    let mut busy = Plot::new("% of the time");
-    busy.curves.push(curve("panel bus", &over_time.bus, 1.0));
-    busy.curves
-        .push(curve("display core", &over_time.core, 1.0));
-    busy.levels.push(Level {
-        name: "all of it".into(),
-        value: 100.0,
-    });
-    let top = busy
-        .curves
-        .iter()
-        .flat_map(|c| c.points.iter().map(|p| p.1))
-        .fold(0.0, f64::max);
-    busy.range = Some((0.0, (top * 1.1).max(110.0)));
-    let content = [
-        draw(&link, &caption)?,
-        draw(
-            &busy,
-            "Load of the panel's bus and of the display core in each second (computed).",
-        )?,
-    ];
-    Ok(section("Load and capacity over time", &content.concat()))
-}
-
 /// Budget and rehearsals of each link.
-pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
+pub(super) fn links(findings: &Findings<'_>, sources: &mut Sources) -> String {
     let mut all = String::new();
     for link in &findings.links {
         let heading = match link.link {
             Link::Card => "From the card",
             Link::Wifi => "Over Wi-Fi",
         };
-        let mut content = table(&link.judgement.budget);
+        let mut content = table(&link.judgement.budget, sources);
         content += &supply(link);
         let _ = writeln!(
             content,
-            "<p class=\"quiet\">Budget and rehearsals are {}.</p>",
-            escape(&link.origin.to_string())
+            "<p class=\"quiet\">Sources of the rehearsals: {}.</p>",
+            sources.code(&format!("budget and rehearsals are {}", link.origin))
         );
         match (&link.judgement.outlook, &link.trace) {
             (Ok(outlook), Some(trace)) => {
-                let caption = rehearsed(outlook, trace);
-                content += &draw(&level_plot(trace), &caption)?;
+                let _ = writeln!(content, "<p>{}</p>", escape(&rehearsed(outlook, trace)));
+                // The best link's stands at the top.
+                if findings.best().is_some_and(|best| best.link != link.link) {
+                    content += &reel_plot(findings, link, false);
+                }
             }
             (Err(why), _) => {
                 let _ = writeln!(
@@ -106,70 +44,23 @@ pub(super) fn links(findings: &Findings<'_>) -> Result<String, ReportError> {
             }
             (Ok(_), None) => {}
         }
-        all += &section(heading, &content);
+        all += &folded(heading, &content);
     }
-    Ok(all)
+    all
 }
 
 /// The supply over one link, in words and as figures.
 fn supply(link: &LinkFindings) -> String {
     let power = &link.judgement.budget.power;
-    let items: String = sentences(power, &link.changes)
-        .iter()
-        .map(|text| format!("<li>{}</li>\n", escape(text)))
-        .collect();
     let run = power.run_time.as_ref();
     let hours = run.map_or_else(String::new, |run| format!(" data-hours=\"{}\"", run.hours));
+    let items = list("supply", &sentences(power, &link.changes));
     format!(
-        "<ul class=\"supply\" data-link=\"{}\" data-mean-ma=\"{}\" data-peak-ma=\"{}\"{hours}>\n{items}</ul>\n",
+        "<div data-link=\"{}\" data-mean-ma=\"{}\" data-peak-ma=\"{}\"{hours}>\n{items}</div>\n",
         power.link.name(),
         power.mean_ma,
         power.peak_ma,
     )
-}
-
-fn level_plot(trace: &Trace) -> Plot {
-    let mut plot = Plot::new("kB");
-    let mut points = Vec::with_capacity(2 * trace.level.len());
-    let mut before = 0.0;
-    for (at, bytes) in &trace.level {
-        let now = *bytes as f64 / 1e3;
-        points.extend([(*at, before), (*at, now)]);
-        before = now;
-    }
-    plot.curves.push(Curve {
-        name: "in the ring buffer".into(),
-        points,
-    });
-    plot.levels.push(Level {
-        name: format!("ring {:.0} kB", trace.ring_buffer_bytes as f64 / 1e3),
-        value: trace.ring_buffer_bytes as f64 / 1e3,
-    });
-    plot.marks.extend(worst_moment(trace));
-    plot
-}
-
-/// The worst fault's moment; without one, the emptiest moment before the film's
-/// last bytes are in.
-fn worst_moment(trace: &Trace) -> Option<f64> {
-    let run = &trace.run;
-    if let Some(fault) = run.worst_gap.or(run.worst_late) {
-        return Some((run.start_ns + fault.at_ns) as f64 / 1e9);
-    }
-    let start = run.start_ns as f64 / 1e9;
-    // From the last rise on the ring buffer only drains.
-    let rises = |w: &&[(f64, u64)]| w[1].1 > w[0].1;
-    let last_in = trace
-        .level
-        .windows(2)
-        .filter(rises)
-        .map(|w| w[1].0)
-        .fold(0.0, f64::max);
-    let playing = trace
-        .level
-        .iter()
-        .filter(|(at, _)| *at >= start && *at <= last_in);
-    playing.min_by_key(|(_, bytes)| *bytes).map(|(at, _)| *at)
 }
 
 fn rehearsed(outlook: &Outlook, trace: &Trace) -> String {
@@ -201,31 +92,29 @@ fn rehearsed(outlook: &Outlook, trace: &Trace) -> String {
     if let Some(low) = tally.low_water_bytes {
         let _ = write!(
             words,
-            " The lowest ring buffer level at the start of a slice was {:.1} kB.",
+            " In all rehearsals, the ring buffer was never below {:.1} kB where a slice begins and the link still brings more.",
             low as f64 / 1e3
         );
     }
-    let drawn = if trace.run.is_clean() {
-        "one of the clean ones"
-    } else {
-        "the worst of them"
-    };
-    let _ = write!(words, " Drawn here: {drawn}, its worst moment marked.");
+    if let Some((at, what)) = trace.worst() {
+        let at = at - trace.start();
+        let _ = write!(words, " Marked in the plot, at {at:.1} s: {what}.");
+    }
     words
 }
 
-fn table(budget: &Budget) -> String {
-    let rows: String = budget.lines.iter().map(row).collect();
+fn table(budget: &Budget, sources: &mut Sources) -> String {
+    let rows: String = budget.lines.iter().map(|line| row(line, sources)).collect();
     format!(
         "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget, {}\"><table>\n<thead><tr>\
          <th scope=\"col\">Part</th><th scope=\"col\">Load</th><th scope=\"col\">Capacity</th>\
-         <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Figures</th></tr></thead>\n\
+         <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Sources</th></tr></thead>\n\
          <tbody>\n{rows}</tbody></table></div>\n",
         budget.link.name()
     )
 }
 
-fn row(line: &Line) -> String {
+fn row(line: &Line, sources: &mut Sources) -> String {
     let word = line.verdict.word();
     let at = line
         .at_seconds
@@ -233,19 +122,15 @@ fn row(line: &Line) -> String {
     let note = line
         .note
         .as_ref()
-        .map_or_else(String::new, |note| format!("; {note}"));
+        .map_or_else(String::new, |note| format!("; {}", escape(note)));
     format!(
-        "<tr class=\"{word}\"><th scope=\"row\">{}</th><td>{} {}{at}</td><td>{} {}</td><td>{:.0} %</td><td>{word}</td><td>{}</td></tr>\n",
+        "<tr class=\"{}\"><th scope=\"row\">{}</th><td>{}{at}</td><td>{}</td><td>{:.0} %</td><td>{word}</td><td>load {}, capacity {}{note}</td></tr>\n",
+        class(line.verdict),
         line.part.name(),
-        amount(line.need),
-        escape(line.unit),
-        amount(line.capacity),
-        escape(line.unit),
+        escape(&amount(line.need, line.unit)),
+        escape(&amount(line.capacity, line.unit)),
         100.0 * line.ratio(),
-        escape(&format!(
-            "load {}; capacity {}{note}",
-            line.need_origin.short(),
-            line.capacity_origin.short()
-        )),
+        sources.code(&line.need_origin.short()),
+        sources.code(&line.capacity_origin.short()),
     )
 }

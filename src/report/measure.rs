@@ -144,7 +144,7 @@ impl<'a> Listener<'a> {
             // The first block of 400 ms must be full.
             && time >= 0.4
         {
-            self.measured.loudness.push((time, loudness.max(-70.0)));
+            self.measured.loudness.push((time, loudness));
         }
         let current = self.power.map(|p| (time, p.source_ma(block)));
         self.measured.current.extend(current);

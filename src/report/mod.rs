@@ -1,6 +1,7 @@
-//! The report of a reel as one HTML page: player, contact sheet, load and
-//! capacity over time, rehearsal, loudness, current, quality, settings, verdict,
-//! cautions. The page is one file and opens without a server.
+//! The report of a reel as one HTML page. The answer comes first: verdict, limit and
+//! change for each link, a bar a part, the player, and one plot of the whole reel;
+//! then the cautions. The rest is folded away: contact sheet, figures of each link,
+//! sound, quality, settings, sources. The page is one file and opens without a server.
 
 mod before_after;
 mod cautions;
@@ -8,23 +9,22 @@ mod curves;
 mod html;
 mod links;
 mod measure;
-mod over_time;
 mod pieces;
-mod plot;
+mod reel_plot;
+mod sources;
 mod text;
 
 use std::path::Path;
 
 use crate::board::Board;
-use crate::budget::power::{Change, PowerModel};
-use crate::budget::{Link, Origin, ReelFacts, Verdict};
+use crate::budget::power::{self, PowerModel};
+use crate::budget::{Change, Link, Origin, OverTime, ReelFacts, Verdict};
+use crate::chart::{Curve, Plot};
 use crate::export::{ExportError, Walk};
 use crate::picture::PanelPicture;
 use crate::rehearsal::{Judgement, Trace};
 
 pub use measure::Measured;
-pub use over_time::OverTime;
-pub use plot::{Curve, Level, Plot};
 
 /// Why a report could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -48,8 +48,12 @@ pub struct LinkFindings {
     pub trace: Option<Trace>,
     /// What both are computed from.
     pub origin: Origin,
+    /// The change of the board that helps most.
+    pub best: Option<Change>,
+    /// The budget's lines window by window.
+    pub over_time: OverTime,
     /// What would let a cell last longer.
-    pub changes: Vec<Change>,
+    pub changes: Vec<power::Change>,
 }
 
 impl LinkFindings {
@@ -63,8 +67,8 @@ impl LinkFindings {
 
 /// The speaker in its box, and what the reel's sound does to supply and heat.
 pub struct SpeakerFindings {
-    /// Level over frequency as SVG.
-    pub chart: String,
+    /// Level and excursion over frequency.
+    pub chart: [Plot; 2],
     /// What the chart shows, in words.
     pub box_words: String,
     /// The amplifier's current and the temperatures, a sentence each.
@@ -120,13 +124,12 @@ impl Findings<'_> {
 /// The page as HTML.
 ///
 /// # Errors
-/// When the reel cannot be read or a picture not drawn.
+/// When the reel cannot be read or a picture not made.
 pub fn page(findings: &Findings<'_>) -> Result<String, ReportError> {
     let mut walk = Walk::open(findings.path)?;
-    let over_time = OverTime::new(findings.facts, findings.board);
     let power = findings
         .best()
         .map(|link| PowerModel::new(findings.facts, findings.board, link.link));
     let measured = measure::measure(&mut walk, power.as_ref())?;
-    html::page(findings, walk.header(), &over_time, &measured)
+    html::page(findings, walk.header(), &measured)
 }

@@ -1,30 +1,34 @@
-//! What sections are made of: a heading, a figure with its caption, a plot, a
-//! curve in it.
+//! What sections are made of: a heading, what is folded under one, a figure with its
+//! caption.
 
-use super::text::escape;
-use super::{Curve, Plot, ReportError};
+use crate::chart::{Plot, escape};
 
 pub(super) fn section(heading: &str, content: &str) -> String {
     format!("<section>\n<h2>{heading}</h2>\n{content}</section>\n")
 }
 
-pub(super) fn figure(svg: &str, caption: &str) -> String {
+/// A section that opens when its heading is chosen; whole on paper.
+pub(super) fn folded(heading: &str, content: &str) -> String {
     format!(
-        "<figure class=\"chart\" tabindex=\"0\">\n{svg}\n<figcaption>{}</figcaption>\n</figure>\n",
+        "<details class=\"more\">\n<summary><h2>{heading}</h2></summary>\n{content}</details>\n"
+    )
+}
+
+pub(super) fn draw(plots: &[Plot], caption: &str) -> String {
+    let pictures: String = plots.iter().map(Plot::svg).collect();
+    format!(
+        "<figure class=\"chart\">\n{pictures}<figcaption>{}</figcaption>\n</figure>\n",
         escape(caption)
     )
 }
 
-pub(super) fn draw(plot: &Plot, caption: &str) -> Result<String, ReportError> {
-    Ok(figure(&plot.svg().map_err(ReportError::Draw)?, caption))
-}
-
-pub(super) fn curve(name: &str, points: &[(f64, f64)], factor: f64) -> Curve {
-    Curve {
-        name: name.to_owned(),
-        points: points
-            .iter()
-            .map(|(at, value)| (*at, value * factor))
-            .collect(),
-    }
+/// A list with an item a sentence.
+pub(super) fn list(class: &str, items: &[String]) -> String {
+    let items = items
+        .iter()
+        .map(|text| format!("<li>{}</li>\n", escape(text)));
+    format!(
+        "<ul class=\"{class}\">\n{}</ul>\n",
+        items.collect::<String>()
+    )
 }

@@ -73,8 +73,9 @@ fn it_holds_everything_and_asks_for_nothing() {
         "Cautions",
         "default-src 'none'",
         // Every figure says where it comes from.
-        "load computed from the reel; capacity computed from assumed keys of the profile",
-        "Budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slower); assumed card.clock_hz",
+        "<dt id=\"source-1\">S1</dt><dd>computed from the reel</dd>",
+        "load <a href=\"#source-1\">S1</a>, capacity <a href=\"#source-2\">S2</a>",
+        "budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slower); assumed card.clock_hz",
         "computed from the reel and measured on emulated cores (decode counts of the slower) and assumed keys of the profile",
     ] {
         assert!(page.contains(part), "{part}");
@@ -83,7 +84,7 @@ fn it_holds_everything_and_asks_for_nothing() {
     assert!(page.contains("Harbour, round &lt;b&gt;&amp; more&lt;/b&gt;"));
     assert!(!page.contains("<b>& more"));
     // Vector plots, and no address to fetch from but names of standards' own.
-    assert!(page.matches("<svg").count() >= 6);
+    assert!(plots(&page).len() >= 6);
     let outside = [
         "src=\"http",
         "href=\"http",
@@ -154,31 +155,33 @@ fn its_verdicts_are_those_of_the_budget() {
     assert!(page.contains("20 of 20 rehearsals with stalls and losses by chance are clean"));
 }
 
+/// The text of every `<text>` in a picture.
+fn texts(plot: &str) -> Vec<String> {
+    let inside = plot.split("<text").skip(1);
+    let text = |t: &str| {
+        t.split_once('>')
+            .unwrap()
+            .1
+            .split('<')
+            .next()
+            .unwrap()
+            .to_owned()
+    };
+    inside.map(text).collect()
+}
+
+/// The pictures of a page.
+fn plots(page: &str) -> Vec<&str> {
+    let plots = page.split("class=\"plot\"").skip(1);
+    plots.map(|p| p.split("</svg>\n").next().unwrap()).collect()
+}
+
 /// The plot of the link's need holds the lines of both links, however far above.
 #[test]
 fn both_capacities_are_drawn_and_every_axis_is_named() {
     let fixture = Fixture::new();
     let page = fixture.report("patch-full.tbr", &[]);
-    let plots: Vec<&str> = page
-        .split("<svg")
-        .skip(1)
-        .map(|p| p.split("</svg>").next().unwrap())
-        .collect();
-    let texts = |plot: &str| -> Vec<String> {
-        let inside = plot.split("<text").skip(1);
-        inside
-            .map(|t| {
-                t.split('>')
-                    .nth(1)
-                    .unwrap()
-                    .split('<')
-                    .next()
-                    .unwrap()
-                    .trim()
-                    .to_owned()
-            })
-            .collect()
-    };
+    let plots = plots(&page);
     let need = texts(plots[0]);
     for name in ["card ", "Wi-Fi "] {
         let line = need
@@ -188,13 +191,127 @@ fn both_capacities_are_drawn_and_every_axis_is_named() {
     }
     for plot in &plots {
         let words = texts(plot);
-        let has = |word: &str| words.iter().any(|t| t == word);
-        assert!(has("seconds") || has("Hz"), "{words:?}");
-        let units = ["kB/s", "% of the time", "kB", "LUFS", "mA", "dB", "SSIM"];
+        let units = [
+            "kB/s",
+            "% of the time",
+            "kB",
+            "LUFS",
+            "mA",
+            "dB",
+            "mm",
+            "SSIM",
+        ];
         assert!(
-            units.iter().any(|u| has(u)) || has("dB SPL at 0.5 m"),
+            units.iter().any(|u| words[0].contains(&format!(", {u}"))),
             "{words:?}"
         );
+        // Numbers on the axis upwards, and a label for those who cannot see it.
+        assert!(
+            words.iter().filter(|w| w.parse::<f64>().is_ok()).count() >= 2,
+            "{words:?}"
+        );
+        assert!(plot.contains("role=\"img\" aria-label=\""));
+    }
+}
+
+/// Each curve of the plot of the whole reel, as it is drawn: its times and values.
+fn drawn(page: &str) -> Vec<Vec<(f64, f64)>> {
+    let figure = page
+        .split("<figure class=\"chart reel-plot\"")
+        .nth(1)
+        .unwrap();
+    let figure = figure.split("<figcaption").next().unwrap();
+    let mut curves = Vec::new();
+    for plot in plots(figure) {
+        let logarithmic = texts(plot)[0].contains("logarithmic");
+        for line in plot.split("<polyline").skip(1) {
+            let points = line.split("points=\"").nth(1).unwrap();
+            let points = points.split('"').next().unwrap().split(' ');
+            let point = |p: &str| -> (f64, f64) {
+                let (x, y) = p.split_once(',').unwrap();
+                let y = -y.parse::<f64>().unwrap();
+                (
+                    x.parse().unwrap(),
+                    if logarithmic { 10f64.powf(y) } else { y },
+                )
+            };
+            curves.push(points.map(point).collect());
+        }
+    }
+    curves
+}
+
+/// What is drawn is what the tables say: at ten moments to the last digit, and the highest
+/// of each curve is the load of its part, also with a bus that the card shares, without
+/// DMA and with one core.
+#[test]
+fn plots_and_tables_are_of_the_same_figures() {
+    let fixture = Fixture::new();
+    let mut own = thumbreel::board::Board::find("lantern-room").unwrap();
+    own.name = "gull-post".into();
+    own.panel.dma = false;
+    own.cpu.cores = 1;
+    own.card.as_mut().unwrap().shares_panel_bus = true;
+    std::fs::write(fixture.path("gull-post.toml"), own.to_toml()).unwrap();
+    let own = fixture.at("gull-post.toml");
+    for board in ["lantern-room", &own] {
+        let page = fixture.report("patch-full.tbr", &["--board", board]);
+        let curves = drawn(&page);
+        let table = page.split("aria-label=\"Ten moments\"").nth(1).unwrap();
+        let table = table.split("</table>").next().unwrap();
+        let rows: Vec<&str> = table.split("<tr><th scope=\"row\">").skip(1).collect();
+        assert_eq!(rows.len(), 10);
+        for row in rows {
+            let (time, cells) = row.split_once('<').unwrap();
+            let time: f64 = time.parse().unwrap();
+            let cells: Vec<&str> = cells.split("<td>").skip(1).collect();
+            assert_eq!(cells.len(), curves.len(), "{board}: a column a curve");
+            for (cell, curve) in cells.iter().zip(&curves) {
+                let cell: f64 = cell.split('<').next().unwrap().parse().unwrap();
+                let past = curve.iter().take_while(|p| p.0 <= time + 1e-9);
+                let value = past.last().unwrap().1;
+                assert!(
+                    (cell - value).abs() < 0.050_001,
+                    "{board}: {time} s: {cell}, {value}"
+                );
+            }
+        }
+        // Link, bus, display core: in the table of parts by formula.
+        let output = thumbreel(&[
+            "budget",
+            &fixture.at("patch-full.tbr"),
+            "--board",
+            board,
+            "--json",
+        ]);
+        let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let lines = json["budgets"][0]["lines"].as_array().unwrap();
+        let load = |part: &str| {
+            let line = lines.iter().find(|line| line["part"] == part).unwrap();
+            line["need"].as_f64().unwrap()
+        };
+        let most = |n: usize| curves[n].iter().map(|p| p.1).fold(0.0, f64::max);
+        let pairs = [
+            ("card", 1e3, 0),
+            ("bus", 10.0, 1),
+            ("display-core", 10.0, 2),
+        ];
+        for (part, unit, curve) in pairs {
+            let (table, plot) = (load(part), most(curve) * unit);
+            assert!(
+                (table - plot).abs() < 1e-6 * table,
+                "{board}: {part}: {table}, {plot}"
+            );
+        }
+        // From the start of play or before it to the end of the reel.
+        let seconds = 2.0;
+        for curve in &curves {
+            let (first, last) = (curve[0].0, curve[curve.len() - 1].0);
+            assert!(
+                first <= 0.0 && last >= seconds - 0.2,
+                "{board}: {first} to {last} s"
+            );
+        }
     }
 }
 

@@ -10,7 +10,7 @@ use super::keys::{BUS_KEYS, CORE_KEYS, intake_key};
 
 impl Case<'_> {
     /// Load of reading, and of sounding, in ms/s.
-    fn read_and_sound(&self) -> (f64, f64) {
+    pub(super) fn read_and_sound(&self) -> (f64, f64) {
         let per_byte = self.link.instructions_per_byte(self.board);
         let intake = self.costs.intake_ns(self.link_need, per_byte);
         let sound = self
@@ -19,10 +19,14 @@ impl Case<'_> {
         (intake / 1e6, sound / 1e6)
     }
 
+    /// What a picture costs the display core: without DMA it feeds the bus too.
+    pub(super) fn display_work(&self, p: &PictureFacts) -> f64 {
+        self.decode(p) + if self.costs.dma { 0.0 } else { self.send(p) }
+    }
+
     pub(super) fn core_lines(&self) -> Vec<Line> {
         let feeds = !self.costs.dma;
-        let cost = |p: &PictureFacts| self.decode(p) + if feeds { self.send(p) } else { 0.0 };
-        let (draw, at) = self.worst_load(cost);
+        let (draw, at) = self.worst_load(|p| self.display_work(p));
         let (read, sound) = self.read_and_sound();
         let one = self.board.cpu.cores == 1;
         let origin = self.cores_origin();

@@ -12,11 +12,11 @@ use crate::budget::power::{
     ProgrammeMeter, changes, lasting, sentences,
 };
 use crate::budget::{Link, Origin, PictureCoding, ReelFacts, Settings};
+use crate::chart::Curve;
 use crate::command::nature::is_reel;
 use crate::command::out::say;
 use crate::convert::speaker;
 use crate::reel::ReelFile;
-use crate::report::Curve;
 use crate::sound::biquad::Biquad;
 use crate::sound::{
     HighPass, Layout, LoudnessMeter, SoundCoding, SoundPlan, SoundStage, decode_block,

@@ -10,7 +10,7 @@ use std::process::ExitCode;
 use super::bars::Bars;
 use super::{Usage, values};
 use crate::board::Board;
-use crate::report::Curve;
+use crate::chart::Curve;
 use current::Sounding;
 use staging::Staging;
 
