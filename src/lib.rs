@@ -95,7 +95,7 @@
 //! let reel = Settings::typical(240, 240, rate, PictureCoding::PatchFull).facts();
 //! let budget = Budget::new(&reel, &board, Link::Card, Terms::default())?;
 //! assert_eq!(budget.verdict, Verdict::Fits);
-//! println!("{} is nearest to its limit", budget.bottleneck().part.name());
+//! println!("{} limits it", budget.bottleneck().part.name());
 //! # }
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```

@@ -115,7 +115,7 @@
       this.loopBox = element("input", { type: "checkbox", onchange: () => { this.loop = this.loopBox.checked; } });
       this.markBox = element("input", { type: "checkbox", onchange: () => { this.boxes = this.markBox.checked; this.drawMarks(); } });
       this.volume = element("input", { type: "range", min: 0, max: 100, value: 60, "aria-label": "Volume", oninput: () => this.clock.setVolume(this.volume.value / 100) });
-      this.scaleChoice = element("select", { "aria-label": "Enlargement", onchange: () => this.chooseScale(Number(this.scaleChoice.value)) });
+      this.scaleChoice = element("select", { "aria-label": "Size", onchange: () => this.chooseScale(Number(this.scaleChoice.value)) });
       for (let n = 1; n <= 6; n++) this.scaleChoice.append(element("option", { value: n }, n === 1 ? "panel size" : `${n} times`));
       this.note = element("p", { class: "note", role: "status" });
       this.pictureFacts = element("p", { class: "picture-facts" });

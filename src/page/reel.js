@@ -229,10 +229,16 @@ var Thumbreel = Thumbreel || {};
 
     // The poster as an image of the panel; pictures start afresh after it.
     posterImage() {
+      const picture = this.posterPicture();
+      return picture && onPanel(picture, this.surround);
+    }
+
+    // The poster without what surrounds the picture on its panel.
+    posterPicture() {
       if (!this.poster) return null;
       const { width, height, coding } = this.header;
       this.viewer.show({ coding, flags: KEY, bytes: this.poster });
-      return onPanel(new ImageData(this.viewer.rgba(this.header).slice(), width, height), this.surround);
+      return new ImageData(this.viewer.rgba(this.header).slice(), width, height);
     }
 
     async next() {

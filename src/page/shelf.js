@@ -83,8 +83,17 @@
     current = opened;
     if (current.header.title) main.querySelector("h1").textContent = current.header.title;
     current.root.focus({ preventScroll: true });
+    if (live) await previewPoster(current, files);
     const found = await supply(files);
     if (found && location.hash === `#${path}`) main.append(found);
+  }
+
+  // Until a live reel plays, its panel shows the poster.
+  async function previewPoster(player, files) {
+    const still = await Reel.open(new RangeSource(files, 16 * 1024), viewer()).catch(() => null);
+    const picture = still && still.posterPicture();
+    const fits = picture && picture.width === player.header.width && picture.height === player.header.height;
+    if (fits && !player.shown) player.draw.putImageData(picture, 0, 0);
   }
 
   // What the reel draws on the board that the server was told of, if it was.
@@ -98,9 +107,29 @@
     return element("section", {}, heading(board), list, ...cautions.map((text) => element("p", { class: "note" }, text)));
   }
 
+  // One visit asks for a file in many parts: they are one row.
+  function visits(list) {
+    const found = new Map();
+    for (const stream of list) {
+      const client = stream.peer.replace(/:\d+$/, "");
+      const key = `${client} ${stream.reel} ${stream.delivery}`;
+      const visit = found.get(key) || { ...stream, client, requests: 0, bytes: 0, seconds: 0, stalls: 0, stalled: 0, worst_lag: 0, rate: 0, open: false, whole: false };
+      visit.requests += 1;
+      for (const name of ["bytes", "seconds", "stalls", "stalled"]) visit[name] += stream[name];
+      visit.worst_lag = Math.max(visit.worst_lag, stream.worst_lag);
+      if (stream.open) visit.rate += stream.rate;
+      visit.open = visit.open || stream.open;
+      visit.whole = visit.whole || stream.whole;
+      found.set(key, visit);
+    }
+    return [...found.values()];
+  }
+
   function streamRow(w) {
     const state = w.open ? "open" : w.whole ? "complete" : "interrupted";
-    const cells = [w.reel, w.peer, w.delivery, state, clockText(w.seconds), size(w.bytes), `${(w.rate / 1000).toFixed(0)} kB/s`,
+    // What is over within a second was only handed to the network's buffers.
+    const rate = w.seconds < 1 ? "under 1 s" : `${((w.open ? w.rate : w.bytes / w.seconds) / 1000).toFixed(0)} kB/s`;
+    const cells = [w.reel, w.client, w.delivery, state, w.requests, clockText(w.seconds), size(w.bytes), rate,
       w.stalls ? `${w.stalls} (${w.stalled.toFixed(1)} s)` : "none",
       w.delivery === "live" ? `${(1000 * w.lag).toFixed(0)} ms, worst ${(1000 * w.worst_lag).toFixed(0)} ms` : "not paced"];
     return element("tr", { class: w.open ? "" : "quiet" }, ...cells.map((text) => element("td", {}, text)));
@@ -110,10 +139,10 @@
     const list = await json("/streams.json");
     if (location.hash !== "#/streams") return;
     document.title = "Streams";
-    const names = ["Reel", "Client", "Delivery", "State", "Duration", "Sent", "Rate", "Stalls", "Lag"];
+    const names = ["Reel", "Client", "Delivery", "State", "Requests", "Duration", "Sent", "Rate", "Stalls", "Lag"];
     const head = element("thead", {}, element("tr", {}, ...names.map((name) => element("th", { scope: "col" }, name))));
-    const table = element("table", {}, head, element("tbody", {}, ...list.map(streamRow)));
-    const explain = element("p", { class: "quiet" }, "Measured by the server: a stall is a piece that waited more than 0.25 s for the client; lag is how late a live stream's slices leave, by its sound clock.");
+    const table = element("table", {}, head, element("tbody", {}, ...visits(list).map(streamRow)));
+    const explain = element("p", { class: "quiet" }, "Measured by the server, a row for each client and reel: a stall is a piece that waited more than 0.25 s for the client; lag is how late a live stream's slices leave, by its sound clock.");
     const body = list.length ? element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "Streams" }, table) : element("p", {}, "No streams yet.");
     main.replaceChildren(element("h1", {}, "Streams"), body, explain);
     timer = setTimeout(() => streams().catch(failed), 2000);

@@ -169,8 +169,9 @@ fn player(findings: &Findings<'_>) -> String {
 }
 
 fn sheet(measured: &Measured) -> String {
+    // On a phone it is moved sideways rather than shrunk.
     let image = format!(
-        "<img class=\"sheet\" alt=\"Twelve pictures spread over the reel, with their times\" src=\"data:image/png;base64,{}\">\n",
+        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Contact sheet\"><img class=\"sheet\" alt=\"Twelve pictures spread over the reel, with their times\" src=\"data:image/png;base64,{}\"></div>\n",
         BASE64.encode(&measured.sheet)
     );
     folded("Contact sheet", &image)

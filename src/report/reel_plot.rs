@@ -4,7 +4,7 @@
 use std::fmt::Write as _;
 
 use super::{Findings, LinkFindings};
-use crate::budget::Part;
+use crate::budget::{Link, Part};
 use crate::chart::{Axis, Curve, Level, Plot, escape, thin};
 
 /// So many times the need, a capacity is shown on a logarithmic axis.
@@ -18,7 +18,10 @@ pub(super) fn reel_plot(findings: &Findings<'_>, link: &LinkFindings, moves: boo
     let plots = plots(findings, link);
     let across = &plots[0].across;
     let pictures: String = plots.iter().map(Plot::svg).collect();
-    let name = link.link.name();
+    let name = match link.link {
+        Link::Card => "from the card",
+        Link::Wifi => "over Wi-Fi",
+    };
     let cursor = match moves {
         true => format!(
             "<label class=\"moment\">Moment <output></output><input type=\"range\" min=\"0\" max=\"{}\" step=\"0.01\" value=\"0\"></label>\n",
@@ -28,7 +31,7 @@ pub(super) fn reel_plot(findings: &Findings<'_>, link: &LinkFindings, moves: boo
     };
     format!(
         "<figure class=\"chart reel-plot\" data-from=\"{}\" data-to=\"{}\">\n<div class=\"panels\">{pictures}<div class=\"cursor\" hidden></div></div>\n{cursor}\
-         <figcaption>Load and capacity over the whole reel, played from {name}. Link, bus and cores: the second that begins there, as in the table of parts, whose loads are the highest of these (computed); reading counts at its highest rate. Ring buffer: {}.</figcaption>\n\
+         <figcaption>Load and capacity over the whole reel, played {name}. Link, bus and cores: the second that begins there, as in the table of parts, whose loads are the highest of these (computed); reading counts at its highest rate. Ring buffer: {}.</figcaption>\n\
          <details><summary>Ten moments as a table</summary>\n{}</details>\n</figure>\n",
         across.from,
         across.to,

@@ -155,7 +155,7 @@ fn charts_are_whole_files() {
     assert!(
         std::fs::read_to_string(&file)
             .unwrap()
-            .contains("Bytes in the ring buffer")
+            .contains("Ring buffer, kB")
     );
 }
 

@@ -310,6 +310,8 @@ try {
   const last = expected[expected.length - 1];
   await page.goto(`${server}/#${last.path.replace("/reels/", "/live/")}`);
   await page.waitForFunction(() => document.querySelector(".place")?.player?.reel.live, null, { timeout: 20000 });
+  // Before it plays, its panel shows the poster and not black.
+  await page.waitForFunction(() => { const { draw, panel } = window.testPlayer(); return draw.getImageData(0, 0, panel.width, panel.height).data.some((v, i) => i % 4 < 3 && v); }, null, { timeout: 20000 });
   await page.locator(".player").focus();
   await page.keyboard.press("Space");
   await page.waitForFunction(() => window.testPlayer().shown && window.testPlayer().position() > 0.5, null, { timeout: 20000 });
@@ -330,12 +332,24 @@ try {
   await shoot("supply");
   await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
+  const rows = await page.locator("tbody tr").evaluateAll((all) => all.map((row) => [...row.children].slice(0, 3).map((cell) => cell.textContent).join(" ")));
+  check(new Set(rows).size === rows.length, `streams: one visit makes several rows: ${rows.join("; ")}`);
   await shoot("streams");
   await page.goto(pathToFileURL(report).href);
   const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);
   await checkReel("report", carried);
   await checkPlay("report", carried);
+  // The cursor over the plot and the player move each other; its figures are the drawn ones.
+  await page.locator(".moment input").focus();
+  await page.keyboard.press("End");
+  await page.waitForFunction(() => Math.abs(window.testPlayer().position() - window.testPlayer().length()) < 0.05, null, { timeout: 10000 });
   await page.evaluate(() => window.testPlayer().seek(window.testPlayer().length() / 2));
+  const cursor = await page.waitForFunction(() => {
+    const { from, to } = document.querySelector(".reel-plot").dataset;
+    const at = Number(from) + (to - from) * parseFloat(document.querySelector(".cursor").style.left) / 100;
+    return Math.abs(at - window.testPlayer().position()) < 0.01 && document.querySelector(".readout").textContent;
+  }, null, { timeout: 10000 }).then((value) => value.jsonValue());
+  check(/Link, need: [0-9.]+ kB\/s · Panel bus, busy: [0-9.]+ %.*Ring buffer, level: [0-9.]+ kB/.test(cursor), `report: the cursor says ${cursor}`);
   await shoot("report");
   await page.emulateMedia({ media: "print", colorScheme: "light" });
   await page.pdf({ path: `${shots}/report.pdf`, printBackground: false });
