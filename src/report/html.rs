@@ -160,7 +160,7 @@ fn player(findings: &Findings<'_>) -> String {
     let plot = findings.best();
     let plot = plot.map(|link| reel_plot(findings, link, findings.reel.is_some()));
     format!(
-        "<section>\n<h2>As the panel shows it</h2>\n<div class=\"screen-only\">{inside}</div>\n</section>\n{}",
+        "<section class=\"screen-only\">\n<h2>As the panel shows it</h2>\n{inside}</section>\n{}",
         plot.map_or_else(String::new, |plot| section(
             "Load and capacity over time",
             &plot
