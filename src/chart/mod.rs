@@ -264,7 +264,7 @@ impl Plot {
             for part in pieces(&curve.points) {
                 let points: Vec<String> = part
                     .iter()
-                    .map(|p| point(p))
+                    .map(&point)
                     .map(|(x, y)| format!("{x},{y}"))
                     .collect();
                 let _ = write!(
