@@ -256,7 +256,11 @@ fn enclosure_tells_resonance_guesses_and_what_follows() {
     assert_eq!(driver["guessed"], serde_json::json!(["Qts", "Vas", "Xmax"]));
     let drawing = std::fs::read_to_string(&svg).unwrap();
     assert!(drawing.starts_with("<svg") && drawing.contains("closed box of 100 ml"));
-    for word in ["dB SPL at 0.5 m", "excursion, mm, one way", "Xmax limit"] {
+    for word in [
+        "dB SPL at 0.5 m",
+        "Excursion of the cone, mm, one way",
+        "Xmax limit",
+    ] {
         assert!(drawing.contains(word), "{word} is missing in the drawing");
     }
     let smaller = json(&[
