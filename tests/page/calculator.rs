@@ -44,9 +44,9 @@ fn request(seed: u64) -> Request {
     request.sound_rate = (below(2) == 0).then(|| [8000, 16_000, 22_050, 48_000][below(4) as usize]);
     request.minutes = (1 + below(20)) as f64 / 100.0;
     request.margin = [15.0, 15.0, 0.0, 30.0][below(4) as usize];
-    request.depth = match seed % 25 {
-        0 => Depth::Rehearsals,
-        n if n % 5 == 0 => Depth::Changes,
+    // Rehearsals are compared where the command is typed.
+    request.depth = match seed % 10 {
+        0 => Depth::Changes,
         _ => Depth::Formula,
     };
     request
