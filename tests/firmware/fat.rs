@@ -202,6 +202,135 @@ fn contradictions_are_found() {
     }
 }
 
+/// A FAT32 of clusters of one sector with one file of two clusters, and where things lie:
+/// offsets from memory of Microsoft's FAT specification.
+struct Plain {
+    image: Image,
+    /// Bytes from the beginning: the table, the file's entry in the root folder.
+    table: u64,
+    entry: u64,
+    /// Sectors of the table and of all, the first one of cluster 2.
+    each: u32,
+    total: u32,
+    data: u32,
+    /// The file's first cluster.
+    first: u32,
+}
+
+impl Plain {
+    const NAME: &str = "DUSK    TBR";
+
+    fn new() -> Self {
+        let image = Image::new(40 << 20, 0, &["-F", "32", "-s", "1", "-f", "1"]);
+        image.put(&[("DUSK.TBR", &[7; 1024])], "");
+        let all = fs::read(image.path()).unwrap();
+        let half = |at: usize| u32::from(all[at]) | u32::from(all[at + 1]) << 8;
+        let word = |at: usize| half(at) | half(at + 2) << 16;
+        let found = all.windows(11).position(|w| w == Self::NAME.as_bytes());
+        let entry = found.unwrap();
+        let plain = Self {
+            table: 512 * u64::from(half(14)),
+            entry: entry as u64,
+            each: word(36),
+            total: word(32),
+            data: half(14) + word(36),
+            first: half(entry + 26) | half(entry + 20) << 16,
+            image,
+        };
+        assert_eq!(
+            plain.told(),
+            format!("/DUSK.TBR 1024 {}\n", crc32(&[7; 1024]))
+        );
+        plain
+    }
+
+    fn told(&self) -> String {
+        walk(&self.image, &[])
+    }
+
+    fn link(&self, cluster: u32, next: u32) {
+        let at = self.table + 4 * u64::from(cluster);
+        self.image.write(at, &next.to_le_bytes());
+    }
+
+    /// Sets the file's first cluster and its length.
+    fn begin(&self, cluster: u32, bytes: u32) {
+        let [low, high] = [cluster as u16, (cluster >> 16) as u16];
+        self.image.write(self.entry + 20, &high.to_le_bytes());
+        self.image.write(self.entry + 26, &low.to_le_bytes());
+        self.image.write(self.entry + 28, &bytes.to_le_bytes());
+    }
+
+    fn set_total(&self, sectors: u32) {
+        self.image.write(32, &sectors.to_le_bytes());
+    }
+}
+
+/// The card goes on behind its file system: a cluster there is none of it, though it could
+/// be read, whether a file begins there, goes on there, or is a folder.
+#[test]
+fn no_cluster_behind_the_end_is_read() {
+    let plain = Plain::new();
+    // Eight clusters less than the card has; the last one that is left, and the next.
+    plain.set_total(plain.total - 8);
+    let last = plain.total - 8 - plain.data + 1;
+    for (cluster, whole) in [(last, true), (last + 1, false)] {
+        plain.link(cluster, 0x0FFF_FFFF);
+        plain.link(plain.first, cluster);
+        let goes_on = plain.told();
+        plain.begin(cluster, 512);
+        let begins = plain.told();
+        plain.begin(plain.first, 1024);
+        for told in [goes_on, begins] {
+            let refused = told.starts_with("error -606");
+            assert!(refused != whole, "{cluster}: {told}");
+        }
+    }
+    plain.begin(last + 1, 0);
+    plain.image.write(plain.entry + 11, &[0x10]);
+    let told = plain.told();
+    assert!(told.starts_with("error -606"), "a folder: {told}");
+}
+
+/// A file system that claims more clusters than its table has entries for ends where
+/// the table does.
+#[test]
+fn no_cluster_without_an_entry_in_the_table_is_read() {
+    let plain = Plain::new();
+    let card = fs::File::options().write(true).open(plain.image.path());
+    card.unwrap().set_len(80 << 20).unwrap();
+    plain.set_total(2 * plain.total);
+    let entries = 128 * plain.each;
+    for (cluster, whole) in [(entries - 1, true), (entries, false)] {
+        plain.begin(cluster, 512);
+        let told = plain.told();
+        let refused = told.starts_with("error -606");
+        assert!(refused != whole, "{cluster}: {told}");
+    }
+}
+
+/// Parts of a long name out of turn make no name: the file goes by its short one.
+#[test]
+fn parts_of_a_long_name_come_in_turn() {
+    let image = Image::new(12 << 20, 0, &["-F", "16", "-s", "4"]);
+    let name = "Lighthouse at dusk, from the pier.tbr";
+    image.put(&[(name, &b"dusk"[..])], "");
+    let crc = crc32(b"dusk");
+    assert_eq!(walk(&image, &[]), format!("/{name} 4 {crc}\n"));
+    let all = fs::read(image.path()).unwrap();
+    let short = all.windows(11).position(|w| w == b"LIGHTH~1TBR").unwrap();
+    // Three parts before it, the last one first: 43h, 2, 1.
+    let places = [short - 96, short - 64, short - 32];
+    assert_eq!(places.map(|at| all[at]), [0x43, 2, 1]);
+    for numbers in [[0x43, 5, 1], [0x43, 1, 1], [0x44, 2, 1], [0x43, 1, 2]] {
+        for (at, number) in places.iter().zip(numbers) {
+            image.write(*at as u64, &[number]);
+        }
+        let told = walk(&image, &[]);
+        assert_eq!(told, format!("/LIGHTH~1.TBR 4 {crc}\n"), "{numbers:?}");
+    }
+}
+
 #[test]
 fn other_file_systems_are_refused_by_their_names() {
     let refused = |image: &Image, what: &str| {
