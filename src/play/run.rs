@@ -11,7 +11,9 @@ use crate::coding::dirty::Cells;
 use crate::coding::patch::{self, Level};
 use crate::coding::raw::Rectangles;
 use crate::coding::{Coding as PictureCoding, MOST_SIDE};
-use crate::reel::{ByteOrder, ChunkHeader, Event, Header, PartName, PictureHeader, Reader};
+use crate::reel::{
+    ByteOrder, CHUNK_HEADER, ChunkHeader, Event, Header, PartName, PictureHeader, Reader,
+};
 use crate::reel::{ReelError, SoundCoding};
 use crate::sound::{self, BlockReader};
 use crate::units::Rect;
@@ -185,10 +187,15 @@ fn check_decoder(header: &Header, work: usize) -> Result<(), Fault> {
 const STRIP: usize = MOST_SIDE as usize;
 
 /// A slice lies in the ring buffer as its head, its sound and its pictures, each picture
-/// behind a head of its own: no longer than the chunk that it came in.
+/// behind a head of its own.
 const HEAD: usize = 20;
 /// Offset in ticks, then the length in 24 bits and the flags in 8.
 const PICTURE_HEAD: usize = 8;
+/// Most bytes that a slice takes there. Its chunk holds its sound and its pictures, and more.
+fn most_bytes(h: &ChunkHeader) -> u32 {
+    let heads = HEAD + usize::from(h.pictures) * PICTURE_HEAD;
+    h.length + heads.saturating_sub(CHUNK_HEADER) as u32
+}
 /// In place of the number of bytes: the sound is lost.
 const LOST: u32 = u32::MAX;
 
@@ -264,13 +271,13 @@ impl<'a, B: Board> Deck<'a, B> {
             let found = match self.reader.next() {
                 Ok(None) => Found::More,
                 Ok(Some(Event::Header(header))) => Found::Header(header.first_tick),
-                Ok(Some(Event::Slice(h))) if h.length as usize > ring.len() => {
+                Ok(Some(Event::Slice(h))) if most_bytes(&h) as usize > ring.len() => {
                     self.fault = Fault::Memory;
                     Found::Failed(UNREADABLE)
                 }
                 Ok(Some(Event::Slice(h))) => {
                     self.wanted = Some(h);
-                    Found::Place(h.length)
+                    Found::Place(most_bytes(&h))
                 }
                 Ok(Some(Event::Sound { bytes, .. })) => {
                     if let Some(laying) = &mut self.laying {
@@ -456,7 +463,7 @@ impl<B: Board> Source for Decoding<'_, '_, '_, B> {
     fn next(&mut self) -> Found {
         let deck = &mut *self.deck;
         if let Some(h) = &deck.wanted {
-            return Found::Place(h.length);
+            return Found::Place(most_bytes(h));
         }
         deck.behind.take().unwrap_or_else(|| deck.found())
     }
@@ -468,7 +475,7 @@ impl<B: Board> Source for Decoding<'_, '_, '_, B> {
 
     fn place(&mut self, at: u32, room: u32) {
         if let Some(h) = self.deck.wanted.take() {
-            let room = room.min(h.length);
+            let room = room.min(most_bytes(&h));
             self.deck.laying = Some(Laying::begin(self.deck.ring, at, room, &h));
         }
     }
