@@ -128,6 +128,8 @@ pub mod export;
 #[cfg(feature = "files")]
 pub mod files;
 #[cfg(feature = "host")]
+pub mod firmware;
+#[cfg(feature = "host")]
 pub mod page;
 #[cfg(feature = "host")]
 pub mod picture;

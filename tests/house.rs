@@ -98,6 +98,10 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("export", stages.to_vec()),
         ("page", vec![]),
         (
+            "firmware",
+            vec!["units", "board", "budget", "rehearsal", "reel"],
+        ),
+        (
             "serve",
             vec![
                 "units", "files", "board", "budget", "reel", "coding", "sound", "page", "answer",

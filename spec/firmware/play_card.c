@@ -26,10 +26,22 @@ int play_card_fault(void) { return fault; }
 
 /* --- card --------------------------------------------------------------- */
 
+/* Takes (1) or gives back (0) the port that card and panel share. */
+static void lock(int on)
+{
+    if (setup->lock != NULL) {
+        setup->lock(on);
+    }
+}
+
 static int read_sectors(void *user, uint32_t sector, uint8_t *to, uint32_t count)
 {
+    int said;
     (void)user;
-    return tbr_card_read(&card, sector, to, count);
+    lock(1);
+    said = tbr_card_read(&card, sector, to, count);
+    lock(0);
+    return said;
 }
 
 /* After a failure everything is begun afresh: it may be another card. */
@@ -92,7 +104,10 @@ static int find_item(uint32_t item)
 
 static int mount(void)
 {
-    int said = tbr_card_start(&card, setup->card_hz);
+    int said;
+    lock(1);
+    said = tbr_card_start(&card, setup->card_hz);
+    lock(0);
     if (said == TBR_CARD_OK) {
         said = tbr_fat_mount(&fat, read_sectors, NULL);
     }
@@ -140,11 +155,16 @@ static int32_t read_hook(void *user, void *to, uint32_t n)
 static void window_hook(void *user, const tbr_rect *w, const uint8_t *pixels, uint32_t bytes)
 {
     (void)user;
+    lock(1);
     if (w != NULL) {
         tbr_panel_send(&panel, w->x, w->y, w->w, w->h, pixels, bytes);
     } else {
         tbr_panel_send(&panel, 0, 0, 0, 0, pixels, bytes);
     }
+    if (setup->shared_port) {
+        tbr_panel_wait(&panel);
+    }
+    lock(0);
 }
 
 static void window_wait_hook(void *user)
@@ -194,16 +214,17 @@ static int begin(void)
     return TBR_OK;
 }
 
-static void start(void)
+void play_card_open(const play_card_setup *s)
 {
     const tbr_hooks hooks = {NULL,       read_hook,       seek_hook,  window_hook, window_wait_hook,
                              sound_hook, sound_left_hook, clock_hook, NULL,        NULL};
     tbr_player_setup memory;
+    setup = s;
     memory.ring = setup->ring;
     memory.ring_buffer_bytes = setup->ring_buffer_bytes;
     memory.work = setup->work;
     memory.work_bytes = setup->work_bytes;
-    memory.piece = 4096;
+    memory.piece = setup->read_bytes != 0 ? setup->read_bytes : 4096;
     memory.loop = setup->loop;
     is_open = is_mounted = is_lit = 0;
     fault = 0;
@@ -211,36 +232,54 @@ static void start(void)
     pins_backlight(0);
     tbr_panel_start(&panel, &setup->panel);
     tbr_i2s_open(&i2s, setup->queue, setup->queue_samples);
-    rate = 16000;
+    rate = setup->sound_rate != 0 ? setup->sound_rate : 16000;
     pins_sound_rate(rate); /* zeros, until the amplifier is on */
     tbr_player_open(&player, &hooks, &memory);
 }
 
+int play_card_fetch(void) { return tbr_player_fetch(&player); }
+
+/* After a step that said this: what play goes on with, and how long to sleep before. */
+static int after_step(int said, uint32_t *sleep)
+{
+    *sleep = 0;
+    if (said == TBR_PLAYER_ITEM) {
+        said = begin();
+    } else if (said == TBR_PLAYER_IDLE) {
+        *sleep = tbr_player_idle(&player);
+    } else if (said < TBR_OK) { /* player.item cannot be played */
+        said = tbr_player_seek(&player, player.item + 1, 0);
+    }
+    if (player.counts.shown > 0 && !is_lit) {
+        is_lit = 1;
+        tbr_panel_wait(&panel);
+        pins_backlight(1);
+    }
+    if (setup->every_step != NULL) {
+        setup->every_step(&player);
+    }
+    if (said < TBR_OK || said == TBR_PLAYER_ENDED) {
+        pins_amplifier(0);
+    }
+    pins_watchdog();
+    return said;
+}
+
+int play_card_present(uint32_t *sleep)
+{
+    return after_step(tbr_player_present(&player), sleep);
+}
+
 int play_card(const play_card_setup *s)
 {
-    int said = TBR_OK;
-    setup = s;
-    start();
-    while (said >= TBR_OK && said != TBR_PLAYER_ENDED) {
-        said = tbr_player_step(&player);
-        if (said == TBR_PLAYER_ITEM) {
-            said = begin();
-        } else if (said == TBR_PLAYER_IDLE) {
-            const uint32_t idle = tbr_player_idle(&player);
-            pins_sleep(idle < 1000 ? idle : 1000);
-        } else if (said < TBR_OK) { /* player.item cannot be played */
-            said = tbr_player_seek(&player, player.item + 1, 0);
+    int said;
+    play_card_open(s);
+    do {
+        uint32_t sleep;
+        said = after_step(tbr_player_step(&player), &sleep);
+        if (sleep > 0) {
+            pins_sleep(sleep < 1000 ? sleep : 1000);
         }
-        if (player.counts.shown > 0 && !is_lit) {
-            is_lit = 1;
-            tbr_panel_wait(&panel);
-            pins_backlight(1);
-        }
-        if (setup->every_step != NULL) {
-            setup->every_step(&player);
-        }
-        pins_watchdog();
-    }
-    pins_amplifier(0);
+    } while (said >= TBR_OK && said != TBR_PLAYER_ENDED);
     return said;
 }

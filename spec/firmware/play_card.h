@@ -1,7 +1,9 @@
 /* play_card.h - a whole board: plays all reels on a card, one after the other.
  *
  * Compile play_card.c, card.c, fat.c, panel.c, i2s.c and player.c, write the functions of
- * pins.h, and call play_card from main. One core, no operating system, no allocation.
+ * pins.h, and call play_card from main: one core, no operating system, no allocation. Or
+ * call play_card_open and then play_card_fetch in one task and play_card_present in
+ * another. `thumbreel firmware` writes both.
  *
  * Played are the files in the card's root folder whose names end in ".tbr" and do not
  * begin with a dot, in the order of their names (capitals count as small letters):
@@ -32,7 +34,14 @@ typedef struct play_card_setup {
     uint32_t work_bytes;
     int16_t *queue;
     uint32_t queue_samples; /* a power of two */
+    uint32_t read_bytes;    /* most bytes of one read from the card; 0: 4096 */
+    uint32_t sound_rate;    /* samples per second that the port starts at; 0: 16,000 */
     uint8_t loop;           /* begin again after the last file */
+    uint8_t shared_port;    /* card and panel on one port: a transfer is over before the
+                               next access to the card */
+    /* With a shared port and two tasks: takes (1) and gives back (0) the port's mutex.
+     * NULL: there is none. */
+    void (*lock)(int on);
     /* Called once per step, NULL for nothing: buttons and status pages. It may call
      * tbr_player_pause, _seek, _volume and _stop. */
     void (*every_step)(tbr_player *player);
@@ -40,6 +49,15 @@ typedef struct play_card_setup {
 
 /* Plays; returns TBR_PLAYER_ENDED after the last file. */
 int play_card(const play_card_setup *setup);
+
+/* The same in two tasks. Before both start: sets everything up, 0.3 s. */
+void play_card_open(const play_card_setup *setup);
+/* In one task, in a loop: one piece of reading ahead; 0 if there is nothing to do. */
+int play_card_fetch(void);
+/* In the other: what is due of sound and pictures; then sleep so many microseconds, 0 to
+ * 5000. Below zero, or TBR_PLAYER_ENDED after the last file: end both tasks. */
+int play_card_present(uint32_t *sleep);
+
 /* Your sound port's interrupt calls this to have its next block filled: n samples, 10
  * ms or less; of 2 channels n frames. */
 void play_card_sound(int16_t *block, uint32_t n, uint32_t channels);

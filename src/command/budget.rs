@@ -261,19 +261,22 @@ pub(super) fn facts(
     board: &Board,
 ) -> anyhow::Result<ReelFacts> {
     match reel {
-        Some(path) => {
-            super::nature::reel(path)?;
-            let facts = ReelFacts::read(path)?;
-            if facts.damages > 0 {
-                complain!(
-                    "thumbreel: note: {} is damaged, and these figures are of what is left; `thumbreel verify` says where",
-                    path.display()
-                );
-            }
-            Ok(facts)
-        }
+        Some(path) => reel_facts(path),
         None => settings.facts(board),
     }
+}
+
+/// A reel's facts; damage is told.
+pub(super) fn reel_facts(path: &std::path::Path) -> anyhow::Result<ReelFacts> {
+    super::nature::reel(path)?;
+    let facts = ReelFacts::read(path)?;
+    if facts.damages > 0 {
+        complain!(
+            "thumbreel: note: {} is damaged, and these figures are of what is left; `thumbreel verify` says where",
+            path.display()
+        );
+    }
+    Ok(facts)
 }
 
 pub(super) fn exit_code(verdict: Verdict) -> ExitCode {

@@ -95,8 +95,14 @@ pub fn run(args: Args) -> Result<ExitCode> {
     say!("verified: {slices} slices, {pictures} pictures decoded, every checksum right");
     say!("report, to be opened in a browser: {}", page.display());
     say!("");
+    let (next, onto_the_board) = next_steps(&film, &reel, &args.board);
     say!("What to try next:");
-    for line in next_steps(&film, &reel, &choices.board.name) {
+    for line in next {
+        say!("  {line}");
+    }
+    say!("");
+    say!("Onto the board, by a card with FAT32 or by Wi-Fi, and the firmware that plays it:");
+    for line in onto_the_board {
         say!("  {line}");
     }
     Ok(ExitCode::SUCCESS)
@@ -138,13 +144,20 @@ fn check(path: &Path) -> Result<(u32, u32)> {
     Ok((slices, pictures))
 }
 
-fn next_steps(film: &Path, reel: &Path, board: &str) -> [String; 4] {
+/// What to look at, and how the reel gets onto the board.
+fn next_steps(film: &Path, reel: &Path, board: &str) -> ([String; 3], [String; 3]) {
     let folder = typed(reel.parent().unwrap_or(reel));
     let (film, reel) = (typed(film), typed(reel));
-    [
-        format!("thumbreel serve {folder}"),
+    let board = typed(Path::new(board));
+    let next = [
         format!("thumbreel report {reel} --board {board} --clip {film} --overwrite"),
         format!("thumbreel convert {film} --board {board} --plan"),
         "thumbreel boards".into(),
-    ]
+    ];
+    let onto_the_board = [
+        format!("cp {reel} CARD"),
+        format!("thumbreel serve {folder}"),
+        format!("thumbreel firmware FOLDER --board {board} --reel {reel}"),
+    ];
+    (next, onto_the_board)
 }

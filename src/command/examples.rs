@@ -5,7 +5,7 @@ use clap::{Command, CommandFactory};
 
 /// A command's name, its examples without `thumbreel`, and its exit
 /// codes where they differ from 0 success, 1 failure, 2 bad command line.
-const TABLE: [(&str, &[&str], &str); 15] = [
+const TABLE: [(&str, &[&str], &str); 16] = [
     (
         "boards",
         &[
@@ -58,6 +58,14 @@ const TABLE: [(&str, &[&str], &str); 15] = [
             "export ferry.tbr -o ferry-on-panel.mp4 --enlarge 2",
             "export ferry.tbr --at 0:12 -o ferry.png",
             "export ferry.tbr --contact-sheet -o sheet.png",
+        ],
+        "",
+    ),
+    (
+        "firmware",
+        &[
+            "firmware harbour-firmware --board lantern-room",
+            "firmware harbour-firmware --board my-board.toml --reel ferry.tbr",
         ],
         "",
     ),

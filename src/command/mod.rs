@@ -11,6 +11,7 @@ mod demo;
 mod enclosure;
 mod examples;
 mod export;
+mod firmware;
 mod gain;
 mod inspect;
 pub mod manual;
@@ -37,9 +38,17 @@ use crate::convert::ConvertError;
 use crate::export::ExportError;
 use crate::files::OutputError;
 
+/// The end of `thumbreel help`.
+const FROM_CLIP_TO_BOARD: &str = "\
+From clip to board:
+  thumbreel convert CLIP --board BOARD    makes a reel
+  cp REEL CARD                            puts it on a card with FAT32,
+  thumbreel serve FOLDER                  or sends it over Wi-Fi
+  thumbreel firmware FOLDER --board BOARD writes the C files that play it: fill in, build, flash";
+
 /// Film clips with sound for tiny panels.
 #[derive(Parser)]
-#[command(name = "thumbreel", version, max_term_width = 100)]
+#[command(name = "thumbreel", version, max_term_width = 100, after_help = FROM_CLIP_TO_BOARD)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -55,6 +64,7 @@ enum Command {
     Demo(demo::Args),
     Enclosure(enclosure::Args),
     Export(export::Args),
+    Firmware(firmware::Args),
     Gain(gain::Args),
     Inspect(inspect::Args),
     Manual(manual::Args),
@@ -137,6 +147,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Demo(args) => demo::run(args),
         Command::Enclosure(args) => enclosure::run(args),
         Command::Export(args) => export::run(args),
+        Command::Firmware(args) => firmware::run(args),
         Command::Gain(args) => gain::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Manual(args) => manual::run(args),

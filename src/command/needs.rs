@@ -529,6 +529,7 @@ mod tests {
         "max-streams",
         "like",
         "no-decode",
+        "reel",
         "virtual-bass",
     ];
 

@@ -7,6 +7,7 @@ mod common;
 mod alike;
 mod anchors;
 mod asking;
+mod firmware;
 mod manners;
 mod mistakes;
 mod refusals;

@@ -427,6 +427,13 @@ fn the_demo_ends_with_a_verified_reel() {
         said.contains("verified") && said.contains("What to try next"),
         "{said}"
     );
+    for line in [
+        "  cp thumbreel-demo/harbour-at-dusk.tbr CARD",
+        "  thumbreel serve thumbreel-demo",
+        "  thumbreel firmware FOLDER --board lantern-room --reel thumbreel-demo/harbour-at-dusk.tbr",
+    ] {
+        assert!(said.lines().any(|l| l == line), "{line}: {said}");
+    }
     let reel = path.join("thumbreel-demo/harbour-at-dusk.tbr");
     let file = ReelFile::open(&reel).unwrap();
     let header = file.header();

@@ -51,7 +51,7 @@ const INPUTS: [&str; 5] = [
     "probe.log",
 ];
 
-const WRITERS: [Writer; 21] = [
+const WRITERS: [Writer; 22] = [
     writer(
         "convert clip.mp4 --board board.toml --subtitles text.srt --output OUT",
         "tbr",
@@ -89,6 +89,7 @@ const WRITERS: [Writer; 21] = [
     writer("export reel.tbr --output OUT", "png"),
     writer("export reel.tbr --contact-sheet --output OUT", "png"),
     folder_writer("export reel.tbr --output OUT", ""),
+    folder_writer("firmware OUT --board board.toml --reel reel.tbr", ""),
     folder_writer("compare reel.tbr clip.mp4 --worst 1 --strips OUT", STRIP),
     folder_writer("manual OUT", "thumbreel-convert.1"),
     writer("boards new --like board.toml --output OUT", "toml"),

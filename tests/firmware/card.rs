@@ -179,7 +179,8 @@ const FILES: [&str; 6] = [
 ];
 
 impl Machine {
-    fn compile(self, to: &Path) {
+    /// Compiles the files of `from` with `more` files and flags.
+    fn compile(self, to: &Path, from: &Path, more: &[String]) {
         if let Some(target) = self.rust_target() {
             fs::copy(build_in_rust(target), to).unwrap();
             return;
@@ -226,8 +227,8 @@ impl Machine {
         };
         let mut command = Command::new(program);
         command.args(["-std=c99", "-O2"]).args(WARNINGS).args(flags);
-        command.arg("-I").arg(firmware()).arg("-I").arg(board());
-        command.args(FILES.map(|name| firmware().join(name)));
+        command.arg("-I").arg(from).arg("-I").arg(board());
+        command.args(FILES.map(|name| from.join(name))).args(more);
         command.args(["whole.c", "bench.c"].map(|name| board().join(name)));
         command.args(own.iter().map(|name| board().join(name)));
         succeed(command.arg("-o").arg(to));
@@ -248,17 +249,31 @@ impl Machine {
             let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("card");
             fs::create_dir_all(&folder).unwrap();
             let path = folder.join(format!("{self:?}"));
-            self.compile(&path);
+            self.compile(&path, &firmware(), &[]);
             path
         };
         BUILT[self as usize].get_or_init(build).clone()
     }
 
-    fn command(self, words: &[String]) -> Command {
+    /// The program that `thumbreel firmware` wrote to `folder`, with whole.c in place of
+    /// its pins.c; with two tasks on this computer.
+    pub fn generated(self, folder: &Path) -> PathBuf {
+        let to = folder.join(format!("{self:?}"));
+        let own = |name: &str| board().join(name).display().to_string();
+        let mut more = vec!["-DGENERATED".to_owned(), "-DBOARD_LOOP=0".to_owned()];
+        more.push(own("generated.c"));
+        if self == Self::Desk {
+            more.extend(["-pthread".to_owned(), own("tasks_desk.c")]);
+        }
+        self.compile(&to, folder, &more);
+        to
+    }
+
+    fn command(self, program: &Path, words: &[String]) -> Command {
         // Nanoseconds an instruction: 2 to this.
         let (emulator, machine, shift) = match self {
             Self::Desk => {
-                let mut command = Command::new(self.program());
+                let mut command = Command::new(program);
                 command.arg("image=image").args(words);
                 return command;
             }
@@ -280,16 +295,27 @@ impl Machine {
             semihosting += &format!(",arg={word}");
         }
         command.arg("-semihosting-config").arg(semihosting);
-        command.arg("-kernel").arg(self.program());
+        command.arg("-kernel").arg(program);
         command
     }
 
     /// Plays the card; with `pull`, as `board/whole.c` has it, takes the card out of
     /// the emulator and puts it back.
     pub fn play(self, image: &Image, arguments: &[(&str, u64)], pull: bool) -> Recorded {
+        self.play_program(&self.program(), image, arguments, pull)
+    }
+
+    /// The same with another program.
+    pub fn play_program(
+        self,
+        program: &Path,
+        image: &Image,
+        arguments: &[(&str, u64)],
+        pull: bool,
+    ) -> Recorded {
         let mut words = vec!["trace=trace".to_owned(), "samples=samples".to_owned()];
         words.extend(arguments.iter().map(|(k, v)| format!("{k}={v}")));
-        let mut command = self.command(&words);
+        let mut command = self.command(program, &words);
         command.current_dir(image.folder.path());
         if pull {
             let child = command

@@ -16,6 +16,7 @@ mod events;
 mod fat;
 mod films;
 mod fuzz;
+mod generated;
 mod play;
 mod run;
 mod rust_side;

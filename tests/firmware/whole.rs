@@ -12,7 +12,7 @@ use std::fs;
 use thumbreel::coding::patch::Level;
 use thumbreel::reel::{SoundCoding, crc32};
 
-fn small_film() -> Film {
+pub fn small_film() -> Film {
     Film {
         coding: FilmCoding::Patch(Level::Full),
         sound: SoundCoding::ImaAdpcm,
@@ -39,7 +39,7 @@ fn judge_some(recorded: &Recorded, reel: &[u8], what: &str) {
 }
 
 /// The panel after each picture, and the samples, by the Rust decoders.
-fn judge(recorded: &Recorded, reels: &[&[u8]], what: &str) -> Vec<Expected> {
+pub fn judge(recorded: &Recorded, reels: &[&[u8]], what: &str) -> Vec<Expected> {
     let all: Vec<Expected> = reels.iter().map(|reel| expected(reel)).collect();
     let mut seen = recorded.pictures.iter();
     for (reel, film) in reels.iter().zip(&all) {
@@ -61,7 +61,7 @@ fn judge(recorded: &Recorded, reels: &[&[u8]], what: &str) -> Vec<Expected> {
 
 /// Every sample of the films, in one stretch each; all but the first one rise from zero
 /// in 10 ms.
-fn all_heard(recorded: &Recorded, films: &[Expected], what: &str) {
+pub fn all_heard(recorded: &Recorded, films: &[Expected], what: &str) {
     let mut from = 0;
     for (i, film) in films.iter().enumerate() {
         let rise = if i == 0 {

@@ -8,7 +8,10 @@
  * bytes that follow, 32 bits each, low byte first. R reset line; C command, with its
  * parameters; P pixels; B backlight; A amplifier; S rate; M picture: its tick, 8 bytes;
  * K bytes of stack, interrupts included; E the end: tbr_player_counts; its byte is 1 if
- * the panel was talked to in a transfer. */
+ * the panel was talked to in a transfer, or on a shared port the card.
+ *
+ * GENERATED: what `thumbreel firmware` wrote is played as it stands, with these functions
+ * in place of its pins.c. */
 #include <stddef.h>
 #include <string.h>
 
@@ -17,14 +20,21 @@
 #include "pins.h"
 #include "port.h"
 
+#ifdef GENERATED
+#include "config.h"
+#include "skeleton.h"
+int firmware_main(void); /* its main */
+#else
+#define BOARD_SHARED_PORT 0
 #ifndef RING
 enum { RING = 1 << 20, WORK = 1 << 19, QUEUE = 1 << 15 };
 #endif
-enum { LONGEST_BLOCK = 480, ABSENT = 700000 };
-
 static uint8_t ring[RING];
 static uint32_t work[WORK / 4];
 static int16_t queue[QUEUE];
+#endif
+enum { LONGEST_BLOCK = 480, ABSENT = 700000 };
+
 static int trace_file, samples_file;
 static volatile uint32_t rate;
 static uint32_t wrong;
@@ -47,7 +57,14 @@ static void record(char kind, uint8_t detail, const void *bytes, uint32_t n)
 
 /* --- pins --------------------------------------------------------------- */
 
-void pins_card_select(int on) { port_select(on); }
+static int card_selected;
+
+void pins_card_select(int on)
+{
+    wrong += BOARD_SHARED_PORT && on && moving != NULL;
+    card_selected = on;
+    port_select(on);
+}
 
 void pins_card_speed(uint32_t hz) { port_speed(hz); }
 
@@ -60,6 +77,9 @@ void pins_card_exchange(const uint8_t *out, uint8_t *in, uint32_t n)
             in[i] = byte;
         }
     }
+#if defined(GENERATED) && BOARD_TASKS
+    task_sleep(0); /* the other task may be due */
+#endif
 }
 
 void pins_panel_reset(int on) { record('R', (uint8_t)on, NULL, 0); }
@@ -90,7 +110,7 @@ static void land(void)
 
 void pins_panel_start(const uint8_t *pixels, uint32_t n)
 {
-    wrong += moving != NULL;
+    wrong += moving != NULL || (BOARD_SHARED_PORT && card_selected);
     moving = pixels;
     moving_bytes = n;
     moving_end = port_clock() + n / 5; /* 40 MHz */
@@ -190,16 +210,35 @@ static void every_step(tbr_player *player)
 
 static int said;
 
-static void play(void *setup) { said = play_card((const play_card_setup *)setup); }
+#ifdef GENERATED
+void board_start(void) {}
 
-int bench_main(void)
+void board_step(tbr_player *player) { every_step(player); }
+
+static void play(void *setup)
 {
-    play_card_setup setup;
+    (void)setup;
+    said = firmware_main() == 0 ? TBR_PLAYER_ENDED : 0;
+}
+#else
+static void play(void *setup) { said = play_card((const play_card_setup *)setup); }
+#endif
+
+/* Opens the files of trace and samples: 1 if both are there. */
+static int open_files(void)
+{
     char path[256];
-    uint32_t deepest;
-    memset(&setup, 0, sizeof setup);
     trace_file = bench_word("trace", path, sizeof path) ? bench_open(path, 1) : -1;
     samples_file = bench_word("samples", path, sizeof path) ? bench_open(path, 1) : -1;
+    return trace_file >= 0 && samples_file >= 0;
+}
+
+#ifdef GENERATED
+static void *arguments(void) { return NULL; }
+#else
+static void *arguments(void)
+{
+    static play_card_setup setup;
     setup.panel.columns = (uint16_t)bench_number("columns", 320);
     setup.panel.rows = (uint16_t)bench_number("rows", 240);
     setup.panel.black = (uint8_t)bench_number("black", 0);
@@ -211,12 +250,23 @@ int bench_main(void)
     setup.queue = queue;
     setup.queue_samples = bench_number("queue", QUEUE);
     setup.every_step = every_step;
-    if (trace_file < 0 || samples_file < 0 || setup.ring_buffer_bytes > sizeof ring ||
-        setup.work_bytes > sizeof work || setup.queue_samples > QUEUE) {
+    if (setup.ring_buffer_bytes > sizeof ring || setup.work_bytes > sizeof work ||
+        setup.queue_samples > QUEUE) {
+        bench_exit(2);
+    }
+    return &setup;
+}
+#endif
+
+int bench_main(void)
+{
+    void *const setup = arguments();
+    uint32_t deepest;
+    if (!open_files()) {
         return 2;
     }
     port_open(tick);
-    deepest = bench_stack_of(play, &setup);
+    deepest = bench_stack_of(play, setup);
     port_sleep(50000);
     land();
     record('K', 0, &deepest, sizeof deepest);
