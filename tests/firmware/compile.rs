@@ -5,7 +5,10 @@ use super::films::Film;
 use super::play::expected;
 use super::tools::{Target, WARNINGS, board, firmware, succeed};
 use std::fs;
+use std::path::PathBuf;
 use std::process::Command;
+use thumbreel::board::Board;
+use thumbreel::firmware::Configuration;
 
 const SOURCE: &str = "#define THUMBREEL_IMPLEMENTATION\n#include \"thumbreel.h\"\n";
 const WHOLE_BOARD: [&str; 5] = ["card.c", "fat.c", "panel.c", "i2s.c", "play_card.c"];
@@ -144,10 +147,15 @@ fn the_readmes_board_plays() {
     }
 }
 
-/// The files of a whole board, and the README's `main` for them, without a warning.
+/// The files of a whole board, and what is to be filled in, without a warning.
 #[test]
 fn the_whole_board_is_clean_as_c_and_as_cpp() {
-    let main = readmes_code("main.c");
+    let folder = tempfile::tempdir().unwrap();
+    let board = Board::find("keepers-door").unwrap();
+    let header = Configuration::new(&board, &[]).unwrap().header();
+    fs::write(folder.path().join("config.h"), header).unwrap();
+    let places = [folder.path().into(), firmware().join("skeleton")];
+    let places = places.map(|place: PathBuf| format!("-I{}", place.display()));
     let text = |name: &str| fs::read_to_string(firmware().join(name)).unwrap();
     for (compiler, extension, standard) in [
         ("gcc", "c", "-std=c99"),
@@ -164,7 +172,13 @@ fn the_whole_board_is_clean_as_c_and_as_cpp() {
             };
             compile(compiler, extension, standard, &text(name), quick);
         }
-        compile(compiler, extension, standard, &main, &[]);
+        for name in ["main.c", "main_tasks.c", "tasks.c", "pins.c"] {
+            let text = text(&format!("skeleton/{name}"));
+            for tasks in ["-DBOARD_TASKS=0", "-DBOARD_TASKS=1"] {
+                let more = ["-fsyntax-only", &places[0], &places[1], tasks];
+                compile(compiler, extension, standard, &text, &more);
+            }
+        }
     }
 }
 
