@@ -89,6 +89,7 @@ fn texts() -> Vec<(String, String)> {
         "spec/firmware/player.h",
         "spec/firmware/probe.c",
         "spec/firmware/play_card.h",
+        "spec/firmware/playlist.h",
         "spec/firmware/skeleton/skeleton.h",
         "spec/firmware/skeleton/main.c",
         "spec/firmware/skeleton/main_tasks.c",

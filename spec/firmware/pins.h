@@ -1,5 +1,5 @@
 /* pins.h - what you write for a board that plays with card.c, fat.c, panel.c, i2s.c
- * and play_card.c: fourteen short functions, one or two lines each with most chips'
+ * and play_card.c: sixteen short functions, one or two lines each with most chips'
  * driver libraries. Nothing else of those files depends on the chip. */
 #ifndef THUMBREEL_PINS_H
 #define THUMBREEL_PINS_H
@@ -54,6 +54,20 @@ uint32_t pins_clock(void);
 void pins_sleep(uint32_t microseconds);
 /* Feeds the watchdog, if there is one. */
 void pins_watchdog(void);
+
+/* --- going on after power-off ------------------------------------------- */
+
+/* Where play is. Keep it as it is; what comes back changed is not used. */
+typedef struct pins_position {
+    uint32_t item, name, ms, check;
+} pins_position;
+
+/* Keeps a position where it outlasts power-off, in place of the one before: memory with a
+ * battery, or a page of flash (which bears some 10,000 to 100,000 writes; common practice,
+ * no source). Nothing, if play need not go on. */
+void pins_position_save(const pins_position *position);
+/* Gets it back: 1; 0: there is none. */
+int pins_position_load(pins_position *position);
 
 #ifdef __cplusplus
 }

@@ -10,6 +10,12 @@
  * "01 harbour.tbr", "02 light.tbr". A reel for another panel, or one that cannot be
  * played, is passed over. A card that is missing or pulled is tried again every quarter
  * of a second; play goes on where it was, if the same file is there again.
+ *
+ * If there is a text file PLAYLIST.TXT in the root folder, it says what is played instead,
+ * in which order, how often, and from where to where: playlist.h describes it. A line
+ * whose file is not there is passed over. What lies past an end mark is neither shown nor
+ * heard, but for a fall of the sound within 15 ms; the last 40 ms of pictures before it may
+ * stand. Each repetition is an item of its own: player.item counts them.
  */
 #ifndef THUMBREEL_PLAY_CARD_H
 #define THUMBREEL_PLAY_CARD_H
@@ -24,6 +30,9 @@
 extern "C" {
 #endif
 
+/* The list in the card's root folder. */
+#define PLAY_CARD_LIST "PLAYLIST.TXT"
+
 typedef struct play_card_setup {
     tbr_panel_setup panel;
     uint32_t card_hz; /* the card's clock, up to 25 MHz */
@@ -36,9 +45,12 @@ typedef struct play_card_setup {
     uint32_t queue_samples; /* a power of two */
     uint32_t read_bytes;    /* most bytes of one read from the card; 0: 4096 */
     uint32_t sound_rate;    /* samples per second that the port starts at; 0: 16,000 */
-    uint8_t loop;           /* begin again after the last file */
+    uint8_t loop;           /* begin again after the last file, unless a list says otherwise */
     uint8_t shared_port;    /* card and panel on one port: a transfer is over before the
                                next access to the card */
+    /* Every so many seconds pins_position_save keeps where play is, and after power-off
+     * play goes on there; 0: never. At most 4000. */
+    uint16_t save_seconds;
     /* With a shared port and two tasks: takes (1) and gives back (0) the port's mutex.
      * NULL: there is none. */
     void (*lock)(int on);
@@ -63,6 +75,9 @@ int play_card_present(uint32_t *sleep);
 void play_card_sound(int16_t *block, uint32_t n, uint32_t channels);
 /* Why there is no play: the last error of the card or its file system, or 0. */
 int play_card_fault(void);
+/* Lines of the list that were passed over since the start, each time anew: a file that is
+ * not there, or words that mean nothing. `line` gets the number of the last, from 1. */
+uint32_t play_card_passed_over(uint32_t *line);
 
 #ifdef __cplusplus
 }

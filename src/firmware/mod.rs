@@ -9,7 +9,7 @@ use std::borrow::Cow;
 pub use config::{Configuration, FirmwareError, Made, Program, Sized};
 
 /// The files that are the same for every board.
-const SAME: [(&str, &str); 15] = [
+const SAME: [(&str, &str); 17] = [
     (
         "thumbreel.h",
         include_str!("../../spec/firmware/thumbreel.h"),
@@ -32,6 +32,8 @@ const SAME: [(&str, &str); 15] = [
         "play_card.c",
         include_str!("../../spec/firmware/play_card.c"),
     ),
+    ("playlist.h", include_str!("../../spec/firmware/playlist.h")),
+    ("playlist.c", include_str!("../../spec/firmware/playlist.c")),
     ("pins.h", include_str!("../../spec/firmware/pins.h")),
     ("probe.c", include_str!("../../spec/firmware/probe.c")),
 ];

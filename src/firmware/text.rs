@@ -232,8 +232,17 @@ impl Configuration {
         );
         define(
             out,
-            "1: begin again after the last reel. A choice, no figure.",
+            "1: begin again after the last reel, unless a PLAYLIST.TXT says otherwise. A choice, no figure.",
             &["#ifndef BOARD_LOOP", "#define BOARD_LOOP 1", "#endif"],
+        );
+        define(
+            out,
+            "Where play is, is kept every so many seconds, to go on there after power-off, if pins_position_save and _load in pins.c are filled in; 0: never. A choice, no figure.",
+            &[
+                "#ifndef BOARD_SAVE_SECONDS",
+                "#define BOARD_SAVE_SECONDS 60",
+                "#endif",
+            ],
         );
     }
 
@@ -346,6 +355,7 @@ Firmware for the board {name}: {program} (BOARD_TASKS in config.h)
    All compiles as it stands, so an error is of what was filled in.
 4. Flash the program with your chip's own tool.
 5. Format a card with FAT32, copy reels (.tbr) into its root folder, put it in.
+   PLAYLIST.TXT there, if you like: the order, marks and repeats; see playlist.h.
 6. Start quietly, speaker away from the ear: black panel, first picture, backlight,
    sound. If not: play_card_fault(), and \"Symptom, cause, cure\" in the firmware README.
 7. Measure card, bus and core with probe.c, and `thumbreel boards measure` its log.

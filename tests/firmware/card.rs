@@ -169,8 +169,9 @@ fn build_in_rust(target: &str) -> PathBuf {
     to.join(target).join("release/emulated")
 }
 
-const FILES: [&str; 6] = [
+const FILES: [&str; 7] = [
     "play_card.c",
+    "playlist.c",
     "card.c",
     "fat.c",
     "panel.c",
@@ -386,6 +387,8 @@ pub struct Recorded {
     pub rates: Vec<u32>,
     /// shown, late, waiting, damaged, broken, dry, starved, lost.
     pub counts: [u32; 8],
+    /// Lines of the list that were passed over.
+    pub passed: Vec<u32>,
     /// Bytes, interrupts included; 0 on this computer.
     pub stack: u32,
     /// The address mode, and whether the memory is inverted.
@@ -467,6 +470,7 @@ impl Recorded {
                 .collect(),
             rates: Vec::new(),
             counts: [0; 8],
+            passed: Vec::new(),
             stack: 0,
             address_mode: 0xFF,
             inverted: true,
@@ -490,6 +494,9 @@ impl Recorded {
                 }
                 b'S' => all
                     .rates
+                    .push(u32::from_le_bytes(bytes.try_into().unwrap())),
+                b'L' => all
+                    .passed
                     .push(u32::from_le_bytes(bytes.try_into().unwrap())),
                 b'K' => all.stack = u32::from_le_bytes(bytes.try_into().unwrap()),
                 b'M' => {

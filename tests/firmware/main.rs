@@ -18,6 +18,7 @@ mod films;
 mod fuzz;
 mod generated;
 mod play;
+mod playlist;
 mod run;
 mod rust_side;
 mod tools;

@@ -28,6 +28,7 @@ int main(void)
     setup.sound_rate = BOARD_SOUND_RATE;
     setup.loop = BOARD_LOOP;
     setup.shared_port = BOARD_SHARED_PORT;
+    setup.save_seconds = BOARD_SAVE_SECONDS;
     setup.every_step = board_step;
     board_start();
     play_card(&setup);

@@ -54,6 +54,7 @@ int main(void)
     setup.loop = BOARD_LOOP;
     setup.shared_port = BOARD_SHARED_PORT;
     setup.lock = BOARD_SHARED_PORT ? task_lock : NULL;
+    setup.save_seconds = BOARD_SAVE_SECONDS;
     setup.every_step = board_step;
     board_start();
     play_card_open(&setup);

@@ -2,12 +2,13 @@
  * sound port whose wires are recorded. Arguments: trace=FILE samples=FILE columns=N rows=N
  * ring=BYTES work=BYTES queue=SAMPLES; pull=N: after N pictures the file "pull" is made
  * and time stands still until the file "pulled" is there; 0.7 s after that
- * was met with, the same with "put" and "back".
+ * was met with, the same with "put" and "back"; loop=1; save=SECONDS: the position is kept
+ * in the file "position"; stop=N: after N pictures power goes off; until=US: then.
  *
  * A record of the trace: a letter, a byte, 16 bits of 0, microseconds, the number of
  * bytes that follow, 32 bits each, low byte first. R reset line; C command, with its
  * parameters; P pixels; B backlight; A amplifier; S rate; M picture: its tick, 8 bytes;
- * K bytes of stack, interrupts included; E the end: tbr_player_counts; its byte is 1 if
+ * L a line of the list that was passed over; K bytes of stack, interrupts included; E the end: tbr_player_counts; its byte is 1 if
  * the panel was talked to in a transfer, or on a shared port the card.
  *
  * GENERATED: what `thumbreel firmware` wrote is played as it stands, with these functions
@@ -148,6 +149,23 @@ void pins_sleep(uint32_t microseconds) { port_sleep(microseconds); }
 
 void pins_watchdog(void) { land(); }
 
+void pins_position_save(const pins_position *position)
+{
+    const int file = bench_open("position", 1);
+    bench_write(file, position, sizeof *position);
+    bench_close(file);
+}
+
+int pins_position_load(pins_position *position)
+{
+    const int file = bench_open("position", 0);
+    const int there = file >= 0 && bench_read(file, position, sizeof *position) == 16;
+    if (file >= 0) {
+        bench_close(file);
+    }
+    return there;
+}
+
 /* The sound port's interrupt. */
 static void tick(void)
 {
@@ -180,9 +198,30 @@ static void ask(const char *what, const char *until)
     port_freeze(0);
 }
 
+static uint32_t deepest;
+
+/* Writes what comes last, and closes the files. */
+static void finish(void)
+{
+    port_sleep(50000);
+    land();
+    record('K', 0, &deepest, sizeof deepest);
+    record('E', wrong != 0, &counts, sizeof counts);
+    bench_close(trace_file);
+    bench_close(samples_file);
+}
+
+/* Power goes off; the amplifier's resistor holds it off then. */
+static void off(void)
+{
+    pins_amplifier(0);
+    finish();
+    bench_exit(0);
+}
+
 static void every_step(tbr_player *player)
 {
-    static uint32_t shown, asked, pull, lost_at;
+    static uint32_t shown, asked, pull, lost_at, passed, stop, until, line;
     pull = pull != 0 ? pull : bench_number("pull", UINT32_MAX);
     if (player->counts.shown != shown) {
         shown = player->counts.shown;
@@ -202,10 +241,19 @@ static void every_step(tbr_player *player)
         asked = 3;
         ask("put", "back");
     }
+    if (play_card_passed_over(&line) != passed) {
+        passed = play_card_passed_over(&line);
+        record('L', 0, &line, sizeof line);
+    }
     if (port_clock() > 120000000u) {
         bench_exit(5);
     }
     counts = player->counts;
+    stop = stop != 0 ? stop : bench_number("stop", UINT32_MAX);
+    until = until != 0 ? until : bench_number("until", UINT32_MAX);
+    if (shown >= stop || port_clock() >= until) {
+        off();
+    }
 }
 
 static int said;
@@ -249,6 +297,8 @@ static void *arguments(void)
     setup.work_bytes = bench_number("work", sizeof work);
     setup.queue = queue;
     setup.queue_samples = bench_number("queue", QUEUE);
+    setup.loop = (uint8_t)bench_number("loop", 0);
+    setup.save_seconds = (uint16_t)bench_number("save", 0);
     setup.every_step = every_step;
     if (setup.ring_buffer_bytes > sizeof ring || setup.work_bytes > sizeof work ||
         setup.queue_samples > QUEUE) {
@@ -261,17 +311,11 @@ static void *arguments(void)
 int bench_main(void)
 {
     void *const setup = arguments();
-    uint32_t deepest;
     if (!open_files()) {
         return 2;
     }
     port_open(tick);
     deepest = bench_stack_of(play, setup);
-    port_sleep(50000);
-    land();
-    record('K', 0, &deepest, sizeof deepest);
-    record('E', wrong != 0, &counts, sizeof counts);
-    bench_close(trace_file);
-    bench_close(samples_file);
+    finish();
     return said == TBR_PLAYER_ENDED ? 0 : 1;
 }
