@@ -11,7 +11,14 @@ use thumbreel::board::Board;
 use thumbreel::firmware::Configuration;
 
 const SOURCE: &str = "#define THUMBREEL_IMPLEMENTATION\n#include \"thumbreel.h\"\n";
-const WHOLE_BOARD: [&str; 5] = ["card.c", "fat.c", "panel.c", "i2s.c", "play_card.c"];
+const WHOLE_BOARD: [&str; 6] = [
+    "card.c",
+    "fat.c",
+    "panel.c",
+    "i2s.c",
+    "playlist.c",
+    "play_card.c",
+];
 const WITH_PLAYER: &str =
     "#define THUMBREEL_IMPLEMENTATION\n#include \"thumbreel.h\"\n#include \"player.c\"\n";
 
