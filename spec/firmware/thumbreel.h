@@ -1513,7 +1513,8 @@ static int tbr_reader_misplaced(tbr_reader *r, int code, int fate)
         r->time = c->time > r->time ? c->time : r->time;
     } else {
         r->damage.length = c->length;
-        if (fate == TBR_FATE_SILENT && c->kind == TBR_SLICE && c->time >= r->time &&
+        if (fate == TBR_FATE_SILENT && c->kind == TBR_SLICE &&
+            c->ticks <= r->header.most_ticks && c->time >= r->time &&
             tbr_reader_near(r, c) && tbr_reader_within(r, c)) {
             r->time = tbr_chunk_end(c);
         }
@@ -1629,8 +1630,6 @@ static int tbr_reader_bad_body(tbr_reader *r, int code)
     r->damage.from = r->chunk.time;
     r->damage.to = tbr_chunk_end(&r->chunk);
     r->time = r->damage.to;
-    /* The length may have been true and bytes lost after it. */
-    r->loose = 1;
     tbr_reader_go(r, r->base + r->chunk.length, TBR_AT_CHUNK);
     return TBR_EV_DAMAGE;
 }
@@ -1662,12 +1661,11 @@ static TBR_COLD int tbr_reader_body(tbr_reader *r)
 static TBR_COLD int tbr_reader_search(tbr_reader *r)
 {
     tbr_chunk *c = &r->chunk;
-    int ahead;
+    int fate;
     if (tbr_reader_head(r, c) != TBR_OK) {
         tbr_reader_go(r, r->base + TBR_CHUNK_ALIGN, TBR_AT_SEARCH);
         return TBR_EV_MORE;
     }
-    ahead = c->time > r->time && tbr_reader_believes(r, c) && tbr_reader_within(r, c);
     r->damage = r->search;
     r->damage.length = r->base - r->search.offset;
     r->damage.from = r->time;
@@ -1675,7 +1673,8 @@ static TBR_COLD int tbr_reader_search(tbr_reader *r)
     r->stale = 1;
     /* Judged once more, now as a chunk after reported damage. */
     r->state = TBR_AT_CHUNK;
-    r->time = ahead ? c->time : r->time;
+    tbr_reader_turn(r, c, &fate);
+    r->time = fate == TBR_FATE_USED && c->time > r->time ? c->time : r->time;
     r->damage.to = r->time;
     return TBR_EV_DAMAGE;
 }

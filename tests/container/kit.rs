@@ -721,6 +721,38 @@ fn ends(files: &mut Files) {
     let gap = l.of(l.clone().head(2, 5, &[ChunkHeader::GAP | even]));
     add("time-2-40", gap.head(2, 24, &[0, 0, 0, 0, 0, 1]));
     add("bytes-behind", [&l.bytes[..], &[7; 16]].concat());
+    let open = l.clone().cut(l.side(Kind::End).0);
+    let (third, h) = l.slice(2);
+    let (note, n) = l.side(Kind::Note);
+    let note = |number: u32, time: u64, picture: u32| {
+        let mut chunk = l.bytes[note..][..n.length as usize].to_vec();
+        chunk[8..12].copy_from_slice(&number.to_le_bytes());
+        chunk[24..32].copy_from_slice(&time.to_le_bytes());
+        chunk[36..40].copy_from_slice(&picture.to_le_bytes());
+        seal(&mut chunk[..CHUNK_HEADER]);
+        chunk
+    };
+    // Found by a search, and passed over for its number: time stays.
+    let stale = note(0, h.time + 100, h.first_picture);
+    add(
+        "stale-note-after-garbage",
+        [&open[..third], &[7; 16], &stale, &open[third..]].concat(),
+    );
+    // A note not in order, then numbers that jump: that is reported all the same, and
+    // the slice, which is no key slice, waits.
+    let (second, h) = l.slice(1);
+    let mut bad = note(h.number, h.time, h.first_picture);
+    bad[CHUNK_HEADER] ^= 4;
+    let jumped = (1..4).fold(l.clone(), |reel, n| {
+        let number = (h.number + 5 + n).to_le_bytes();
+        l.of(reel.head(n as usize, 8, &number))
+    });
+    add(
+        "jump-after-bad-note",
+        [&open[..second], &bad, &jumped.bytes[second..open.len()]].concat(),
+    );
+    // It must not be silent for as long as it says: 12 days.
+    add("ticks-2-32", l.clone().head(2, 20, &[0xFF; 4]));
     add("jump-of-24-s", l.clone().head(2, 24, &[0xC0, 0x7D, 1, 0]));
     // The same, and a sound block of another length: no silence before it is foretold.
     let ahead = [0xC0, 0x7D, 1, 0, 0, 0, 0, 0, 5];

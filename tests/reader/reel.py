@@ -297,7 +297,8 @@ class Reel:
         """Rule 1 of 9.2, and what the other rules take from it."""
         self.find("chunk %d at %d passed over: %s" % (c.number, c.at, why))
         self.loose = self.waiting = True
-        if c.kind == SLICE and self.time <= c.time <= self.time + 10 * self.h.clock_rate and c.time + c.ticks <= self.end:
+        self.doubt = None
+        if c.kind == SLICE and c.ticks <= self.h.most_ticks and self.time <= c.time <= self.time + 10 * self.h.clock_rate and c.time + c.ticks <= self.end:
             self.silence(c.time + c.ticks - self.time)
             self.time = c.time + c.ticks
         return False
@@ -312,7 +313,7 @@ class Reel:
                     or (c.bytes and c.bytes != codings.sound_bytes(h.sound, c.ticks))):
                 return self.passed_over(c, "limit of the header")
         expected = self.number
-        if expected is None or (h.live and not self.slices and c.kind == SLICE and c.number > expected):
+        if expected is None or (h.live and not self.slices and c.kind == SLICE):
             expected = c.number
         if c.time > self.time + jump:
             if not (c.gap and c.number == expected) and self.doubt != (c.number, c.time):

@@ -19,7 +19,9 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             self.time = self.time.max(h.time);
         } else {
             length = u64::from(h.length);
-            let slice = h.is_slice() && h.time >= self.time && self.near(h);
+            // A slice of more ticks than slices may have does not tell how long it lasts.
+            let most = self.header.as_ref().map_or(0, |header| header.most_ticks);
+            let slice = h.is_slice() && h.ticks <= most && h.time >= self.time && self.near(h);
             if fate == Fate::Silent && slice && self.ends_within(h) {
                 self.time = h.end();
             }
@@ -45,8 +47,6 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             to: h.end(),
         };
         self.time = h.end();
-        // The length may have been true and bytes lost after it: what follows may be out of turn.
-        self.loose = true;
         self.go(self.base + length, State::Chunk);
         damage
     }
@@ -57,9 +57,10 @@ impl<B: AsRef<[u8]> + AsMut<[u8]>> Reader<B> {
             return Ok(None);
         };
         self.loose = true;
-        let reach = match self.believable(&h) && self.ends_within(&h) {
-            true => h.time.max(self.time),
-            false => self.time,
+        // Time goes on only if the chunk will be used.
+        let reach = match self.check_place(&h) {
+            Ok(()) | Err((_, Fate::Used)) => h.time.max(self.time),
+            Err(_) => self.time,
         };
         let damage = Damage {
             error,
