@@ -74,7 +74,7 @@ fuzz_target!(|data: &[u8]| {
 fn slice(n: &mut Numbers<'_>, time: u64, settings: &Settings) -> Slice {
     let ticks = n.number();
     let gap = u64::from(n.byte() % 4) / 3 * u64::from(n.number());
-    let pictures = (0..n.byte() % 5).map(|_| picture(n, settings)).collect();
+    let pictures = (0..n.byte() % 5).map(|_| picture(n)).collect();
     // Every fourth slice is silent without bytes.
     let silent = n.byte() % 4 == 0;
     let bytes = settings.sound.block_bytes(ticks).filter(|_| !silent).unwrap_or(0);
@@ -82,12 +82,11 @@ fn slice(n: &mut Numbers<'_>, time: u64, settings: &Settings) -> Slice {
     Slice::new(time + gap, ticks, vec![fill; bytes as usize], pictures)
 }
 
-fn picture(n: &mut Numbers<'_>, settings: &Settings) -> Picture {
+fn picture(n: &mut Numbers<'_>) -> Picture {
     let flags = n.byte();
     let unchanged = flags & 1 != 0;
     Picture {
         tick_offset: n.number(),
-        coding: if flags & 34 == 34 { 3 } else { settings.coding },
         key: flags & 4 != 0,
         unchanged,
         bytes: vec![
