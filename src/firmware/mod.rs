@@ -9,7 +9,8 @@ use std::borrow::Cow;
 pub use config::{Configuration, FirmwareError, Made, Program, Sized};
 
 /// The files that are the same for every board.
-const SAME: [(&str, &str); 17] = [
+const SAME: [(&str, &str); 18] = [
+    ("README.md", include_str!("../../spec/firmware/README.md")),
     (
         "thumbreel.h",
         include_str!("../../spec/firmware/thumbreel.h"),
