@@ -10,7 +10,7 @@ use byteorder::{BE, ByteOrder as _};
 use jpeg_encoder::{ColorType, SamplingFactor};
 
 use super::rate::{Ask, Trial};
-use super::{CodingError, DecodeError, Encoded, PictureIn, WINDOW_BYTES, nearest_565};
+use super::{CodingError, DecodeError, Encoded, Load, PictureIn, WINDOW_BYTES, nearest_565};
 
 /// Instructions per pixel of a scalar decoder: a floor, and a share for each
 /// payload byte (a fit to counts of a general-purpose decoder without SIMD).
@@ -83,15 +83,14 @@ impl Trial for JpegEncoder {
                 bytes.extend(segment.bytes);
             }
         }
-        let pixels = u32::from(self.width) * u32::from(self.height);
-        let instructions = instructions(pixels, bytes.len());
+        let load = load(self.width, self.height, bytes.len());
         Ok(Encoded {
             bytes,
             key: true,
             unchanged: false,
             windows: 1,
-            bus_bytes: 2 * pixels + WINDOW_BYTES,
-            instructions,
+            bus_bytes: load.bus_bytes,
+            instructions: load.instructions,
         })
     }
 
@@ -102,9 +101,15 @@ impl Trial for JpegEncoder {
     }
 }
 
-/// Instructions of a scalar decoder for a picture of `pixels` in `bytes` of payload.
-pub(super) fn instructions(pixels: u32, bytes: usize) -> u32 {
-    (INSTRUCTIONS_A_PIXEL * pixels as f32 + INSTRUCTIONS_A_BYTE * bytes as f32) as u32
+/// What a picture of `bytes` of payload asks of a board: it is always sent whole.
+pub(super) fn load(width: u16, height: u16, bytes: usize) -> Load {
+    let pixels = u32::from(width) * u32::from(height);
+    let work = INSTRUCTIONS_A_PIXEL * pixels as f32 + INSTRUCTIONS_A_BYTE * bytes as f32;
+    Load {
+        windows: 1,
+        bus_bytes: 2 * pixels + WINDOW_BYTES,
+        instructions: work as u32,
+    }
 }
 
 fn compress(rgb: &[u8], width: u16, height: u16, quality: u8) -> Result<Vec<u8>, CodingError> {

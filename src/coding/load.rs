@@ -3,6 +3,7 @@
 use super::patch::Decoder;
 use super::raw::Rectangles;
 use super::{Coding, CodingError, DecodeError, PanelSettings, WINDOW_BYTES, jpeg, raw_encoder};
+use crate::units::Rect;
 
 /// What showing one picture asks of a board.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -29,17 +30,21 @@ pub struct Weigher {
     coding: Coding,
     width: u16,
     height: u16,
-    patch: Decoder<Vec<u8>>,
+    /// For the coding patch alone.
+    patch: Option<Decoder<Vec<u8>>>,
 }
 
 impl Weigher {
     /// For pictures in `coding`.
     ///
     /// # Errors
-    /// A size outside 1..=512.
+    /// A size that patch does not have: a side outside 1..=512.
     pub fn new(coding: Coding, settings: &PanelSettings) -> Result<Self, CodingError> {
         let (width, height) = (settings.width, settings.height);
-        let patch = Decoder::owned(width, height, settings.level)?;
+        let patch = match coding {
+            Coding::Patch => Some(Decoder::owned(width, height, settings.level)?),
+            Coding::Raw | Coding::Jpeg => None,
+        };
         Ok(Self {
             coding,
             width,
@@ -56,35 +61,25 @@ impl Weigher {
         if bytes.is_empty() {
             return Ok(Load::default());
         }
-        match self.coding {
-            Coding::Raw => {
-                let pieces = Rectangles::new(bytes, self.width, self.height)?;
-                pieces.check()?;
-                let mut load = Load::default();
-                for piece in pieces {
-                    load.windows += 1;
-                    load.bus_bytes += 2 * piece?.rect.area() + WINDOW_BYTES;
-                }
-                load.instructions = raw_encoder::INSTRUCTIONS_A_WINDOW * load.windows;
-                Ok(load)
-            }
-            Coding::Jpeg => {
-                let pixels = u32::from(self.width) * u32::from(self.height);
-                Ok(Load {
-                    windows: 1,
-                    bus_bytes: 2 * pixels + WINDOW_BYTES,
-                    instructions: jpeg::instructions(pixels, bytes.len()),
-                })
-            }
-            Coding::Patch => {
-                self.patch.decode(bytes)?;
-                let cells = self.patch.changed();
-                Ok(Load {
-                    windows: cells.windows().into(),
-                    bus_bytes: cells.bus_bytes(),
-                    instructions: self.patch.instructions(),
-                })
-            }
+        if let Some(patch) = &mut self.patch {
+            patch.decode(bytes)?;
+            let cells = patch.changed();
+            return Ok(Load {
+                windows: cells.windows().into(),
+                bus_bytes: cells.bus_bytes(),
+                instructions: patch.instructions(),
+            });
         }
+        if self.coding == Coding::Jpeg {
+            return Ok(jpeg::load(self.width, self.height, bytes.len()));
+        }
+        let pieces = Rectangles::new(bytes, self.width, self.height)?;
+        pieces.check()?;
+        let rects: Vec<Rect> = pieces.map(|p| Ok(p?.rect)).collect::<Result<_, _>>()?;
+        Ok(Load {
+            windows: rects.len() as u32,
+            bus_bytes: raw_encoder::bus_bytes(&rects),
+            instructions: raw_encoder::INSTRUCTIONS_A_WINDOW * rects.len() as u32,
+        })
     }
 }

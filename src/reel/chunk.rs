@@ -16,6 +16,11 @@ pub const MOST_ENTRY: usize = 6;
 pub const PICTURE_OVERHEAD: usize = MOST_ENTRY + 3 + 4;
 const CRC_AT: usize = CHUNK_HEADER - 4;
 
+/// Bytes of each entry in the directory of a slice whose pictures are spread evenly or not.
+pub(crate) const fn entry_bytes(even: bool) -> usize {
+    if even { 3 } else { MOST_ENTRY }
+}
+
 /// Length of the chunk with `used` bytes of parts behind its header.
 #[must_use]
 pub const fn chunk_length(used: u64) -> u64 {
@@ -144,7 +149,7 @@ impl ChunkHeader {
     /// Bytes of each entry in the slice's directory.
     #[must_use]
     pub const fn entry_bytes(&self) -> usize {
-        if self.is_even() { 3 } else { MOST_ENTRY }
+        entry_bytes(self.is_even())
     }
 
     /// Payload bytes of the slice's directory.

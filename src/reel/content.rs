@@ -3,7 +3,7 @@
 #[cfg(feature = "host")]
 use crate::coding::Encoded;
 
-use super::chunk::{MOST_ENTRY, PictureHeader, chunk_length, even_offset};
+use super::chunk::{PictureHeader, chunk_length, entry_bytes, even_offset};
 use super::layout::part_length;
 
 /// A picture as a slice carries it.
@@ -106,7 +106,7 @@ impl Slice {
 
     /// Bytes of an entry in its directory.
     pub(crate) fn entry_bytes(&self) -> usize {
-        if self.is_even() { 3 } else { MOST_ENTRY }
+        entry_bytes(self.is_even())
     }
 
     pub(crate) fn payload_length(&self) -> usize {

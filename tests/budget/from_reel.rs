@@ -94,3 +94,25 @@ fn a_file_that_is_no_reel_is_named() {
         "{error}"
     );
 }
+
+/// A raw picture may be larger than patch allows (the format's limit is 1024 on a side).
+#[test]
+fn a_raw_picture_on_a_large_panel_is_weighed_too() {
+    let settings = reel::Settings {
+        width: 600,
+        height: 20,
+        clock_rate: 8000,
+        ..reel::Settings::default()
+    };
+    let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None).unwrap();
+    let whole = picture(0, &[[0, 0, 600, 20]], true);
+    writer
+        .slice(&Slice::new(0, 1000, Vec::new(), vec![whole]))
+        .unwrap();
+    let (bytes, _) = writer.finish().unwrap();
+    let facts = ReelFacts::of(ReelFile::new(Cursor::new(bytes.into_inner())).unwrap()).unwrap();
+    assert_eq!(
+        (facts.pictures[0].windows, facts.pictures[0].pixels),
+        (1, 600 * 20)
+    );
+}

@@ -21,12 +21,13 @@ const TRANSFORM_4X4: u64 = 1700;
 /// A flag of either level, with the control around it.
 const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
-#[cfg(feature = "host")]
 /// A level of *light*: its run, size, sign and "another follows".
-pub const LIGHT_LEVEL: u64 = 45;
 #[cfg(feature = "host")]
-/// A place of *full* without a level, and one with: its flags and sign.
+pub const LIGHT_LEVEL: u64 = 45;
+/// A place of *full* without a level: its flags.
+#[cfg(feature = "host")]
 pub const FULL_PLACE: u64 = FULL_FLAG;
+/// The same with a level: its flags and sign.
 #[cfg(feature = "host")]
 pub const FULL_LEVEL: u64 = 5 * FULL_FLAG;
 /// Converting one pixel.
