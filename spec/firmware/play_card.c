@@ -15,6 +15,7 @@
 typedef struct card_mark {
     uint32_t item, name; /* a checksum of the name */
     uint32_t from, to;   /* milliseconds; to = 0: the end */
+    uint8_t missing;     /* the file is not there */
 } card_mark;
 
 static const play_card_setup *setup;
@@ -41,10 +42,50 @@ static uint32_t marked_item, shown_before; /* the item that was begun; pictures 
 static uint64_t end_tick;            /* nothing of it is shown or heard from here on */
 static uint64_t given_tick;          /* of the next sample that the loop gives */
 static uint32_t saved_at;
+static uint32_t skips, skipped_item; /* reels that were passed over, and the last */
+static int skipped_why;
 static uint8_t resumes, jumps;       /* jumps: the loop's count of them, as seen last */
 static pins_position resume;
 
 int play_card_fault(void) { return fault; }
+
+uint32_t play_card_skipped(uint32_t *item, int *why)
+{
+    if (item != NULL) {
+        *item = skipped_item;
+    }
+    if (why != NULL) {
+        *why = skipped_why;
+    }
+    return skips;
+}
+
+const char *play_card_reason(int error)
+{
+    switch (error) {
+    case 0:
+        return "nothing is wrong";
+    case PLAY_CARD_PANEL:
+        return "the reel is for another panel: convert the clip for this board";
+    case PLAY_CARD_MISSING:
+        return "the list names a file that is not on the card: copy it, or correct the line";
+    case TBR_MEMORY:
+        return "the ring or the work memory is too small for the reel: thumbreel inspect says its needs";
+    case TBR_CODING:
+        return "this build does not decode the reel's coding: convert with --coding patch or raw";
+    case TBR_VERSION:
+    case TBR_MUST_KNOW:
+        return "the reel is newer than this firmware: write the firmware anew";
+    case TBR_TEXT_MODE:
+        return "the reel was changed by a transfer in text mode: copy it in binary mode";
+    default:
+        break;
+    }
+    if (error <= -500) {
+        return error > -600 ? tbr_card_reason(error) : tbr_fat_reason(error);
+    }
+    return "no reel, or a damaged one: copy it to the card again, and try thumbreel verify";
+}
 
 uint32_t play_card_passed_over(uint32_t *line)
 {
@@ -259,6 +300,7 @@ static int find_item(uint32_t item)
         mark->name = tbr_crc32(0, (const uint8_t *)name, (uint32_t)strlen(name));
         mark->from = listed.from;
         mark->to = listed.to;
+        mark->missing = is_missing;
     }
     return said;
 }
@@ -398,6 +440,16 @@ static int go(uint32_t item, uint64_t tick)
     return tbr_player_seek(&player, item, tick);
 }
 
+/* Passes the item over that is playing, and notes why. */
+static int skip(int why)
+{
+    const card_mark *const mark = mark_of_item();
+    skips++;
+    skipped_item = player.item;
+    skipped_why = mark != NULL && mark->missing ? PLAY_CARD_MISSING : why;
+    return go(player.item + 1, 0);
+}
+
 /* Where an item starts that was not begun yet: at its mark, or where power went off. */
 static uint64_t start_of(const card_mark *mark)
 {
@@ -424,7 +476,7 @@ static int begin(void)
     }
     if (h->x_offset + h->width > setup->panel.columns ||
         h->y_offset + h->height > setup->panel.rows) {
-        return go(player.item + 1, 0); /* made for another panel */
+        return skip(PLAY_CARD_PANEL);
     }
     if (mark != NULL && marked_item != player.item) {
         marked_item = player.item;
@@ -498,6 +550,8 @@ void play_card_open(const play_card_setup *s)
     is_open = is_mounted = is_lit = has_list = is_missing = 0;
     fault = 0;
     passed_over = passed_line = 0;
+    skips = skipped_item = 0;
+    skipped_why = 0;
     memset(marks, 0xFF, sizeof marks);
     marked_item = UINT32_MAX;
     end_tick = UINT64_MAX;
@@ -528,7 +582,7 @@ static int after_step(int said, uint32_t *sleep)
     } else if (said == TBR_PLAYER_IDLE) {
         *sleep = tbr_player_idle(&player);
     } else if (said < TBR_OK) { /* player.item cannot be played */
-        said = go(player.item + 1, 0);
+        said = skip(said);
         *sleep = 1000; /* a list of nothing else does not spin */
     } else if (said == TBR_PLAYER_ENDED && resumes) {
         resumes = 0; /* the list is shorter than it was */

@@ -8,7 +8,7 @@
  * Played are the files in the card's root folder whose names end in ".tbr" and do not
  * begin with a dot, in the order of their names (capitals count as small letters):
  * "01 harbour.tbr", "02 light.tbr". A reel for another panel, or one that cannot be
- * played, is passed over. A card that is missing or pulled is tried again every quarter
+ * played, is passed over; play_card_skipped says which and why. A card that is missing or pulled is tried again every quarter
  * of a second; play goes on where it was, if the same file is there again.
  *
  * If there is a text file PLAYLIST.TXT in the root folder, it says what is played instead,
@@ -75,6 +75,16 @@ int play_card_present(uint32_t *sleep);
 void play_card_sound(int16_t *block, uint32_t n, uint32_t channels);
 /* Why there is no play: the last error of the card or its file system, or 0. */
 int play_card_fault(void);
+/* Why a reel was passed over, beside the errors of thumbreel.h. */
+enum {
+    PLAY_CARD_PANEL = -801,  /* its pictures lie past the panel's edges */
+    PLAY_CARD_MISSING = -802 /* a line of the list whose file is not there */
+};
+/* Reels that were passed over since the start, each time anew. `item` gets the number of
+ * the last in the order of play, from 0, `why` its error. */
+uint32_t play_card_skipped(uint32_t *item, int *why);
+/* What an error of these two functions means, with the way out, in one line. */
+const char *play_card_reason(int error);
 /* Lines of the list that were passed over since the start, each time anew: a file that is
  * not there, or words that mean nothing. `line` gets the number of the last, from 1. */
 uint32_t play_card_passed_over(uint32_t *line);

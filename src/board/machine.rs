@@ -21,13 +21,22 @@ section! {
 /// Instruction set of the cores.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum InstructionSet {
+    /// Armv6-M: 32-bit microcontrollers with 16-bit Thumb instructions and no divider.
+    #[serde(rename = "armv6-m")]
+    Armv6m,
     /// Armv7E-M: 32-bit microcontrollers with Thumb-2 and the DSP extension.
     #[serde(rename = "armv7e-m")]
     Armv7em,
+    /// Armv8-M Mainline: the successor of Armv7E-M.
+    #[serde(rename = "armv8-m.main")]
+    Armv8mMain,
     /// RV32IMC: 32-bit RISC-V with multiplication and compressed instructions.
     #[serde(rename = "rv32imc")]
     Rv32imc,
-    /// Any other: uses the figures of the slower of the two.
+    /// Xtensa, counted with the call0 convention on a core without a divider.
+    #[serde(rename = "xtensa")]
+    Xtensa,
+    /// Any other: uses the figures of the slowest of these, `armv6-m` left out.
     #[serde(rename = "other")]
     Other,
 }
@@ -37,8 +46,11 @@ impl InstructionSet {
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
+            Self::Armv6m => "armv6-m",
             Self::Armv7em => "armv7e-m",
+            Self::Armv8mMain => "armv8-m.main",
             Self::Rv32imc => "rv32imc",
+            Self::Xtensa => "xtensa",
             Self::Other => "other",
         }
     }
@@ -51,8 +63,8 @@ section! {
         clock_hz: u32 = 240_000_000, "Hz", "firmware set-up", 1_000_000 ..= 2_000_000_000;
         /// Cores that the player may use. With two, the I/O core reads while the display core decodes and plays sound.
         cores: u8 = 2, "1 | 2", "the microcontroller's datasheet", 1 ..= 2;
-        /// Instruction set. Decoding cost was counted on two; `other` uses the slower one's figures.
-        instruction_set: InstructionSet = InstructionSet::Other, "armv7e-m | rv32imc | other", "the microcontroller's datasheet";
+        /// Instruction set. Decoding cost was counted on each that is named; `other` uses the slowest one's figures, `armv6-m` left out.
+        instruction_set: InstructionSet = InstructionSet::Other, "armv6-m | armv7e-m | armv8-m.main | rv32imc | xtensa | other", "the microcontroller's datasheet";
         /// Instructions per cycle, memory waits included.
         instructions_per_cycle: f64 = 0.6, "instructions per cycle", "probe: decode lines; assume 0.5 to 0.8", 0.05 ..= 4.0;
         /// Share of each core that the player may use.

@@ -1,7 +1,7 @@
 //! What one read, one picture, one block of sound costs on a board. Budget
 //! and rehearsal both count with these, so that they cannot disagree.
 
-use crate::board::{Board, Card, CardBus};
+use crate::board::{Board, Card, CardBus, InstructionSet};
 
 use super::counted::{Counted, sound_instructions};
 use super::facts::{PictureCoding, SoundCoding};
@@ -76,6 +76,7 @@ pub struct Costs {
     unit_ns: Option<f64>,
     /// What the reel's estimates come to on these cores.
     counted: Counted,
+    set: InstructionSet,
     copies: bool,
     /// Pixels of one strip of the send buffer.
     strip: f64,
@@ -108,6 +109,7 @@ impl Costs {
                 + panel.window_us * 1e3,
             unit_ns: unit.then(|| 1e9 / cpu.jpeg_pixels_per_second),
             counted: Counted::new(coding, cpu.instruction_set),
+            set: cpu.instruction_set,
             copies: memory.copies,
             strip: f64::from(board.player.send_bytes) / 2.0 / 2.0,
             dma: panel.dma,
@@ -166,6 +168,6 @@ impl Costs {
     /// Time of one core to hand samples to I2S.
     #[must_use]
     pub fn sound_ns(&self, samples: f64, coding: SoundCoding) -> f64 {
-        samples * sound_instructions(coding) * self.instruction_ns
+        samples * sound_instructions(coding, self.set) * self.instruction_ns
     }
 }

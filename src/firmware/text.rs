@@ -357,7 +357,7 @@ Firmware for the board {name}: {program} (BOARD_TASKS in config.h)
 5. Format a card with FAT32, copy reels (.tbr) into its root folder, put it in.
    PLAYLIST.TXT there, if you like: the order, marks and repeats; see playlist.h.
 6. Start quietly, speaker away from the ear: black panel, first picture, backlight,
-   sound. If not: play_card_fault(), and \"Symptom, cause, cure\" in README.md.
+   sound. If not: play_card_fault() and play_card_skipped() say why, and \"Symptom, cause, cure\" in README.md.
 7. Measure card, bus and core with probe.c, and `thumbreel boards measure` its log.
 A lithium cell wants a protection circuit and 4.2 V at most; hot parts want room.
 ",

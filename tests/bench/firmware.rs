@@ -32,9 +32,10 @@ const CLIPS: [&str; 4] = [
 fn main() {
     let write = std::env::args().any(|a| a == "--write");
     type Table = (&'static str, fn() -> String);
-    let tables: [Table; 3] = [
+    let tables: [Table; 4] = [
         ("instructions", || counts::instructions(&CLIPS, 120, 2)),
         ("estimates", || counts::estimates(&CLIPS, 120, 2)),
+        ("sounds", || counts::sounds(CLIPS[0])),
         ("sizes", counts::sizes),
     ];
     let asked = |name: &str| std::env::args().any(|a| a == name);

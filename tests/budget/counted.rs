@@ -160,7 +160,7 @@ fn a_named_core_is_counted_as_itself() {
 
 #[test]
 fn figures_of_the_cores_say_that_they_were_measured_on_emulated_ones() {
-    let slower = "measured on emulated cores (decode counts of the slower)";
+    let slower = "measured on emulated cores (decode counts of the slowest)";
     let (_, out, _) = thumbreel(&["budget", "--board", "lantern-room", "--link", "card"]);
     for part in [
         "display core",

@@ -389,6 +389,8 @@ pub struct Recorded {
     pub counts: [u32; 8],
     /// Lines of the list that were passed over.
     pub passed: Vec<u32>,
+    /// Reels that were passed over: the item, and why.
+    pub skipped: Vec<(u8, String)>,
     /// Bytes, interrupts included; 0 on this computer.
     pub stack: u32,
     /// The address mode, and whether the memory is inverted.
@@ -471,6 +473,7 @@ impl Recorded {
             rates: Vec::new(),
             counts: [0; 8],
             passed: Vec::new(),
+            skipped: Vec::new(),
             stack: 0,
             address_mode: 0xFF,
             inverted: true,
@@ -498,6 +501,9 @@ impl Recorded {
                 b'L' => all
                     .passed
                     .push(u32::from_le_bytes(bytes.try_into().unwrap())),
+                b'X' => all
+                    .skipped
+                    .push((head[1], String::from_utf8_lossy(bytes).into_owned())),
                 b'K' => all.stack = u32::from_le_bytes(bytes.try_into().unwrap()),
                 b'M' => {
                     let tick = u64::from_le_bytes(bytes.try_into().unwrap());

@@ -152,9 +152,14 @@ pub fn equal_quality(pictures: &[Vec<u8>], level: Level, search: u8) -> u8 {
 
 /// A reel of these pictures with IMA ADPCM sound.
 pub fn reel(pictures: &[Vec<u8>], plan: &EncoderPlan) -> Vec<u8> {
+    sounding(pictures, plan, SoundCoding::ImaAdpcm)
+}
+
+/// The same with another sound coding.
+pub fn sounding(pictures: &[Vec<u8>], plan: &EncoderPlan, sounds: SoundCoding) -> Vec<u8> {
     let (coding, level) = (plan.coding, plan.level);
     let mut coder = encoder(plan).unwrap();
-    let mut sound = BlockEncoder::new(block_coding(SoundCoding::ImaAdpcm).unwrap(), CLOCK_RATE);
+    let mut sound = BlockEncoder::new(block_coding(sounds).unwrap(), CLOCK_RATE);
     let step = CLOCK_RATE / RATE;
     let mut slices = Vec::new();
     for (i, group) in pictures.chunks(PICTURES).enumerate() {
@@ -175,12 +180,7 @@ pub fn reel(pictures: &[Vec<u8>], plan: &EncoderPlan) -> Vec<u8> {
         let block = sound.encode(&super::films::tone(time, ticks));
         slices.push(Slice::new(time, ticks, block, coded));
     }
-    write_reel(
-        &settings(coding, level, SoundCoding::ImaAdpcm),
-        None,
-        &slices,
-    )
-    .0
+    write_reel(&settings(coding, level, sounds), None, &slices).0
 }
 
 fn settings(coding: Coding, level: Level, sound: SoundCoding) -> Settings {

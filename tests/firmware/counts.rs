@@ -1,7 +1,7 @@
 //! What decoding costs, counted in instructions on both emulated cores.
 
 use super::clips;
-use super::tools::{EMULATED, Target, firmware, succeed};
+use super::tools::{COUNTED, EMULATED, Target, firmware, succeed};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs;
@@ -10,7 +10,7 @@ use std::process::Command;
 use thumbreel::budget::ReelFacts;
 use thumbreel::coding::Coding;
 use thumbreel::coding::patch::Level;
-use thumbreel::reel::ReelFile;
+use thumbreel::reel::{ReelFile, SoundCoding};
 
 /// A coding under test: its name in the table, number and level.
 pub const CODINGS: [(&str, Coding, Level); 3] = [
@@ -114,14 +114,21 @@ pub fn instructions(names: &[&str], n: usize, search: u8) -> String {
     text
 }
 
-/// The table of what the encoder estimates against what was counted, both in
+/// The heads of a table with a column for each counted core.
+fn heads(first: &str) -> String {
+    let names = COUNTED.map(|(_, set)| set.name()).join(" | ");
+    let columns = first.split('|').count();
+    let rule: String = (0..columns + COUNTED.len())
+        .map(|i| if i < 1 { "---|" } else { "---:|" })
+        .collect();
+    format!("| {first} | {names} |\n|{rule}\n")
+}
+
+/// The table of what the encoder estimates against what was counted, all in
 /// instructions per pixel, dither included: at the quality that looks like JPEG
 /// of quality 50, below it and above it.
 pub fn estimates(names: &[&str], n: usize, search: u8) -> String {
-    let mut text = String::from(
-        "| clip | coding, quality | estimated | sent | cortex-m4 | rv32imc |\n\
-         |---|---|---:|---:|---:|---:|\n",
-    );
+    let mut text = heads("clip | coding, quality | estimated | sent");
     for name in names {
         let pictures = clips::pictures(name, n);
         for (coding, number, level) in CODINGS {
@@ -134,23 +141,42 @@ pub fn estimates(names: &[&str], n: usize, search: u8) -> String {
                 let mut plan = clips::plan(number, level, search, quality);
                 plan.dither = true;
                 let reel = clips::reel(&pictures, &plan);
-                let counts = EMULATED.map(|target| Counts::of(target, &reel));
-                let [m4, rv32] = &counts;
+                let counts = COUNTED.map(|(target, _)| Counts::of(target, &reel));
                 let facts = ReelFacts::of(ReelFile::new(Cursor::new(&reel)).unwrap()).unwrap();
                 let pictures = facts.pictures.iter();
                 let estimated: u64 = pictures.map(|p| u64::from(p.instructions)).sum();
+                let first = &counts[0];
                 writeln!(
                     text,
-                    "| {} | {coding} {quality}{mark} | {:.1} | {:.0} % | {:.1} | {:.1} |",
+                    "| {} | {coding} {quality}{mark} | {:.1} | {:.0} % | {} |",
                     clips::label(name),
-                    estimated as f64 / m4.all_pixels(),
-                    100.0 * m4.get("bus") / (2.0 * m4.all_pixels()),
-                    m4.a_pixel(),
-                    rv32.a_pixel(),
+                    estimated as f64 / first.all_pixels(),
+                    100.0 * first.get("bus") / (2.0 * first.all_pixels()),
+                    counts.map(|c| format!("{:.1}", c.a_pixel())).join(" | "),
                 )
                 .unwrap();
             }
         }
+    }
+    text
+}
+
+/// The table of what sound takes, in instructions per sample.
+pub fn sounds(name: &str) -> String {
+    let mut text = heads("sound coding");
+    let pictures = clips::pictures(name, 24);
+    let plan = clips::plan(Coding::Raw, Level::Full, 0, 100);
+    for (sounds, label) in [
+        (SoundCoding::PcmS16, "pcm16"),
+        (SoundCoding::PcmU8, "pcm8"),
+        (SoundCoding::ImaAdpcm, "adpcm"),
+    ] {
+        let reel = clips::sounding(&pictures, &plan, sounds);
+        let counts = COUNTED.map(|(target, _)| {
+            let counts = Counts::of(target, &reel);
+            format!("{:.1}", counts.get("sound") / counts.get("samples"))
+        });
+        writeln!(text, "| {label} | {} |", counts.join(" | ")).unwrap();
     }
     text
 }

@@ -2,12 +2,13 @@
 //! going on after power-off; lists that mean harm.
 
 use super::card::{Image, Machine, Recorded};
-use super::films::Film;
+use super::films::{Film, FilmCoding};
 use super::play::expected;
 use super::tools::Target;
 use super::whole::{all_heard, judge, small_film};
 use crate::common::reels::{bytes, header_of};
 use std::fs;
+use thumbreel::coding::patch::Level;
 
 /// Twelve slices of a tenth of a second, as small_film, and a slower one.
 fn ferry() -> Vec<u8> {
@@ -110,6 +111,52 @@ fn a_list_says_order_times_and_marks() {
             recorded.counts
         );
     }
+}
+
+/// Of each reel that is passed over the maker learns its number and why, with the way out.
+#[test]
+fn a_reel_that_is_passed_over_says_why() {
+    let ferry = ferry();
+    let away = Film {
+        offset: (300, 1),
+        ..small_film()
+    };
+    // Its working memory is larger than the 24,576 bytes that are given below.
+    let large = Film {
+        width: 128,
+        height: 128,
+        slices: 1,
+        coding: FilmCoding::Patch(Level::Full),
+        ..small_film()
+    };
+    let list = b"away.tbr\nnoise.tbr\nmissing.tbr\nlarge.tbr\nferry.tbr\n";
+    let image = image(
+        list,
+        &[
+            ("away.tbr", &away.reel()),
+            ("noise.tbr", &bytes(3, 5_000)),
+            ("large.tbr", &large.reel()),
+            ("ferry.tbr", &ferry),
+        ],
+    );
+    let words = [ring(&ferry), ("work", 24_576)];
+    let recorded = Machine::Desk.play(&image, &words, false);
+    right(&recorded.pictures, &ferry, "the last");
+    assert_eq!(ticks(&recorded.pictures), ticks(&expected(&ferry).pictures));
+    let told: Vec<(u8, &str)> = recorded
+        .skipped
+        .iter()
+        .map(|(item, why)| (*item, why.as_str()))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            (0, "the reel is for another panel: convert the clip for this board"),
+            (1, "no reel, or a damaged one: copy it to the card again, and try thumbreel verify"),
+            (2, "the list names a file that is not on the card: copy it, or correct the line"),
+            (3, "the ring or the work memory is too small for the reel: thumbreel inspect says its needs"),
+        ]
+    );
 }
 
 /// The whole list begins again without a gap; a reel that repeats goes on until power-off;

@@ -5,6 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::{Mutex, OnceLock};
+use thumbreel::board::InstructionSet;
 
 /// Where a test program runs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -13,6 +14,11 @@ pub enum Target {
     Desk,
     /// An emulated Cortex-M4 board.
     CortexM4,
+    /// The same board, its program in the instructions of a Cortex-M0+ alone.
+    CortexM0Plus,
+    /// The same board, its program compiled for a Cortex-M33; an instruction that the
+    /// Cortex-M4 has not would stop it.
+    CortexM33,
     /// An emulated rv32imc board.
     Rv32,
     /// An emulated Xtensa LX106.
@@ -20,6 +26,14 @@ pub enum Target {
 }
 
 pub const EMULATED: [Target; 2] = [Target::CortexM4, Target::Rv32];
+/// Whose instructions `budget` counts with, and their names in a board's profile.
+pub const COUNTED: [(Target, InstructionSet); 5] = [
+    (Target::CortexM0Plus, InstructionSet::Armv6m),
+    (Target::CortexM4, InstructionSet::Armv7em),
+    (Target::CortexM33, InstructionSet::Armv8mMain),
+    (Target::Rv32, InstructionSet::Rv32imc),
+    (Target::Xtensa, InstructionSet::Xtensa),
+];
 pub const EVERYWHERE: [Target; 3] = [Target::Desk, Target::CortexM4, Target::Rv32];
 
 pub const WARNINGS: [&str; 6] = [
@@ -64,6 +78,8 @@ impl Target {
         match self {
             Self::Desk => "desk",
             Self::CortexM4 => "cortex-m4",
+            Self::CortexM0Plus => "cortex-m0plus",
+            Self::CortexM33 => "cortex-m33",
             Self::Rv32 => "rv32imc",
             Self::Xtensa => "xtensa",
         }
@@ -81,6 +97,8 @@ impl Target {
                 ],
             ),
             Self::CortexM4 => ("arm-none-eabi-gcc", &["-mcpu=cortex-m4", "-mthumb"]),
+            Self::CortexM0Plus => ("arm-none-eabi-gcc", &["-mcpu=cortex-m0plus", "-mthumb"]),
+            Self::CortexM33 => ("arm-none-eabi-gcc", &["-mcpu=cortex-m33", "-mthumb"]),
             Self::Rv32 => (
                 "riscv64-unknown-elf-gcc",
                 &["-march=rv32imc", "-mabi=ilp32", "--specs=picolibc.specs"],
@@ -108,7 +126,7 @@ impl Target {
             Self::Desk => {
                 command.arg(board.join("bench_host.c"));
             }
-            Self::CortexM4 => {
+            Self::CortexM4 | Self::CortexM0Plus | Self::CortexM33 => {
                 command
                     .args(["-nostartfiles", "-Wl,--gc-sections", &script("m4.ld")])
                     .args([board.join("bench_emulated.c"), board.join("start_m4.c")])
@@ -163,7 +181,7 @@ impl Target {
                 return command;
             }
             // 2^6 ns an instruction: see bench_emulated.c.
-            Self::CortexM4 => (
+            Self::CortexM4 | Self::CortexM0Plus | Self::CortexM33 => (
                 "qemu-system-arm",
                 &["-M", "mps2-an386", "-icount", "shift=6"],
             ),

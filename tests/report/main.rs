@@ -75,8 +75,8 @@ fn it_holds_everything_and_asks_for_nothing() {
         // Every figure says where it comes from.
         "<dt id=\"source-1\">S1</dt><dd>computed from the reel</dd>",
         "load <a href=\"#source-1\">S1</a>, capacity <a href=\"#source-2\">S2</a>",
-        "budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slower); assumed card.clock_hz",
-        "computed from the reel and measured on emulated cores (decode counts of the slower) and assumed keys of the profile",
+        "budget and rehearsals are computed from the reel; measured on emulated cores (decode counts of the slowest); assumed card.clock_hz",
+        "computed from the reel and measured on emulated cores (decode counts of the slowest) and assumed keys of the profile",
     ] {
         assert!(page.contains(part), "{part}");
     }

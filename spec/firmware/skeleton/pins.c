@@ -20,8 +20,8 @@ void board_step(tbr_player *player)
 {
     /* FILL IN, or leave empty: buttons. tbr_player_pause(player, 1) stands still,
      * tbr_player_seek(player, player->item + 1, 0) goes to the next reel,
-     * tbr_player_volume(player, 16384) halves the sound. player->counts and
-     * play_card_fault() are for a status page. */
+     * tbr_player_volume(player, 16384) halves the sound. player->counts,
+     * play_card_fault() and play_card_skipped() are for a status page. */
     (void)player;
 }
 

@@ -8,8 +8,9 @@
  * A record of the trace: a letter, a byte, 16 bits of 0, microseconds, the number of
  * bytes that follow, 32 bits each, low byte first. R reset line; C command, with its
  * parameters; P pixels; B backlight; A amplifier; S rate; M picture: its tick, 8 bytes;
- * L a line of the list that was passed over; K bytes of stack, interrupts included; E the end: tbr_player_counts; its byte is 1 if
- * the panel was talked to in a transfer, or on a shared port the card.
+ * L a line of the list that was passed over; X a reel that was passed over: its byte is the
+ * item, then why in words; K bytes of stack, interrupts included; E the end: tbr_player_counts; its byte
+ * is 1 if the panel was talked to in a transfer, or on a shared port the card.
  *
  * GENERATED: what `thumbreel firmware` wrote is played as it stands, with these functions
  * in place of its pins.c. */
@@ -221,7 +222,9 @@ static void off(void)
 
 static void every_step(tbr_player *player)
 {
-    static uint32_t shown, asked, pull, lost_at, passed, stop, until, line;
+    static uint32_t shown, asked, pull, lost_at, passed, stop, until, line, skipped;
+    uint32_t item;
+    int why;
     pull = pull != 0 ? pull : bench_number("pull", UINT32_MAX);
     if (player->counts.shown != shown) {
         shown = player->counts.shown;
@@ -244,6 +247,10 @@ static void every_step(tbr_player *player)
     if (play_card_passed_over(&line) != passed) {
         passed = play_card_passed_over(&line);
         record('L', 0, &line, sizeof line);
+    }
+    if (play_card_skipped(&item, &why) != skipped) {
+        skipped = play_card_skipped(NULL, NULL);
+        record('X', (uint8_t)item, play_card_reason(why), (uint32_t)strlen(play_card_reason(why)));
     }
     if (port_clock() > 120000000u) {
         bench_exit(5);
