@@ -22,6 +22,7 @@ use crate::convert::{
     listen, run as convert, verdicts,
 };
 use crate::files::{Destination, Kind, Spool};
+use crate::firmware::{PLAYLIST, playlist};
 
 /// Convert clips into reels
 #[derive(clap::Args)]
@@ -50,6 +51,9 @@ pub struct Args {
     /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long)]
     preview: bool,
+    /// Also write PLAYLIST.TXT into the folder: firmware plays the reels in the order of the clips, again and again
+    #[arg(long)]
+    playlist: bool,
     /// Print one JSON object per clip, in the order of the clips
     #[arg(long)]
     json: bool,
@@ -72,8 +76,13 @@ pub fn run(args: Args) -> Result<ExitCode> {
     if let Some(output) = &args.output {
         stream_alone(&args, output)?;
     }
+    let list = list_for(&args)?;
     let mut spooled = None;
     let pairs = pairs(&args, &mut spooled)?;
+    if list.is_some() {
+        // Refused before anything is converted.
+        playlist(&names(pairs.iter().map(|p| &p.output))).map_err(|e| Usage(e.to_string()))?;
+    }
     if choices.threads == 0 && args.jobs > 1 {
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         choices.threads = (cores / usize::from(args.jobs)).max(1);
@@ -94,7 +103,39 @@ pub fn run(args: Args) -> Result<ExitCode> {
         pairs,
     };
     let report = batch.run(args.jobs.into());
+    if let Some(to) = list {
+        report.write_list(&to)?;
+    }
     Ok(report.close(&args))
+}
+
+/// Where a playlist goes: the folder of the reels, which is the card's root.
+fn list_for(args: &Args) -> Result<Option<Destination>> {
+    let folder = match &args.output {
+        _ if !args.playlist => return Ok(None),
+        Some(folder) if folder.is_dir() => folder,
+        _ => {
+            let text = "--playlist needs the card's folder; name an existing folder with --output";
+            return Err(Usage(text.into()).into());
+        }
+    };
+    let to = Destination::new(folder.join(PLAYLIST), Kind::Text)
+        .overwrite(args.overwrite)
+        .apart_from(&args.clips);
+    to.check()?;
+    Ok(Some(to))
+}
+
+/// The names of files without their folder.
+fn names<'a>(paths: impl Iterator<Item = &'a PathBuf>) -> Vec<String> {
+    paths
+        .map(|path| {
+            path.file_name()
+                .unwrap_or_default()
+                .to_string_lossy()
+                .into()
+        })
+        .collect()
 }
 
 /// A reel that goes to standard output leaves no room there, and has no name
@@ -360,6 +401,8 @@ struct Entry {
     lines: Vec<String>,
     failed: bool,
     usage: bool,
+    /// What was written, the parts of a reel in their order.
+    reels: Vec<PathBuf>,
 }
 
 impl Report {
@@ -381,6 +424,11 @@ impl Report {
             },
             failed: done.is_err(),
             usage: done.as_ref().err().is_some_and(ConvertError::is_usage),
+            reels: match &done {
+                Ok(Done::Reel(outcome)) => outcome.files.clone(),
+                Ok(Done::Fitted(fitted)) => fitted.outcome.files.clone(),
+                Ok(Done::Plan(..)) | Err(_) => Vec::new(),
+            },
         };
         self.entries[index] = Some(entry);
         while let Some(Some(entry)) = self.entries.get(self.printed) {
@@ -393,6 +441,28 @@ impl Report {
             }
             self.printed += 1;
         }
+    }
+
+    /// Writes the list of all reels, in the order of the clips. Without one of them it
+    /// would not be what was asked for, and is not written.
+    fn write_list(&self, to: &Destination) -> Result<()> {
+        let entries: Vec<_> = self.entries.iter().flatten().collect();
+        if entries.len() < self.entries.len() || entries.iter().any(|e| e.failed) {
+            return Ok(());
+        }
+        let names = names(entries.iter().flat_map(|entry| &entry.reels));
+        to.write(playlist(&names)?.as_bytes())?;
+        if !self.json && !self.quiet {
+            say!(
+                "{}: {}, played in this order, again and again",
+                to.path().display(),
+                match names.len() {
+                    1 => "1 reel".into(),
+                    n => format!("{n} reels"),
+                }
+            );
+        }
+        Ok(())
     }
 
     /// Says what failed, and gives the exit code.

@@ -92,6 +92,12 @@ pub(super) const TABLE: &[Rule] = &[
     ),
     rule(
         "convert",
+        "playlist",
+        &[With("plan")],
+        "a plan converts nothing; leave one of them out",
+    ),
+    rule(
+        "convert",
         "preview",
         &[With("plan")],
         "a plan converts nothing; leave one of them out",

@@ -2,11 +2,13 @@
 //! fill in, and a configuration that the budget's memory plan and rehearsals give.
 
 mod config;
+mod playlist;
 mod text;
 
 use std::borrow::Cow;
 
 pub use config::{Configuration, FirmwareError, Made, Program, Sized};
+pub use playlist::{PLAYLIST, PlaylistError, playlist};
 
 /// The files that are the same for every board.
 const SAME: [(&str, &str); 18] = [

@@ -4,10 +4,11 @@
 use super::card::{Image, Machine, Recorded};
 use super::films::{Film, FilmCoding};
 use super::play::expected;
-use super::tools::Target;
+use super::tools::{Target, output, succeed};
 use super::whole::{all_heard, judge, small_film};
 use crate::common::reels::{bytes, header_of};
 use std::fs;
+use std::process::Command;
 use thumbreel::coding::patch::Level;
 
 /// Twelve slices of a tenth of a second, as small_film, and a slower one.
@@ -151,12 +152,92 @@ fn a_reel_that_is_passed_over_says_why() {
     assert_eq!(
         told,
         [
-            (0, "the reel is for another panel: convert the clip for this board"),
-            (1, "no reel, or a damaged one: copy it to the card again, and try thumbreel verify"),
-            (2, "the list names a file that is not on the card: copy it, or correct the line"),
-            (3, "the ring or the work memory is too small for the reel: thumbreel inspect says its needs"),
+            (
+                0,
+                "the reel is for another panel: convert the clip for this board"
+            ),
+            (
+                1,
+                "no reel, or a damaged one: copy it to the card again, and try thumbreel verify"
+            ),
+            (
+                2,
+                "the list names a file that is not on the card: copy it, or correct the line"
+            ),
+            (
+                3,
+                "the ring or the work memory is too small for the reel: thumbreel inspect says its needs"
+            ),
         ]
     );
+}
+
+/// What `convert --playlist` writes into a card's folder is played in the order of the
+/// clips, and again: names with spaces, brackets and letters outside ASCII.
+#[test]
+fn the_list_that_convert_writes_is_played() {
+    let folder = tempfile::tempdir().unwrap();
+    let card = folder.path().join("card");
+    fs::create_dir(&card).unwrap();
+    let names = ["Zum Hafen.mp4", "a from 3 (2).mp4", "Møve.mp4"];
+    for (name, source) in names.iter().zip(["testsrc", "testsrc2", "smptebars"]) {
+        let mut command = Command::new("ffmpeg");
+        command.args(["-v", "error", "-f", "lavfi", "-i"]);
+        command.arg(format!("{source}=size=64x48:rate=10:duration=0.8"));
+        command.args(["-f", "lavfi", "-i", "sine=440:duration=0.8", "-shortest"]);
+        succeed(command.arg(name).current_dir(folder.path()));
+    }
+    let convert = |more: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_thumbreel"));
+        command.arg("convert").args(names);
+        command.args(["-o", "card", "--size", "64x48", "--sound-rate", "16000"]);
+        command
+            .args([
+                "--board",
+                "harbour-chart",
+                "--coding",
+                "patch",
+                "--playlist",
+            ])
+            .args(more);
+        output(command.current_dir(folder.path()))
+    };
+    let done = convert(&[]);
+    assert!(done.status.success(), "{done:?}");
+    let told = String::from_utf8_lossy(&done.stdout).into_owned();
+    assert!(
+        told.contains("card/PLAYLIST.TXT: 3 reels, played in this order, again and again"),
+        "{told}"
+    );
+    // A list that is there is kept, before anything is converted.
+    fs::remove_file(card.join("Møve.tbr")).unwrap();
+    let refused = convert(&[]);
+    assert_eq!(refused.status.code(), Some(1), "{refused:?}");
+    assert!(!card.join("Møve.tbr").exists());
+    assert!(convert(&["--overwrite"]).status.success());
+
+    let reels = names.map(|name| name.replace(".mp4", ".tbr"));
+    let bytes = reels
+        .each_ref()
+        .map(|name| fs::read(card.join(name)).unwrap());
+    let list = fs::read(card.join("PLAYLIST.TXT")).unwrap();
+    let image = Image::new(64 << 20, 0, &["-F", "32", "-s", "1"]);
+    image.put(&[("PLAYLIST.TXT", &list)], "");
+    for (name, reel) in reels.iter().zip(&bytes) {
+        image.put(&[(name, reel)], "");
+    }
+    let films = bytes.each_ref().map(|reel| expected(reel).pictures.len());
+    let round: usize = films.iter().sum();
+    let stop = (round + films[0]) as u64;
+    let words = [ring(&bytes[0]), ("work", 65_536), ("stop", stop)];
+    let recorded = Machine::Desk.play(&image, &words, false);
+    let mut rest = &recorded.pictures[..];
+    for i in [0, 1, 2, 0] {
+        let (seen, after) = rest.split_at(films[i].min(rest.len()));
+        right(seen, &bytes[i], names[i]);
+        rest = after;
+    }
+    assert!(recorded.pictures.len() as u64 >= stop - 1 && recorded.skipped.is_empty());
 }
 
 /// The whole list begins again without a gap; a reel that repeats goes on until power-off;
