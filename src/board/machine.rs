@@ -8,7 +8,7 @@ section! {
     /// Memory that the player may use.
     Memory {
         /// Internal memory left for the player after system, network stack and driver.
-        internal_bytes: u32 = 160_000, "bytes", "firmware: largest sum of free heap with everything else running", 4096 ..= 67_108_864;
+        internal_bytes: u32 = 160_000, "bytes", "firmware: free heap with everything else running; without a system, the chip's RAM less your own variables and stacks", 4096 ..= 67_108_864;
         /// External memory left for the player; 0 for none.
         external_bytes: u32 = 0, "bytes", "firmware: free external heap", 0 ..= 1_073_741_824;
         /// Rate at which external memory is really read or written.

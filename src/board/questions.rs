@@ -1,4 +1,4 @@
-//! A new profile from a dozen questions.
+//! A new profile from some two dozen questions.
 
 use std::io::{BufRead, Write};
 
@@ -17,8 +17,28 @@ const QUESTIONS: &[(&str, &str)] = &[
         "Clockwise rotation that makes the picture upright on the mounted panel: 0, 90, 180 or 270",
         "panel.rotation",
     ),
+    (
+        "First visible column in the controller's memory",
+        "panel.x_offset",
+    ),
+    (
+        "First visible row in the controller's memory",
+        "panel.y_offset",
+    ),
+    (
+        "Does the panel show negatives, true or false",
+        "panel.inverted",
+    ),
+    (
+        "Does the panel show red as blue, true or false",
+        "panel.bgr",
+    ),
     ("Panel bus clock in Hz", "panel.clock_hz"),
     ("Panel bus data lines, 1 for SPI", "panel.lines"),
+    (
+        "Does DMA send the pixels while the core goes on, true or false",
+        "panel.dma",
+    ),
     ("Card wiring: spi, sd-1-bit, sd-4-bit, or none", "card.bus"),
     ("Card clock in Hz", "card.clock_hz"),
     (
@@ -29,12 +49,20 @@ const QUESTIONS: &[(&str, &str)] = &[
     ("Core clock in Hz", "cpu.clock_hz"),
     ("Cores, 1 or 2", "cpu.cores"),
     (
-        "Internal memory left for the player, bytes",
+        "Instruction set: armv6-m, armv7e-m, armv8-m.main, rv32imc, xtensa or other",
+        "cpu.instruction_set",
+    ),
+    (
+        "Internal memory left for the player beside your own code, stacks and network, bytes",
         "memory.internal_bytes",
     ),
     (
-        "External memory left for the player, bytes",
+        "External memory left for the player, bytes, 0 for none",
         "memory.external_bytes",
+    ),
+    (
+        "Usual sound rate in samples per second",
+        "sound.sample_rate",
     ),
     ("Speaker impedance in ohms", "sound.speaker.impedance_ohm"),
     ("Speaker's rated power in watts", "sound.speaker.rated_w"),

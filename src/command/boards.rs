@@ -49,7 +49,7 @@ enum Action {
         #[arg(long)]
         overwrite: bool,
     },
-    /// Convert a log of the probe (spec/firmware/probe.c) into measured values.
+    /// Convert a log of the probe into measured values. `thumbreel firmware` writes the probe, probe.c.
     Measure {
         /// The log.
         log: PathBuf,

@@ -79,6 +79,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             sized.verdicts.iter().map(told).collect()
         };
         let [one_loop, two_tasks] = configuration.programs.each_ref().map(reels);
+        let [loop_differs, tasks_differ] = configuration
+            .programs
+            .each_ref()
+            .map(|s| s.otherwise(&board));
         let names: Vec<&str> = files.iter().map(|(name, _)| *name).collect();
         let object = json!({
             "folder": args.folder.display().to_string(),
@@ -87,6 +91,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             "program": configuration.program(),
             "one_loop": one_loop,
             "two_tasks": two_tasks,
+            "one_loop_differs": loop_differs,
+            "two_tasks_differ": tasks_differ,
         });
         super::out::json(&object.to_string());
         return Ok(ExitCode::SUCCESS);
@@ -94,6 +100,13 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     for sized in &configuration.programs {
         for (reel, judged) in &sized.verdicts {
             say!("{}, {reel}: {}", sized.program.words(), judged.line());
+        }
+        let otherwise = sized.otherwise(&board);
+        if !otherwise.is_empty() {
+            say!(
+                "  judged with {}; convert and budget judge the profile as it stands",
+                otherwise.join(", ")
+            );
         }
     }
     say!(

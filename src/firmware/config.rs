@@ -100,6 +100,8 @@ pub enum FirmwareError {
 const FASTEST_CARD: u32 = 25_000_000;
 /// The longest sound queue that is tried, in samples.
 const LONGEST_QUEUE: u32 = 1 << 15;
+/// Frame rates of typical pictures, the first that plays is taken.
+const RATES: [u32; 6] = [24, 15, 12, 10, 8, 5];
 /// Seconds of typical pictures that are rehearsed.
 const TYPICAL_SECONDS: f64 = 10.0;
 
@@ -223,6 +225,40 @@ impl Sized {
         })
     }
 
+    /// How the program uses the board otherwise than its profile has it, for which
+    /// `convert` and `budget` may judge the same reel otherwise.
+    #[must_use]
+    pub fn otherwise(&self, profile: &Board) -> Vec<String> {
+        let (mut all, built) = (Vec::new(), &self.board);
+        if built.cpu.cores != profile.cpu.cores {
+            all.push("one core of two".to_owned());
+        }
+        if built.player.read_blocks && (!profile.player.read_blocks || profile.cpu.cores > 1) {
+            all.push("play waits for each read".to_owned());
+        }
+        if !built.player.read_blocks && profile.player.read_blocks && profile.cpu.cores == 1 {
+            all.push("play goes on during a read".to_owned());
+        }
+        if let (Some(built), Some(card)) = (&built.card, &profile.card)
+            && (built.bus != card.bus || built.clock_hz != card.clock_hz)
+        {
+            all.push(format!(
+                "the card in SPI mode at {} MHz",
+                f64::from(built.clock_hz) / 1e6
+            ));
+        }
+        if built.player.wait_tearing != profile.player.wait_tearing {
+            all.push("no wait for the tearing signal".to_owned());
+        }
+        if built.sound.queue_samples != profile.sound.queue_samples {
+            all.push(format!(
+                "a sound queue of {} samples",
+                built.sound.queue_samples
+            ));
+        }
+        all
+    }
+
     /// The worst of all reels.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
@@ -294,34 +330,42 @@ fn suits(reel: &Made, board: &Board) -> Result<(), FirmwareError> {
     })
 }
 
-/// Typical pictures that fill the panel, in each coding that plays on the board; in
-/// *patch full*, which takes the fewest bytes, if none does.
+/// Typical pictures that fill the panel, in each coding that plays on the board at the
+/// highest frame rate at which one does; then of half the panel's sides, and of a quarter.
+/// In *patch full*, which takes the fewest bytes, if none does.
 fn typical(board: &Board) -> Vec<(String, ReelFacts)> {
-    let (width, height) = board.panel.upright_size();
-    let facts = |coding| {
-        let rate = Ratio { num: 24, den: 1 };
-        let mut settings = Settings::typical(width, height, rate, coding);
-        settings.sound_rate = board.sound.sample_rate;
-        settings.seconds = TYPICAL_SECONDS;
-        if board.panel.shape == Shape::Ellipse {
-            settings.visible = std::f64::consts::FRAC_PI_4;
-        }
-        (format!("typical {}", coding.words()), settings.facts())
-    };
-    let plays = |(_, facts): &(String, ReelFacts)| {
-        let budget = Budget::new(facts, board, Link::Card, Terms::default());
-        budget.is_ok_and(|budget| budget.verdict < Verdict::DoesNotFit)
-    };
     let codings = [
         PictureCoding::PatchFull,
         PictureCoding::PatchLight,
         PictureCoding::Raw,
     ];
-    let mut all: Vec<_> = codings.into_iter().map(facts).filter(plays).collect();
-    if all.is_empty() {
-        all.push(facts(PictureCoding::PatchFull));
+    let plays = |(_, facts): &(String, ReelFacts)| {
+        let budget = Budget::new(facts, board, Link::Card, Terms::default());
+        budget.is_ok_and(|budget| budget.verdict < Verdict::DoesNotFit)
+    };
+    let ways = [1, 2, 4]
+        .into_iter()
+        .flat_map(|part| RATES.map(|rate| (part, rate)));
+    let all = ways.map(|(part, rate)| {
+        let facts = codings.map(|coding| typical_in(board, coding, part, rate));
+        facts.into_iter().filter(plays).collect::<Vec<_>>()
+    });
+    let mut all = all.into_iter();
+    all.find(|all| !all.is_empty())
+        .unwrap_or_else(|| vec![typical_in(board, PictureCoding::PatchFull, 1, RATES[0])])
+}
+
+fn typical_in(board: &Board, coding: PictureCoding, part: u16, rate: u32) -> (String, ReelFacts) {
+    let (width, height) = board.panel.upright_size();
+    let (width, height) = ((width / part).max(16), (height / part).max(16));
+    let mut settings = Settings::typical(width, height, Ratio { num: rate, den: 1 }, coding);
+    settings.sound_rate = board.sound.sample_rate;
+    settings.seconds = TYPICAL_SECONDS;
+    if board.panel.shape == Shape::Ellipse {
+        settings.visible = std::f64::consts::FRAC_PI_4;
     }
-    all
+    let name = format!("typical {}, {width}x{height}, {rate} fps", coding.words());
+    (name, settings.facts())
 }
 
 /// One reel that needs as much of everything as the one that needs most of it.

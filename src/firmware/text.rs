@@ -49,8 +49,8 @@ impl Configuration {
     fn for_what(&self) -> String {
         match self.assumed {
             true => format!(
-                "no reel was named, so they are for the largest typical reel (assumed) that plays on this board: {} of 24 frames per second that fill the panel",
-                self.names.join(", ")
+                "no reel was named, so they are for the largest typical reels (assumed) that play on this board: {}",
+                self.names.join("; ")
             ),
             false => format!("they are for {}", inside(&self.names.join(", "))),
         }
