@@ -51,7 +51,7 @@ pub struct Args {
     /// Also write the sound as WAV next to the reel, and a second WAV that simulates the board's speaker, 6 dB lower [default: off]
     #[arg(long)]
     preview: bool,
-    /// Also write PLAYLIST.TXT into the folder: firmware plays the reels in the order of the clips, again and again
+    /// Also write PLAYLIST.TXT into the folder: firmware plays the reels in the order of the clips and repeats the list
     #[arg(long)]
     playlist: bool,
     /// Print one JSON object per clip, in the order of the clips
@@ -454,7 +454,7 @@ impl Report {
         to.write(playlist(&names)?.as_bytes())?;
         if !self.json && !self.quiet {
             say!(
-                "{}: {}, played in this order, again and again",
+                "{}: {}, played in this order, repeated",
                 to.path().display(),
                 match names.len() {
                     1 => "1 reel".into(),

@@ -24,7 +24,7 @@ pub enum PlaylistError {
     Long(usize),
 }
 
-/// A list that plays these reels in this order, again and again.
+/// A list that plays these reels in this order, repeated.
 ///
 /// # Errors
 /// A name has no line of its own, or the list is too long for firmware.

@@ -206,7 +206,7 @@ fn the_list_that_convert_writes_is_played() {
     assert!(done.status.success(), "{done:?}");
     let told = String::from_utf8_lossy(&done.stdout).into_owned();
     assert!(
-        told.contains("card/PLAYLIST.TXT: 3 reels, played in this order, again and again"),
+        told.contains("card/PLAYLIST.TXT: 3 reels, played in this order, repeated"),
         "{told}"
     );
     // A list that is there is kept, before anything is converted.
