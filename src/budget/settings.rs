@@ -44,6 +44,9 @@ pub struct Settings {
 
 /// Seconds of a slice that settings assume.
 const SLICE_SECONDS: f64 = 0.25;
+/// Bytes of a picture besides its padded payload, where pictures come evenly: its entry of
+/// 3 bytes and its checksum.
+const EVEN_PICTURE: u64 = crate::reel::entry_bytes(true) as u64 + 4;
 
 impl Settings {
     /// Typical figures of a coding: live action at the quality of JPEG 50,
@@ -186,7 +189,7 @@ impl Settings {
             let ticks = next - tick;
             let pixels: u64 = pictures[first..first + count]
                 .iter()
-                .map(|p| u64::from(p.bytes.next_multiple_of(4)) + 20)
+                .map(|p| u64::from(p.bytes.next_multiple_of(4)) + EVEN_PICTURE)
                 .sum();
             let bytes = 48 + self.sound.block_bytes(ticks).next_multiple_of(4) + pixels + 8;
             slices.push(SliceFacts {

@@ -111,7 +111,7 @@ pub(super) fn picture_bucket(plan: &ConvertPlan, rate: u32) -> Result<Bucket, Co
         block * (1.0 + 4.0 / 8192.0) + 8.0 / plan.slice_seconds
     });
     let pictures = f64::from(plan.rate.num) / f64::from(plan.rate.den);
-    let heads = 20.0 * pictures + 80.0 / plan.slice_seconds;
+    let heads = crate::reel::PICTURE_OVERHEAD as f64 * pictures + 80.0 / plan.slice_seconds;
     let left = f64::from(rate) - sound - heads;
     if left < 500.0 {
         return Err(CodingError::Limit(format!(

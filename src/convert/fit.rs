@@ -74,6 +74,8 @@ const FAIR_QUALITY: u8 = 50;
 const BEST_QUALITY: u8 = 90;
 /// Slowest rate that still moves, frames per second.
 const SLOWEST: f64 = 6.0;
+/// Larger sizes of which the whole clip is encoded, once one fits.
+const LARGER_TRIES: usize = 2;
 /// What is added to the margin, try by try, before a slower rate is tried.
 const TIGHTENINGS: [f64; 5] = [0.0, 0.03, 0.07, 0.13, 0.22];
 
@@ -294,11 +296,40 @@ impl Search<'_> {
                 continue;
             }
             match self.encode(&way, progress)? {
-                Ok(fitted) => return Ok(fitted),
+                Ok(fitted) => return self.enlarged(&way, fitted, progress),
                 Err(reason) => self.refuse(&way, reason),
             }
         }
         Err(self.no_fit())
+    }
+
+    /// The steps from size to size are large: the largest size between one that fits and
+    /// the next that does not, if there is one that a piece of the clip affords and that
+    /// passes as a whole.
+    fn enlarged(
+        &mut self,
+        way: &Way,
+        fitted: Fitted,
+        progress: &dyn Progress,
+    ) -> Result<Fitted, ConvertError> {
+        let sizes = self.between(way);
+        let with = |size| Way { size: Some(size), ..*way };
+        let (mut low, mut high) = (0, sizes.len());
+        while low < high {
+            let middle = (low + high) / 2;
+            match self.affords(&with(sizes[middle]))? {
+                Ok(()) => low = middle + 1,
+                Err(_) => high = middle,
+            }
+        }
+        for size in sizes[..low].iter().rev().take(LARGER_TRIES) {
+            let larger = with(*size);
+            match self.encode(&larger, progress)? {
+                Ok(fitted) => return Ok(fitted),
+                Err(reason) => self.refuse(&larger, reason),
+            }
+        }
+        Ok(fitted)
     }
 
     /// Encodes the whole under limits, tighter and tighter, until budget and

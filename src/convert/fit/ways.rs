@@ -57,6 +57,32 @@ impl Search<'_> {
         }
     }
 
+    /// Sizes between a way's and the next larger of [`Self::sizes`], the smallest first,
+    /// in steps of 8 pixels and within one such step of the panel's proportions.
+    pub(super) fn between(&self, way: &Way) -> Vec<(u16, u16)> {
+        let panel = self.board().panel.upright_size();
+        let pixels = |(w, h): (u16, u16)| u32::from(w) * u32::from(h);
+        let least = self.size_of(way);
+        let sizes = self.sizes().into_iter().map(|size| size.unwrap_or(panel));
+        let larger = sizes.filter(|size| pixels(*size) > pixels(least));
+        let Some(most) = larger.min_by_key(|size| pixels(*size)) else {
+            return Vec::new();
+        };
+        let (wide, high) = (u32::from(panel.0), u32::from(panel.1));
+        let alike = |w: u16, h: u16| {
+            (u32::from(w) * high).abs_diff(u32::from(h) * wide) <= 8 * wide.max(high)
+        };
+        let rows = || (least.1..=most.1).step_by(8);
+        let all = (least.0..=most.0)
+            .step_by(8)
+            .flat_map(|w| rows().map(move |h| (w, h)));
+        let mut all: Vec<_> = all
+            .filter(|&(w, h)| alike(w, h) && (w, h) != least && (w, h) != most)
+            .collect();
+        all.sort_by_key(|size| pixels(*size));
+        all
+    }
+
     fn rates(&self) -> Vec<(u32, Ratio)> {
         if let Some(rate) = self.choices.rate {
             return vec![(1, rate)];
