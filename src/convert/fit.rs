@@ -313,7 +313,10 @@ impl Search<'_> {
         progress: &dyn Progress,
     ) -> Result<Fitted, ConvertError> {
         let sizes = self.between(way);
-        let with = |size| Way { size: Some(size), ..*way };
+        let with = |size| Way {
+            size: Some(size),
+            ..*way
+        };
         let (mut low, mut high) = (0, sizes.len());
         while low < high {
             let middle = (low + high) / 2;

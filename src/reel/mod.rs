@@ -49,12 +49,12 @@ mod verify;
 #[cfg(feature = "files")]
 mod writer;
 
+#[cfg(feature = "model")]
+pub(crate) use chunk::entry_bytes;
 pub use chunk::{
     CHUNK_HEADER, ChunkHeader, Kind, MOST_ENTRY, PICTURE_OVERHEAD, PictureHeader, check_chunk,
     chunk_length, even_offset, find_chunk, side_chunk_length,
 };
-#[cfg(feature = "model")]
-pub(crate) use chunk::entry_bytes;
 pub use end::{END_PAYLOAD, End};
 pub use error::{ErrorKind, FaultSide, PartName, ReelError};
 pub use event::{Damage, Event, Need};

@@ -21,7 +21,10 @@ fn firmware_goes_to_a_new_or_an_empty_folder() {
     assert_eq!(files, names(&path.join("made")));
     assert_eq!(told["program"], "one-loop");
     for program in ["one_loop", "two_tasks"] {
-        assert_eq!(told[program][0]["reel"], "typical patch full, 128x160, 24 fps");
+        assert_eq!(
+            told[program][0]["reel"],
+            "typical patch full, 128x160, 24 fps"
+        );
     }
     let config = std::fs::read(path.join("made/config.h")).unwrap();
     // The firmware's own files, as they are.
