@@ -10,6 +10,7 @@ use crate::common::reels::{bytes, header_of};
 use std::fs;
 use std::process::Command;
 use thumbreel::coding::patch::Level;
+use thumbreel::reel::SoundCoding;
 
 /// Twelve slices of a tenth of a second, as small_film, and a slower one.
 fn ferry() -> Vec<u8> {
@@ -112,6 +113,36 @@ fn a_list_says_order_times_and_marks() {
             recorded.counts
         );
     }
+}
+
+/// In a silent reel the pictures alone tell where the end mark is: the one that lies past
+/// it is not sent.
+#[test]
+fn no_picture_past_an_end_mark_is_sent() {
+    let silent = Film {
+        sound: SoundCoding::None,
+        slices: 30,
+        ..small_film()
+    };
+    let reel = silent.reel();
+    let image = image(
+        b"once\nharbour.tbr from 0:00.5 to 0:01.3\n",
+        &[("harbour.tbr", &reel)],
+    );
+    let recorded = Machine::Desk.play(&image, &[ring(&reel)], false);
+    // 16,000 ticks per second, a picture every 800: the mark is at 20,800.
+    let before = recorded.pictures.iter().take_while(|(t, _)| *t < 20_800);
+    let before: Vec<_> = before.cloned().collect();
+    right(&before, &reel, "up to the mark");
+    let (last, stands) = before.last().unwrap();
+    assert_eq!(*last, 20_000);
+    for (tick, memory) in &recorded.pictures[before.len()..] {
+        assert!(memory == stands, "tick {tick} was sent");
+    }
+    let whole = ticks(&expected(&reel).pictures);
+    let wanted = whole.into_iter().filter(|t| (8_000..=20_000).contains(t));
+    let seen = before.iter().map(|(t, _)| *t).filter(|&t| t >= 8_000);
+    assert!(seen.eq(wanted), "{:?}", ticks(&before));
 }
 
 /// Of each reel that is passed over the maker learns its number and why, with the way out.
