@@ -421,6 +421,7 @@ mod tests {
         "convert a.mp4 -b x --to 3 --duration 3",
         "convert a.mp4 -b x --fit-margin 10",
         "convert a.mp4 -b x --fit --plan",
+        "convert a.mp4 -b x --playlist --plan",
         "convert a.mp4 -b x --preview --plan",
         "convert a.mp4 -b x --coding raw --quality 50",
         "convert a.mp4 -b x --coding raw --denoise",
@@ -571,6 +572,7 @@ mod tests {
         [
             "listen",
             "denoise",
+            "playlist",
             "overwrite",
             "quiet",
             "safe-area",
