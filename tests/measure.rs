@@ -209,7 +209,7 @@ fn no_stall_seen_is_a_bound_and_no_zero() {
 #[test]
 fn a_profile_comes_of_answers() {
     let like = Board::find("lantern-room").unwrap();
-    let answers = "gull-post\nA post by the quay\n160\n128\n\n\n20_000_000\n\nsd-1-bit\n\n\nnone\n";
+    let answers = "gull-post\nA post by the quay\n160\n128\n\n\n\n\n\n\n20_000_000\n\n\nsd-1-bit\n\n\nnone\n";
     let mut asked = Vec::new();
     let board = ask(&like, &mut answers.as_bytes(), &mut asked).unwrap();
     assert_eq!(
@@ -257,7 +257,7 @@ fn a_wrong_answer_is_asked_for_again() {
 fn a_link_comes_and_goes_by_answers() {
     let like = Board::find("bell-buoy").unwrap();
     assert!(like.wifi.is_none());
-    let to_the_card = "gull-post\n\n\n\n\n\n\n\n";
+    let to_the_card = "gull-post\n\n\n\n\n\n\n\n\n\n\n\n\n";
     let both = format!("{to_the_card}\n\n\n3\n");
     let board = ask(&like, &mut both.as_bytes(), &mut Vec::new()).unwrap();
     assert_eq!(board.wifi.unwrap().mcs, 3);
