@@ -218,6 +218,24 @@ fn place(wifi: &mut Wifi, metres: f64) -> Result<(), String> {
     Ok(())
 }
 
+/// Answers a request in JSON, in JSON: `{"answer": ...}` or `{"error": "..."}`.
+#[must_use]
+pub fn answer_json(request: &[u8]) -> Vec<u8> {
+    #[derive(Serialize)]
+    #[serde(rename_all = "kebab-case")]
+    enum Reply {
+        Answer(Box<Answer>),
+        Error(String),
+    }
+    let request = serde_json::from_slice::<Request>(request).map_err(|e| e.to_string());
+    let reply = match request.and_then(|request| answer(&request)) {
+        Ok(answer) => Reply::Answer(Box::new(answer)),
+        Err(error) => Reply::Error(error),
+    };
+    // It holds numbers and text alone, which cannot fail.
+    serde_json::to_vec(&reply).unwrap_or_default()
+}
+
 /// Answers a request.
 ///
 /// # Errors
@@ -283,17 +301,17 @@ fn link(
     terms: Terms,
     axis: (f64, f64),
 ) -> Result<LinkAnswer, String> {
-    let change = (request.depth >= Depth::Changes)
-        .then(|| best_change(reel, board, budget.link, terms))
-        .transpose()
-        .map_err(|e| e.to_string())?
-        .map(|best| change(budget, best.as_ref()));
     let judged = match request.depth {
         Depth::Rehearsals => Judgement::new(reel, board, budget.link, terms, USUAL_RUNS)
             .map(|j| (j.verdict(), j.line()))
             .map_err(|e| e.to_string())?,
         _ => (budget.verdict, Judgement::by_formula(budget)),
     };
+    let change = (request.depth >= Depth::Changes)
+        .then(|| best_change(reel, board, budget.link, terms))
+        .transpose()
+        .map_err(|e| e.to_string())?
+        .map(|best| change(budget, judged.0, best.as_ref()));
     Ok(LinkAnswer {
         link: budget.link,
         name: budget.link.name(),

@@ -8,10 +8,10 @@ mod latency;
 mod lines;
 
 use crate::board::Board;
-use crate::budget::{Budget, Change, Part, clock};
+use crate::budget::{Budget, Change, Part, Verdict, clock};
 
 pub use bars::{axis_end, bars, class, picture};
-pub use calculator::{Answer, Depth, LinkAnswer, Request, answer};
+pub use calculator::{Answer, Depth, LinkAnswer, Request, answer, answer_json};
 pub use latency::latency_picture;
 pub use lines::{budget_line, convert_line};
 
@@ -29,16 +29,22 @@ pub fn limit(budget: &Budget) -> String {
     )
 }
 
-/// What to change: the change of the board that helps most, else of the reel.
+/// What to change: the change of the board that helps most, else of the reel; nothing
+/// where all of it fits.
 #[must_use]
-pub fn change(budget: &Budget, best: Option<&Change>) -> String {
+pub fn change(budget: &Budget, verdict: Verdict, best: Option<&Change>) -> String {
     match best {
         Some(c) => format!(
-            "Most effective change: {} ({:.0} % -> {:.0} %)",
+            "{}: {} ({:.0} % -> {:.0} %)",
+            match verdict {
+                Verdict::Fits => "Nothing has to change; most room would come from this",
+                _ => "Most effective change",
+            },
             c.what,
             c.before * 100.0,
             c.after * 100.0
         ),
+        None if verdict == Verdict::Fits => "Nothing has to change".into(),
         None => format!(
             "No single change of the board helps much; instead use {}",
             match budget.bottleneck().part {

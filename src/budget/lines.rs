@@ -61,6 +61,8 @@ pub(super) fn all(
     lines.extend(electric);
     for line in &mut lines {
         line.look_ahead(reel);
+        // Typical pictures have no worst moment.
+        line.at_seconds = line.at_seconds.filter(|_| !reel.assumed);
     }
     (lines, power)
 }

@@ -101,14 +101,16 @@ impl Settings {
         crate::reel::side_chunk_length(payload.into()) as u32
     }
 
-    fn picture(&self, number: u64, rate: Ratio) -> PictureFacts {
-        let pixels = f64::from(self.width) * f64::from(self.height) * self.visible;
-        let every = (self.key_seconds * f64::from(rate.num) / f64::from(rate.den))
+    /// Pictures from one key picture to the next.
+    fn key_distance(&self, rate: Ratio) -> f64 {
+        (self.key_seconds * f64::from(rate.num) / f64::from(rate.den))
             .round()
-            .max(1.0);
-        let key = self.coding == PictureCoding::Jpeg
-            || self.coding == PictureCoding::Raw
-            || number.is_multiple_of(every as u64);
+            .max(1.0)
+    }
+
+    /// A typical picture, at tick 0.
+    fn picture(&self, key: bool, every: f64) -> PictureFacts {
+        let pixels = f64::from(self.width) * f64::from(self.height) * self.visible;
         let inter = self.key_factor != 1.0 && !matches!(self.coding, PictureCoding::Jpeg);
         // The mean over keys and others together is `bits_per_pixel`.
         let mean = pixels * self.bits_per_pixel / 8.0;
@@ -125,7 +127,7 @@ impl Settings {
             1.0
         };
         PictureFacts {
-            tick: rate.tick_of(number, self.sound_rate),
+            tick: 0,
             bytes: bytes.ceil() as u32,
             instructions: (pixels * self.instructions_per_pixel * share) as u32,
             pixels: (pixels * changed) as u32,
@@ -142,10 +144,18 @@ impl Settings {
     pub fn facts(&self) -> ReelFacts {
         let rate = Ratio::new(self.rate.0, self.rate.1).expect("a positive rate");
         let end = (self.seconds * f64::from(self.sound_rate)).ceil() as u64;
-        let pictures: Vec<PictureFacts> = (0..)
-            .map(|n| self.picture(n, rate))
-            .take_while(|p| p.tick < end)
-            .collect();
+        let every = self.key_distance(rate);
+        let alone = matches!(self.coding, PictureCoding::Jpeg | PictureCoding::Raw);
+        let [key, other] = [true, false].map(|key| self.picture(key || alone, every));
+        let picture = |n: u64| PictureFacts {
+            tick: rate.tick_of(n, self.sound_rate),
+            ..if n.is_multiple_of(every as u64) {
+                key
+            } else {
+                other
+            }
+        };
+        let pictures: Vec<PictureFacts> = (0..).map(picture).take_while(|p| p.tick < end).collect();
         let slices = self.slices(&pictures, end);
         let largest_chunk = slices.iter().map(|s| s.bytes).max().unwrap_or(0);
         let lead_bytes = 1024 + self.poster_bytes();

@@ -158,14 +158,22 @@ impl Plot {
             y += ROW;
             let _ = write!(
                 out,
-                "<line class=\"key {class}\" x1=\"2\" x2=\"34\" y1=\"{0}\" y2=\"{0}\"/><text x=\"42\" y=\"{1}\">{2}</text>",
+                "<line class=\"key {class}\" x1=\"2\" x2=\"34\" y1=\"{0}\" y2=\"{0}\"/><text x=\"42\" y=\"{y}\">",
                 y - 4.0,
-                y,
-                escape(&name)
             );
+            for (n, line) in folded(&name).iter().enumerate() {
+                y += if n == 0 { 0.0 } else { ROW };
+                let line = escape(line);
+                let _ = match n {
+                    0 => write!(out, "{line}"),
+                    _ => write!(out, "<tspan x=\"42\" y=\"{y}\"> {line}</tspan>"),
+                };
+            }
+            out += "</text>";
         }
-        // Room for a number above the uppermost line.
-        let field = y + ROW + 2.0;
+        // Room for a number above the uppermost line, and for those of the marks.
+        let numbers = if self.marks.len() > 1 { ROW - 4.0 } else { 0.0 };
+        let field = y + ROW + 2.0 + numbers;
         self.field(&mut out, field, &across, &up);
         let mut end = field + FIELD + 4.0;
         if self.numbered {
@@ -191,7 +199,7 @@ impl Plot {
         (out, end + 6.0)
     }
 
-    /// The names of curves and levels with the classes of their lines.
+    /// The names of curves, levels and marks with the classes of their lines.
     fn keys(&self) -> Vec<(String, String)> {
         let levels = self.levels.iter().enumerate().map(|(n, level)| {
             let class = if n % 2 == 0 { "level" } else { "level-2" };
@@ -201,7 +209,32 @@ impl Plot {
         let curves = curves.map(|(n, curve)| (series(n), curve.name.clone()));
         let dots = self.dots.iter().enumerate();
         let dots = dots.map(|(n, dots)| (format!("dots {}", series(n)), dots.name.clone()));
-        curves.chain(dots).chain(levels).collect()
+        let marks = self.marks.iter().enumerate();
+        let marks = marks.map(|(n, mark)| ("mark".to_owned(), self.mark_name(n) + &mark.text));
+        curves.chain(dots).chain(levels).chain(marks).collect()
+    }
+
+    /// Marks are told apart by a number where there are several.
+    fn mark_name(&self, n: usize) -> String {
+        match self.marks.len() {
+            0 | 1 => String::new(),
+            _ => format!("{}: ", n + 1),
+        }
+    }
+
+    /// The number of each mark above its line, none over another.
+    fn mark_numbers(&self, out: &mut String, y: f64, across: &Axis) {
+        // Percent of the width that a number takes, also on a phone.
+        const APART: f64 = 4.0;
+        let places = self.marks.iter().map(|m| across.share(m.at) * 100.0);
+        let mut places: Vec<(f64, usize)> = places.zip(1..).collect();
+        places.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut free = f64::NEG_INFINITY;
+        for (share, n) in places {
+            let at = share.max(free);
+            free = at + APART;
+            text(out, "tick", at, y, "middle", &n.to_string());
+        }
     }
 
     fn field(&self, out: &mut String, top: f64, across: &Axis, up: &Axis) {
@@ -297,15 +330,8 @@ impl Plot {
             let y = top + (1.0 - up.share(at)) * FIELD - 3.0;
             text(out, "tick halo", 1.0, y, "start", &word);
         }
-        for (n, mark) in self.marks.iter().enumerate() {
-            let share = across.share(mark.at) * 100.0;
-            let (anchor, gap) = if share < 50.0 {
-                ("start", 0.7)
-            } else {
-                ("end", -0.7)
-            };
-            let y = top + 14.0 + n as f64 * ROW;
-            text(out, "halo", share + gap, y, anchor, &mark.text);
+        if self.marks.len() > 1 {
+            self.mark_numbers(out, top - 15.0, across);
         }
     }
 }
@@ -347,6 +373,23 @@ fn text(out: &mut String, class: &str, share: f64, y: f64, anchor: &str, word: &
         "<text class=\"{class}\" x=\"{share:.2}%\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{}</text>",
         escape(word)
     );
+}
+
+/// Words in lines that a phone has room for.
+fn folded(words: &str) -> Vec<String> {
+    const MOST: usize = 44;
+    let mut lines = vec![String::new()];
+    for word in words.split(' ') {
+        let last = lines.len() - 1;
+        if lines[last].is_empty() {
+            lines[last] = word.into();
+        } else if lines[last].chars().count() + 1 + word.chars().count() <= MOST {
+            lines[last] += &format!(" {word}");
+        } else {
+            lines.push(word.into());
+        }
+    }
+    lines
 }
 
 fn series(n: usize) -> String {

@@ -93,3 +93,35 @@ fn the_palette_keeps_its_contrasts_in_both_themes_and_on_paper() {
         }
     }
 }
+
+/// Words on a place stand in the key, where nothing crosses them; numbers of near marks
+/// stand side by side.
+#[test]
+fn marks_are_named_in_the_key_and_never_on_one_another() {
+    let mut plot = Plot::over_time("level", "kB").with("level", vec![(0.0, 1.0), (10.0, 3.0)]);
+    let mark = |at: f64, text: &str| super::Mark {
+        at,
+        text: text.into(),
+    };
+    plot.marks = vec![mark(0.2, "lowest"), mark(0.1, "last bytes")];
+    let svg = plot.svg();
+    let (key, field) = svg.split_once("<svg x=").unwrap();
+    assert!(key.contains(">1: lowest<") && key.contains(">2: last bytes<"));
+    let after = field.split("</svg>").nth(1).unwrap();
+    let places: Vec<f64> = ["2", "1"]
+        .iter()
+        .map(|n| {
+            let text = after
+                .split("<text")
+                .find(|t| t.ends_with(&format!(">{n}</text>")));
+            let x = text.unwrap().split("x=\"").nth(1).unwrap();
+            x.split('%').next().unwrap().parse().unwrap()
+        })
+        .collect();
+    assert!(
+        (places[0] - 1.0).abs() < 0.01 && places[1] - places[0] >= 3.0,
+        "{places:?}"
+    );
+    plot.marks.truncate(1);
+    assert!(plot.svg().contains(">lowest<"));
+}

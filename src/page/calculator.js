@@ -4,8 +4,8 @@
 
 (function () {
   // Also the worker's script, so it may use nothing from around it.
-  function engine(bytes) {
-    return WebAssembly.instantiate(bytes, {}).then(({ instance: { exports } }) => {
+  function engine(module) {
+    return WebAssembly.instantiate(module, {}).then(({ exports }) => {
       const read = (length) => JSON.parse(new TextDecoder().decode(new Uint8Array(exports.memory.buffer, exports.output(), length)));
       return {
         boards: () => read(exports.boards()),
@@ -26,14 +26,19 @@
   // Quality: twelve steps double the bits per pixel, from 0.05 on.
   const bitsAt = (step) => Number((0.05 * 2 ** (step / 12)).toPrecision(2));
   const stepOf = (bits) => Math.round(12 * Math.log2(bits / 0.05));
+  // Lengths in minutes. The time of an answer grows with the number of pictures: longer clips are for the command.
+  const LENGTHS = [...new Set([0.1, 0.25, 0.5, 1, 2, 3, 5, 10, 15, 20, 30, start.minutes])].sort((a, b) => a - b);
   const headings = { card: "From the card", wifi: "Over Wi-Fi" };
 
   let ask = null;
+  let module = null;
   let request = null;
   let panel = null;
   let shownLinks = "both";
   let worker = null;
   let waiting = 0;
+  let fresh = false;
+  let behind = null;
   let profile = null;
 
   function element(tag, attributes, ...inside) {
@@ -63,6 +68,7 @@
   function settle(answer) {
     $("size").value = Math.max(...answer.size);
     $("rate").value = request.rate[0] / request.rate[1];
+    $("length").value = LENGTHS.indexOf(request.minutes);
     $("coding").value = request.coding;
     $("quality").value = stepOf(answer.bits_per_pixel);
     $("quality").disabled = request.coding === "raw";
@@ -78,6 +84,7 @@
     const told = {
       size: `${answer.size[0]} x ${answer.size[1]} pixels`,
       rate: `${Number((request.rate[0] / request.rate[1]).toFixed(3))} fps`,
+      length: `${request.minutes < 1 ? `${Number((60 * request.minutes).toFixed(1))} s` : `${request.minutes} min`}, ${Number((answer.bytes / 1e6).toPrecision(3))} MB`,
       quality: `${answer.bits_per_pixel} bits per pixel${request.bits_per_pixel == null && request.coding !== "raw" ? ", typical" : ""}`,
       distance: answer.distance ? `${answer.distance[0]} m, MCS ${answer.distance[1]}${request.distance == null ? " in the profile" : ""}` : "no Wi-Fi",
     };
@@ -122,7 +129,7 @@
     worker = null;
     const asked = request;
     const source = `"use strict"; ${engine} onmessage = async ({ data }) => {
-      const { ask } = await engine(data.bytes);
+      const { ask } = await engine(data.module);
       for (const depth of ["changes", "rehearsals"]) postMessage({ depth, ...ask({ ...data.request, depth }) });
     };`;
     const address = URL.createObjectURL(new Blob([source], { type: "text/javascript" }));
@@ -137,40 +144,60 @@
     }
     worker.onmessage = ({ data }) => { if (asked === request && data.answer) show(data.answer, data.depth); };
     worker.onerror = () => { if (asked === request) alone(); };
-    worker.postMessage({ bytes, request: asked });
+    worker.postMessage({ module, request: asked });
   }
 
-  // Answers at once by formula; the rest follows when the settings rest.
+  // Answers at once by formula; the rest follows when the settings rest. Of changes
+  // that come faster than pictures of the screen only the last is computed.
   function update(change, settled) {
     request = { ...request, ...change };
-    const { answer, error } = ask({ ...request, depth: "formula" });
-    $("problem").textContent = error || "";
-    if (!error) {
-      show(answer, "formula");
-      if (settled) settle(answer);
-      else tell(answer);
-    }
+    behind = { settled: settled || (behind && behind.settled) };
     clearTimeout(waiting);
     if (worker) worker.terminate();
-    if (!error) waiting = setTimeout(rehearse, 300);
+    worker = null;
+    if (!fresh) compute();
+  }
+
+  function compute() {
+    const { settled } = behind;
+    behind = null;
+    fresh = true;
+    requestAnimationFrame(() => { fresh = false; if (behind) compute(); });
+    const { answer, error } = ask({ ...request, depth: "formula" });
+    $("problem").textContent = error || "";
+    if (error) return;
+    show(answer, "formula");
+    if (settled) settle(answer);
+    else tell(answer);
+    waiting = setTimeout(rehearse, 300);
+  }
+
+  // The controls of the board that is asked for; an error if it cannot be used.
+  function place() {
+    const error = meet();
+    if (error) return error;
+    const own = request.profile ? request.board : "";
+    const option = $("board").querySelector('option[value=""]');
+    option.hidden = !own;
+    option.textContent = own || "your own";
+    $("board").value = own ? "" : request.board;
+    return null;
   }
 
   // Another board: what was set of the old one's own goes.
   function board(change) {
     const before = request;
     request = { ...request, ...change, size: null, sound_rate: null, distance: null };
-    const error = meet();
-    if (error) {
-      request = before;
-      $("problem").textContent = error;
-      $("board").value = before.profile ? "" : before.board;
-      return;
-    }
-    const own = request.profile ? request.board : "";
-    const option = $("board").querySelector('option[value=""]');
-    option.hidden = !own;
-    option.textContent = own || "your own";
-    $("board").value = own ? "" : request.board;
+    const error = place();
+    if (!error) return update({}, true);
+    request = before;
+    $("problem").textContent = error;
+    $("board").value = before.profile ? "" : before.board;
+  }
+
+  function begin() {
+    request = { ...start };
+    place();
     update({}, true);
   }
 
@@ -190,12 +217,13 @@
     on("file", "change", () => load($("file").files[0]));
     on("size", "input", () => update({ size: sized() }));
     on("rate", "input", () => update({ rate: [Number($("rate").value), 1] }));
+    on("length", "input", () => update({ minutes: LENGTHS[$("length").value] }));
     on("coding", "change", () => update({ coding: $("coding").value, bits_per_pixel: null }, true));
     on("quality", "input", () => update({ bits_per_pixel: bitsAt($("quality").value) }));
     on("sound", "change", () => update({ sound: $("sound").value }, true));
     on("sound-rate", "change", () => update({ sound_rate: Number($("sound-rate").value) }));
     on("distance", "input", () => update({ distance: Number($("distance").value) }));
-    on("reset", "click", () => { request = { ...start }; document.querySelector('[name="link"]').checked = true; shownLinks = "both"; board({}); update({ ...start }, true); });
+    on("reset", "click", () => { document.querySelector('[name="link"]').checked = true; shownLinks = "both"; begin(); });
     for (const radio of document.querySelectorAll('[name="link"]')) radio.addEventListener("change", () => { shownLinks = radio.value; update({}); });
     for (const button of document.querySelectorAll("[data-copy]")) {
       button.addEventListener("click", () => {
@@ -204,7 +232,11 @@
         getSelection().removeAllRanges();
         getSelection().addRange(range);
         // The older way works from a disk and without a certificate, too.
-        $("status").textContent = document.execCommand("copy") ? "Copied." : "Selected: copy it with your keyboard.";
+        const done = document.execCommand("copy");
+        $("status").textContent = done ? "Copied." : "Selected: copy it with your keyboard.";
+        const label = button.firstChild;
+        label.textContent = done ? "Copied" : "Selected";
+        setTimeout(() => { label.textContent = "Copy"; }, 1500);
       });
     }
     on("save", "click", () => {
@@ -219,14 +251,13 @@
     addEventListener("drop", (event) => { over(event, false); load(event.dataTransfer.files[0]); });
   }
 
-  engine(bytes).then((made) => {
+  WebAssembly.compile(bytes).then((compiled) => engine(module = compiled)).then((made) => {
     ask = made.ask;
+    $("length").max = LENGTHS.length - 1;
     const own = element("option", { value: "" }, "your own");
     own.hidden = true;
     $("board").replaceChildren(...made.boards().map((b) => element("option", { value: b.name }, b.name)), own);
-    request = { ...start };
     listen();
-    board({});
-    update({ ...start }, true);
+    begin();
   }).catch((error) => { $("problem").textContent = error.message; });
 })();

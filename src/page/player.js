@@ -109,7 +109,7 @@
       this.draw = this.panel.getContext("2d");
       const button = (label, hint, act) => element("button", { type: "button", title: hint, "aria-label": hint, onclick: act }, label);
       this.playButton = button("Play", "Play or pause (space)", () => this.toggle());
-      this.bar = element("input", { type: "range", min: 0, max: 1000, value: 0, step: 1, class: "time", "aria-label": "Time", disabled: this.reel.live,
+      this.bar = element("input", { type: "range", min: 0, max: 1000, value: 0, step: 1, class: "time", "aria-label": "Time", 
         oninput: () => this.seek(this.bar.value / 1000 * this.length()) });
       this.clockLabel = element("output", { class: "clock" }, "0:00.00");
       this.loopBox = element("input", { type: "checkbox", onchange: () => { this.loop = this.loopBox.checked; } });
@@ -122,14 +122,15 @@
       const row = (name, ...items) => element("div", { class: `row ${name}` }, ...items);
       const controls = element("div", { class: "controls" },
         row("transport", this.playButton,
-          button("Previous frame", "Previous frame (left arrow)", () => this.step(-1)),
-          button("Next frame", "Next frame (right arrow)", () => this.step(1)),
+          ...(this.reel.live ? [] : [
+            button("Previous frame", "Previous frame (left arrow)", () => this.step(-1)),
+            button("Next frame", "Next frame (right arrow)", () => this.step(1))]),
           this.clockLabel),
-        this.bar,
+        ...(this.reel.live ? [] : [this.bar]),
         row("choices",
           element("label", {}, "Size ", this.scaleChoice),
           ...(this.clock.silent ? [] : [element("label", {}, "Volume ", this.volume)]),
-          element("label", {}, this.loopBox, " Loop"),
+          ...(this.reel.live ? [] : [element("label", {}, this.loopBox, " Loop")]),
           element("label", {}, this.markBox, " Updated regions")),
         this.pictureFacts, this.note, this.keyList(), ...(options.facts === false ? [] : [this.factList()]));
       this.root = element("div", { class: "player", tabindex: 0, role: "group", "aria-label": "Player", onkeydown: (event) => this.key(event) },
@@ -141,8 +142,8 @@
     }
 
     keyList() {
-      const keys = [["space", "play, pause"], ["left, right", "previous, next frame"], ["Page Up, Page Down", "one second back, forward"], ["Home, End", "start, end"],
-        ["+ and -", "larger, smaller"], ["l", "loop"], ["u", "updated regions"]];
+      const seeking = [["left, right", "previous, next frame"], ["Page Up, Page Down", "one second back, forward"], ["Home, End", "start, end"], ["l", "loop"]];
+      const keys = [["space", "play, pause"], ...(this.reel.live ? [] : seeking), ["+ and -", "larger, smaller"], ["u", "updated regions"]];
       return element("details", { class: "keys" }, element("summary", {}, "Keys"),
         element("dl", { class: "facts" }, ...keys.flatMap(([key, text]) => [element("dt", {}, key), element("dd", {}, text)])));
     }
@@ -211,7 +212,7 @@
         "ArrowLeft": () => this.step(-1), "ArrowRight": () => this.step(1),
         "PageUp": () => this.seek(this.position() - 1), "PageDown": () => this.seek(this.position() + 1),
         "Home": () => this.seek(0), "End": () => this.seek(this.length()),
-        "l": () => this.loopBox.click(), "u": () => this.markBox.click(),
+        "l": () => { if (!this.reel.live) this.loopBox.click(); }, "u": () => this.markBox.click(),
         "+": () => this.chooseScale(Math.min(6, this.scale + 1)), "-": () => this.chooseScale(Math.max(1, this.scale - 1)),
       }[event.key];
       if (!act || inField || (event.key === " " && event.target.matches("button, input"))) return;

@@ -145,7 +145,7 @@ fn answer(link: &LinkFindings, axis: (f64, f64)) -> String {
         verdict.word(),
         escape(&sentence(&link.judgement.line())),
         escape(&limit(budget)),
-        escape(&change(budget, link.best.as_ref())),
+        escape(&change(budget, verdict, link.best.as_ref())),
         bars(budget, axis),
     )
 }

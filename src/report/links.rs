@@ -107,8 +107,8 @@ fn table(budget: &Budget, sources: &mut Sources) -> String {
     let rows: String = budget.lines.iter().map(|line| row(line, sources)).collect();
     format!(
         "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Budget, {}\"><table>\n<thead><tr>\
-         <th scope=\"col\">Part</th><th scope=\"col\">Load</th><th scope=\"col\">Capacity</th>\
-         <th scope=\"col\">Used</th><th scope=\"col\">Verdict</th><th scope=\"col\">Sources</th></tr></thead>\n\
+         <th scope=\"col\">Part</th><th scope=\"col\">Used</th><th scope=\"col\">Verdict</th>\
+         <th scope=\"col\">Load</th><th scope=\"col\">Capacity</th><th scope=\"col\">Sources</th></tr></thead>\n\
          <tbody>\n{rows}</tbody></table></div>\n",
         budget.link.name()
     )
@@ -124,12 +124,12 @@ fn row(line: &Line, sources: &mut Sources) -> String {
         .as_ref()
         .map_or_else(String::new, |note| format!("; {}", escape(note)));
     format!(
-        "<tr class=\"{}\"><th scope=\"row\">{}</th><td>{}{at}</td><td>{}</td><td>{:.0} %</td><td>{word}</td><td>load {}, capacity {}{note}</td></tr>\n",
+        "<tr class=\"{}\"><th scope=\"row\">{}</th><td>{:.0} %</td><td>{word}</td><td>{}{at}</td><td>{}</td><td>load {}, capacity {}{note}</td></tr>\n",
         class(line.verdict),
         line.part.name(),
+        100.0 * line.ratio(),
         escape(&amount(line.need, line.unit)),
         escape(&amount(line.capacity, line.unit)),
-        100.0 * line.ratio(),
         sources.code(&line.need_origin.short()),
         sources.code(&line.capacity_origin.short()),
     )

@@ -36,7 +36,7 @@ pub(super) fn reel_plot(findings: &Findings<'_>, link: &LinkFindings, moves: boo
         across.from,
         across.to,
         escape(&drawn(link)),
-        table(&plots),
+        table(&plots, name),
     )
 }
 
@@ -116,7 +116,7 @@ fn at(points: &[(f64, f64)], time: f64) -> Option<f64> {
     past.last().map(|p| p.1)
 }
 
-fn table(plots: &[Plot]) -> String {
+fn table(plots: &[Plot], link: &str) -> String {
     let mut head = String::from("<th scope=\"col\">s</th>");
     let curves = || {
         let named = |plot: &'_ Plot| {
@@ -155,6 +155,6 @@ fn table(plots: &[Plot]) -> String {
         rows += "</tr>\n";
     }
     format!(
-        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Ten moments\"><table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}</tbody></table></div>\n"
+        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Ten moments {link}\"><table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}</tbody></table></div>\n"
     )
 }

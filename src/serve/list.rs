@@ -41,6 +41,8 @@ pub struct Facts {
     pub title: String,
     /// How long it plays; `None` if it does not say.
     pub seconds: Option<f64>,
+    /// Length in bytes that it says it has; more than the file's if that was cut short.
+    pub stated_bytes: u64,
     /// Panel width in pixels.
     pub width: u16,
     /// Panel height in pixels.
@@ -87,6 +89,7 @@ impl Facts {
         Self {
             title: header.title().to_owned(),
             seconds: (!header.is_live()).then(|| known(header.duration)),
+            stated_bytes: header.file_length,
             width: header.width,
             height: header.height,
             shape: match header.shape {

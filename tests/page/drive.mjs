@@ -8,6 +8,7 @@
 // path, told }: a server that feeds a board, and what the budget says. Exits 0 only
 // if everything agrees; says what did not on stderr.
 import { createRequire } from "node:module";
+import { get } from "node:http";
 import { readFileSync, mkdirSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 
@@ -70,6 +71,25 @@ await context.addInitScript(() => {
       const r = p >> 11, g = p >> 5 & 63, b = p & 31;
       return shown[4 * i] === (r << 3 | r >> 2) && shown[4 * i + 1] === (g << 2 | g >> 4) && shown[4 * i + 2] === (b << 3 | b >> 2);
     });
+  };
+});
+
+// What the calculator asks its module in the page.
+await context.addInitScript(() => {
+  window.testCalculator = { asked: [], workers: 0 };
+  const instantiate = WebAssembly.instantiate;
+  WebAssembly.instantiate = async (...given) => {
+    const instance = await instantiate(...given);
+    const { answer, input, memory } = instance.exports || {};
+    if (!answer) return instance;
+    let room = null;
+    const exports = { ...instance.exports,
+      input: (length) => { room = [input(length), length]; return room[0]; },
+      answer: () => {
+        window.testCalculator.asked.push(JSON.parse(new TextDecoder().decode(new Uint8Array(memory.buffer, ...room))));
+        return answer();
+      } };
+    return { exports };
   };
 });
 
@@ -190,7 +210,7 @@ async function checkPlay(name, want) {
   await page.waitForFunction(() => window.testPlayer().position() === 0, null, { timeout: 10000 });
 }
 
-// What a program can check of WCAG: no violation in both themes, one of them as on a phone.
+// What a program can check of WCAG: no violation in both themes, as on a desk and on a phone.
 async function judgeAccess(name) {
   await page.evaluate(axe);
   const found = await page.evaluate(async () => {
@@ -209,9 +229,41 @@ async function shoot(name) {
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
     check(wide <= 0, `${name}: ${wide} pixels wider than a window of ${width}`);
     await page.screenshot({ path: `${shots}/${name}-${theme}-${width}.png`, fullPage: true });
-    if ((theme === "dark") === (width === 390)) await judgeAccess(`${name}, ${theme}, ${width} pixels`);
+    // What is folded away counts, too.
+    const folded = await page.evaluate(() => [...document.querySelectorAll("details:not([open])")].map((part) => (part.open = true, part)).length);
+    const small = await page.evaluate(() => [...document.querySelectorAll("body *")].filter((e) => [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()) && e.checkVisibility() && parseFloat(getComputedStyle(e).fontSize) < 12).map((e) => e.outerHTML.slice(0, 60)));
+    check(!small.length, `${name}: text of less than 12 pixels: ${small.slice(0, 3).join("; ")}`);
+    const open = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+    check(open <= 0, `${name}: ${open} pixels wider than a window of ${width} with all of it unfolded`);
+    await judgeAccess(`${name}, ${theme}, ${width} pixels`);
+    if (folded) await page.screenshot({ path: `${shots}/${name}-${theme}-${width}-open.png`, fullPage: true });
+    if (folded) await page.evaluate(() => { for (const part of document.querySelectorAll("details")) part.open = false; });
   }
+  await checkPaper(name);
   await page.emulateMedia({ colorScheme: "light" });
+  await page.setViewportSize({ width: 1280, height: 900 });
+}
+
+// On paper: black on white in the dark theme, too, nothing folded, nothing beyond the
+// edge. 718 pixels at 96 per inch are A4 (ISO 216) less margins of 10 mm.
+async function checkPaper(name) {
+  await page.setViewportSize({ width: 718, height: 1000 });
+  await page.emulateMedia({ media: "print", colorScheme: "dark" });
+  const paper = await page.evaluate(() => {
+    const shown = [...document.querySelectorAll("body *")].filter((e) => e.checkVisibility({ contentVisibilityAuto: true }));
+    const beyond = shown.filter((e) => !e.closest(".unseen, svg") && e.getBoundingClientRect().right > innerWidth + 1);
+    return {
+      ground: getComputedStyle(document.body).backgroundColor,
+      ink: getComputedStyle(document.body).color,
+      beyond: beyond.slice(0, 3).map((e) => `${e.tagName}.${e.className} by ${(e.getBoundingClientRect().right - innerWidth).toFixed(0)}`),
+      folded: [...document.querySelectorAll("details.more")].filter((part) => part.lastElementChild.getBoundingClientRect().height < 1).length,
+    };
+  });
+  check(paper.ground === "rgb(255, 255, 255)" && paper.ink === "rgb(0, 0, 0)", `${name} on paper: ${paper.ink} on ${paper.ground}`);
+  check(!paper.beyond.length, `${name} on paper: beyond the edge: ${paper.beyond.join("; ")}`);
+  check(!paper.folded, `${name} on paper: ${paper.folded} parts stay folded`);
+  await page.pdf({ path: `${shots}/${name}.pdf`, printBackground: false, format: "A4" });
+  await page.emulateMedia({ media: "screen", colorScheme: "light" });
   await page.setViewportSize({ width: 1280, height: 900 });
 }
 
@@ -249,6 +301,9 @@ async function tabTo(selector) {
 // The calculator from a disk, by keyboard alone.
 async function checkCalculator() {
   const text = (selector) => page.locator(selector).first().innerText();
+  // What a key changes stands there with the next picture of the screen.
+  const frame = () => page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+  const press = async (key) => { await page.keyboard.press(key); await frame(); };
   const rehearsed = () => page.waitForFunction(() => [...document.querySelectorAll(".verdict")].every((v) => v.innerText.includes("and played in simulated time")) && document.querySelector(".verdict"), null, { timeout: 20000 });
   await page.goto(pathToFileURL(calculator).href);
   await page.waitForSelector(".bars li");
@@ -256,24 +311,30 @@ async function checkCalculator() {
   await rehearsed();
   const before = await text(".bars");
   await tabTo("#rate");
-  await page.keyboard.press("End");
+  await press("End");
   check(await text("#rate-told") === "60 fps" && await text(".bars") !== before, "calculator: the bars do not follow the frame rate");
   check((await text("#convert-line")).includes("--frame-rate 60"), "calculator: the command does not follow the frame rate");
+  await tabTo("#length");
+  const small = await text("#length-told");
+  await press("End");
+  check(small.startsWith("6 s, ") && (await text("#length-told")).startsWith("30 min, ") && (await text("#budget-line")).includes("--minutes 30"), `calculator: the length does not follow: ${small}`);
+  check(/file size/.test(await text(".bars")), "calculator: no bar for the file's size");
+  await press("Home");
   await tabTo("#coding");
-  await page.keyboard.press("End");
+  await press("End");
   check(await page.locator("#quality").isDisabled() && (await text("#budget-line")).includes("--coding raw"), "calculator: raw pictures do not follow from the keyboard");
-  await page.keyboard.press("Home");
+  await press("Home");
   await tabTo("#distance");
-  await page.keyboard.press("Home");
+  await press("Home");
   check((await text("#distance-told")).includes("1 m, MCS 7") && (await text("#save-first")).includes("lantern-room-1-m.toml"), "calculator: the distance does not move the board");
-  await page.keyboard.press("End");
+  await press("End");
   check((await text("#distance-told")).includes("37 m, MCS 0"), "calculator: the distance ends elsewhere");
   await tabTo("#reset");
-  await page.keyboard.press("Enter");
+  await press("Enter");
   check(await text("#rate-told") === "12 fps" && await text(".bars") === before, "calculator: the start does not come back");
   await tabTo("#save");
   const saving = page.waitForEvent("download");
-  await page.keyboard.press("Enter");
+  await press("Enter");
   const saved = readFileSync(await (await saving).path(), "utf8");
   check((await saving).suggestedFilename() === "lantern-room.toml" && saved.includes("[panel]"), "calculator: the saved profile is none");
   // A profile dropped onto the page, with a name that no HTML may break.
@@ -285,10 +346,32 @@ async function checkCalculator() {
   await drop(saved.replace(/^clock_hz = .*/m, "clock_hz = 10000000"));
   await page.waitForFunction(() => document.getElementById("budget-line").textContent.includes("'gull'\\''s <b>.toml'"), null, { timeout: 5000 });
   check(await text(".verdict.not, .verdict.tight") !== "", "calculator: a panel's bus of 10 MHz changes nothing");
+  // A change is shown by formula alone, at once, in the same task: no worker and no
+  // rehearsal. Of many changes within a picture of the screen the first and the last are computed.
+  const work = await page.evaluate(async () => {
+    const { asked } = window.testCalculator, Real = window.Worker, rate = document.getElementById("rate");
+    window.Worker = class { constructor() { window.testCalculator.workers += 1; } postMessage() {} terminate() {} };
+    const frame = () => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+    await frame();
+    asked.length = 0;
+    window.testCalculator.workers = 0;
+    const bars = [];
+    for (let fps = 11; fps <= 30; fps++) {
+      rate.value = fps;
+      rate.dispatchEvent(new Event("input", { bubbles: true }));
+      bars.push(document.querySelector(".bars").innerHTML);
+    }
+    const atOnce = { first: new Set(bars).size === 1 && document.getElementById("rate-told").textContent, asked: asked.length, workers: window.testCalculator.workers };
+    await frame();
+    const depths = asked.map((request) => request.depth), rates = asked.map((request) => request.rate[0]);
+    window.Worker = Real;
+    return { ...atOnce, depths, rates, last: document.getElementById("rate-told").textContent };
+  });
+  check(work.first === "11 fps" && work.asked === 1 && work.workers === 0 && work.last === "30 fps" && work.rates.join() === "11,30" && work.depths.every((depth) => depth === "formula"), `calculator: a change costs ${JSON.stringify(work)}`);
   await drop("[panel]\nwidht = 3");
   await page.waitForFunction(() => document.getElementById("problem").textContent.includes("widht"), null, { timeout: 5000 });
   await tabTo("#reset");
-  await page.keyboard.press("Enter");
+  await press("Enter");
   await rehearsed();
   await shoot("calculator");
 }
@@ -330,10 +413,22 @@ try {
   check(told.some((text) => /^[0-9]+ mA from the source on average/.test(text)) && told.length > 1, `supply: ${told.join("; ")}`);
   check((await page.locator(".supply ~ .note").allTextContents()).some((text) => text.includes("local codes")), "supply: no caution");
   await shoot("supply");
+  // Two more viewers take reels by turns: their rows are together, whatever the order.
+  for (const path of [expected[0].path, expected[1].path, expected[2].path]) {
+    for (const localAddress of ["127.0.0.2", "127.0.0.3"]) {
+      await new Promise((done, failed) => get(server + path, { localAddress }, (answer) => answer.resume().on("end", done)).on("error", failed));
+    }
+  }
   await page.goto(`${server}/#/streams`);
   await page.waitForSelector("tbody tr");
-  const rows = await page.locator("tbody tr").evaluateAll((all) => all.map((row) => [...row.children].slice(0, 3).map((cell) => cell.textContent).join(" ")));
-  check(new Set(rows).size === rows.length, `streams: one visit makes several rows: ${rows.join("; ")}`);
+  const groups = await page.locator("tbody").evaluateAll((all) => all.map((group) => ({
+    client: group.dataset.client, head: group.querySelector("th").textContent,
+    rows: [...group.querySelectorAll("tr")].slice(1).map((row) => [...row.children].slice(0, 2).map((cell) => cell.textContent).join(" ")),
+  })));
+  const listed = JSON.stringify(groups);
+  check(new Set(groups.map((group) => group.client)).size === groups.length && ["127.0.0.1", "127.0.0.2", "127.0.0.3"].every((client) => groups.some((group) => group.client === client)), `streams: a client stands in several places: ${listed}`);
+  check(groups.every(({ client, head, rows }) => head.startsWith(client) && new Set(rows).size === rows.length), `streams: one visit makes several rows: ${listed}`);
+  check(groups.filter(({ client }) => client !== "127.0.0.1").every(({ rows }) => rows.length === 3), `streams: a viewer of three reels has not three rows: ${listed}`);
   await shoot("streams");
   await page.goto(pathToFileURL(report).href);
   const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);
@@ -350,9 +445,13 @@ try {
     return Math.abs(at - window.testPlayer().position()) < 0.01 && document.querySelector(".readout").textContent;
   }, null, { timeout: 10000 }).then((value) => value.jsonValue());
   check(/Link, need: [0-9.]+ kB\/s · Panel bus, busy: [0-9.]+ %.*Ring buffer, level: [0-9.]+ kB/.test(cursor), `report: the cursor says ${cursor}`);
+  // Folded parts open from the keyboard.
+  await page.locator("h1").click();
+  await tabTo("details.more > summary");
+  await page.keyboard.press("Enter");
+  check(await page.locator("details.more[open]").count() === 1, "report: a folded part does not open from the keyboard");
+  await page.keyboard.press("Enter");
   await shoot("report");
-  await page.emulateMedia({ media: "print", colorScheme: "light" });
-  await page.pdf({ path: `${shots}/report.pdf`, printBackground: false });
 } catch (error) {
   complaints.push(`stopped: ${error.stack}`);
   await page.screenshot({ path: `${shots}/stopped.png` }).catch(() => {});

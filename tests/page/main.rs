@@ -105,6 +105,31 @@ fn a_browser_shows_and_plays_what_the_decoder_says() {
     );
 }
 
+/// Prints what a change costs, on each kind of supply: with `--nocapture`.
+#[test]
+#[ignore = "measures times, which differ from run to run"]
+fn how_long_a_change_takes() {
+    let dir = tempfile::tempdir().unwrap();
+    let page = dir.path().join("calculator.html");
+    for board in ["lantern-room", "tide-gauge", "harbour-chart"] {
+        let made = Command::new(env!("CARGO_BIN_EXE_thumbreel"))
+            .args(["budget", "--board", board, "--overwrite", "--page"])
+            .arg(&page)
+            .output()
+            .unwrap();
+        assert!(page.exists(), "{made:?}");
+        let output = Command::new("node")
+            .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/page/latency.mjs"))
+            .arg(&page)
+            .env("THUMBREEL_NODE", tools().join("node_modules"))
+            .output()
+            .expect("node is missing: run .ci/install test");
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{said}");
+        println!("{board}\n{}", String::from_utf8_lossy(&output.stdout));
+    }
+}
+
 /// Its standard library takes a minute to build: by hand, before a release. What it
 /// computes is compared in each run.
 #[test]

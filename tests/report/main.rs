@@ -257,7 +257,7 @@ fn plots_and_tables_are_of_the_same_figures() {
     for board in ["lantern-room", &own] {
         let page = fixture.report("patch-full.tbr", &["--board", board]);
         let curves = drawn(&page);
-        let table = page.split("aria-label=\"Ten moments\"").nth(1).unwrap();
+        let table = page.split("aria-label=\"Ten moments").nth(1).unwrap();
         let table = table.split("</table>").next().unwrap();
         let rows: Vec<&str> = table.split("<tr><th scope=\"row\">").skip(1).collect();
         assert_eq!(rows.len(), 10);

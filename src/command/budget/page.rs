@@ -146,7 +146,7 @@ fn print_outlook(
         say!("  {sentence}");
     }
     let best = best_change(reel, board, budget.link, terms)?;
-    say!("  {}", change(budget, best.as_ref()));
+    say!("  {}", change(budget, budget.verdict, best.as_ref()));
     let recovery = stall.recovery_s.map_or_else(
         || "the buffer never refills at this rate".into(),
         |s| format!("it refills in {s:.1} s"),

@@ -7,7 +7,7 @@
 use std::cell::RefCell;
 
 use serde_json::json;
-use thumbreel::answer::{Request, answer as answered};
+use thumbreel::answer::answer_json;
 use thumbreel::board::Board;
 
 thread_local! {
@@ -15,9 +15,9 @@ thread_local! {
     static OUTPUT: RefCell<Vec<u8>> = const { RefCell::new(Vec::new()) };
 }
 
-fn put(value: &serde_json::Value) -> usize {
+fn put(bytes: Vec<u8>) -> usize {
     OUTPUT.with_borrow_mut(|output| {
-        *output = value.to_string().into_bytes();
+        *output = bytes;
         output.len()
     })
 }
@@ -35,19 +35,15 @@ pub extern "C" fn input(length: usize) -> usize {
 /// bytes the output has.
 #[unsafe(no_mangle)]
 pub extern "C" fn answer() -> usize {
-    let request = INPUT.with_borrow(|input| serde_json::from_slice::<Request>(input));
-    let found = request.map_err(|e| e.to_string()).and_then(|r| answered(&r));
-    put(&match found {
-        Ok(answer) => json!({ "answer": answer }),
-        Err(error) => json!({ "error": error }),
-    })
+    put(INPUT.with_borrow(|input| answer_json(input)))
 }
 
 /// Every built-in board with its name and its figures in a line.
 #[unsafe(no_mangle)]
 pub extern "C" fn boards() -> usize {
     let named = |b: &Board| json!({ "name": b.name, "summary": b.summary() });
-    put(&Board::built_in().iter().map(named).collect())
+    let all: serde_json::Value = Board::built_in().iter().map(named).collect();
+    put(all.to_string().into_bytes())
 }
 
 /// Where the output begins.
