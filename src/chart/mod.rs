@@ -32,6 +32,25 @@ pub struct Curve {
     pub points: Vec<(f64, f64)>,
 }
 
+impl Curve {
+    /// Its stretches as they are drawn: without what is not finite, thinned.
+    #[must_use]
+    pub fn drawn(&self) -> Vec<Vec<(f64, f64)>> {
+        pieces(&self.points)
+    }
+
+    /// The value that is drawn at a place: that of the last point before it. None in a gap.
+    #[must_use]
+    pub fn at(&self, place: f64) -> Option<f64> {
+        let place = place + 1e-9;
+        let drawn = self.drawn();
+        let n = drawn.iter().rposition(|part| part[0].0 <= place)?;
+        let past = drawn[n].iter().rfind(|p| p.0 <= place)?;
+        let over = drawn[n].last().is_some_and(|last| last.0 < place - 2e-9);
+        (n + 1 == drawn.len() || !over).then_some(past.1)
+    }
+}
+
 /// A level that a quantity is held against.
 #[derive(Clone, Debug)]
 pub struct Level {
@@ -294,7 +313,7 @@ impl Plot {
         }
         let point = |p: &(f64, f64)| (rounded(across.place(p.0)), rounded(-up.place(p.1)));
         for (n, curve) in self.curves.iter().enumerate() {
-            for part in pieces(&curve.points) {
+            for part in curve.drawn() {
                 let points: Vec<String> = part
                     .iter()
                     .map(&point)

@@ -1,17 +1,15 @@
 //! The whole reel over one axis of time: link, bus, cores and ring buffer one above the
 //! other, and the same figures at ten moments as a table.
 
-use std::fmt::Write as _;
-
+use super::pieces::table;
 use super::{Findings, LinkFindings};
 use crate::budget::{Link, Part};
 use crate::chart::{Axis, Curve, Level, Plot, escape, thin};
 
 /// So many times the need, a capacity is shown on a logarithmic axis.
 const FAR: f64 = 4.0;
-/// Points of a curve, and moments of the table.
+/// Points of a curve.
 const POINTS: usize = 700;
-const MOMENTS: usize = 10;
 
 /// The figure of one link. `moves` says that it has a slider that moves the player.
 pub(super) fn reel_plot(findings: &Findings<'_>, link: &LinkFindings, moves: bool) -> String {
@@ -32,7 +30,7 @@ pub(super) fn reel_plot(findings: &Findings<'_>, link: &LinkFindings, moves: boo
     format!(
         "<figure class=\"chart reel-plot\" data-from=\"{}\" data-to=\"{}\">\n<div class=\"panels\">{pictures}<div class=\"cursor\" hidden></div></div>\n{cursor}\
          <figcaption>Load and capacity over the whole reel, played {name}. Link, bus and cores: the second that begins there, as in the table of parts, whose loads are the highest of these (computed); reading counts at its highest rate. Ring buffer: {}.</figcaption>\n\
-         <details><summary>Ten moments as a table</summary>\n{}</details>\n</figure>\n",
+         {}</figure>\n",
         across.from,
         across.to,
         escape(&drawn(link)),
@@ -108,53 +106,4 @@ fn plots(findings: &Findings<'_>, link: &LinkFindings) -> Vec<Plot> {
         plot.numbered = n == last;
     }
     plots
-}
-
-/// The value that holds at a time: the last before it.
-fn at(points: &[(f64, f64)], time: f64) -> Option<f64> {
-    let past = points.iter().take_while(|p| p.0 <= time + 1e-9);
-    past.last().map(|p| p.1)
-}
-
-fn table(plots: &[Plot], link: &str) -> String {
-    let mut head = String::from("<th scope=\"col\">s</th>");
-    let curves = || {
-        let named = |plot: &'_ Plot| {
-            (
-                plot.title.clone(),
-                plot.up.unit.clone(),
-                plot.curves.clone(),
-            )
-        };
-        plots.iter().map(named)
-    };
-    for (title, unit, curves) in curves() {
-        for curve in curves {
-            let _ = write!(
-                head,
-                "<th scope=\"col\">{}: {}, {}</th>",
-                escape(&title),
-                escape(&curve.name),
-                escape(&unit)
-            );
-        }
-    }
-    let end = plots[0].curves[0].points.last().map_or(0.0, |p| p.0);
-    let mut rows = String::new();
-    for n in 0..MOMENTS {
-        // As it is written, so that the picture can be asked for the same moment.
-        let time = (end * n as f64 / (MOMENTS - 1) as f64 * 1e3).floor() / 1e3;
-        let _ = write!(rows, "<tr><th scope=\"row\">{time:.3}</th>");
-        for (_, _, curves) in curves() {
-            for curve in curves {
-                let value = at(&curve.points, time);
-                let value = value.map_or_else(String::new, |v| format!("{v:.1}"));
-                let _ = write!(rows, "<td>{value}</td>");
-            }
-        }
-        rows += "</tr>\n";
-    }
-    format!(
-        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Ten moments {link}\"><table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}</tbody></table></div>\n"
-    )
 }

@@ -257,7 +257,10 @@ fn plots_and_tables_are_of_the_same_figures() {
     for board in ["lantern-room", &own] {
         let page = fixture.report("patch-full.tbr", &["--board", board]);
         let curves = drawn(&page);
-        let table = page.split("aria-label=\"Ten moments").nth(1).unwrap();
+        let table = page
+            .split("aria-label=\"Ten places: from the card")
+            .nth(1)
+            .unwrap();
         let table = table.split("</table>").next().unwrap();
         let rows: Vec<&str> = table.split("<tr><th scope=\"row\">").skip(1).collect();
         assert_eq!(rows.len(), 10);
@@ -312,6 +315,123 @@ fn plots_and_tables_are_of_the_same_figures() {
             );
         }
     }
+}
+
+/// Every figure of the page, each series of it: at ten places what its table says is what
+/// is drawn, to the last digit shown; in a gap of the curve the table says so.
+#[test]
+fn every_series_is_in_its_figures_table() {
+    let fixture = Fixture::new();
+    let page = fixture.report("raw-round.tbr", &[]);
+    let mut checked = 0;
+    let figures: Vec<&str> = page.split("<figure class=\"chart").skip(1).collect();
+    assert!(figures.len() >= 5, "{}", figures.len());
+    for figure in figures {
+        let figure = figure.split("</figure>").next().unwrap();
+        let series: Vec<_> = plots(figure.split("<table").next().unwrap())
+            .into_iter()
+            .flat_map(pieces_of_series)
+            .collect();
+        let table = figure.split("<tbody>").nth(1).unwrap();
+        let rows: Vec<&str> = table.split("<th scope=\"row\">").skip(1).collect();
+        assert_eq!(rows.len(), 10);
+        for row in rows {
+            let (place, cells) = row.split_once('<').unwrap();
+            let place: f64 = place.parse().unwrap();
+            let cells: Vec<&str> = cells.split("<td>").skip(1).collect();
+            assert_eq!(cells.len(), series.len(), "a column a series: {row}");
+            for (cell, pieces) in cells.iter().zip(&series) {
+                let cell = cell.split('<').next().unwrap();
+                let digits = cell.split('.').nth(1).map_or(0, str::len);
+                let past = pieces
+                    .concat()
+                    .into_iter()
+                    .rfind(|p| p.0 <= place * 1.000_01 + 1e-6);
+                match cell.parse::<f64>() {
+                    Ok(told) => {
+                        let drawn = past.unwrap().1;
+                        let least =
+                            0.5 * 10f64.powi(-(digits as i32)) + 3e-6 * drawn.abs().max(1.0);
+                        assert!((told - drawn).abs() <= least, "{place}: {told}, {drawn}");
+                        checked += 1;
+                    }
+                    Err(_) => {
+                        assert_eq!(cell, "none");
+                        let inside = |p: &Vec<(f64, f64)>| {
+                            p[0].0 < place - 1e-6 && p[p.len() - 1].0 > place + 1e-6
+                        };
+                        assert!(!pieces.iter().any(inside), "{place}: a figure is drawn");
+                    }
+                }
+            }
+        }
+    }
+    assert!(checked >= 100, "{checked}");
+}
+
+/// The worst moment of the ring buffer has its name, and the value in it is what the curve
+/// has there.
+#[test]
+fn the_ring_buffers_worst_moment_is_labelled_with_what_is_drawn() {
+    let fixture = Fixture::new();
+    let page = fixture.report("patch-full.tbr", &[]);
+    let ring = plots(&page)
+        .into_iter()
+        .find(|p| texts(p)[0].starts_with("Ring buffer"))
+        .unwrap();
+    let names = texts(ring);
+    let lowest = names
+        .iter()
+        .find_map(|t| t.split("lowest: ").nth(1))
+        .unwrap();
+    let lowest: f64 = lowest.strip_suffix(" kB").unwrap().parse().unwrap();
+    let mark = ring.split("<path class=\"mark\"").nth(1).unwrap();
+    let mark = mark.split("d=\"M").nth(1).unwrap();
+    let at: f64 = mark.split(' ').next().unwrap().parse().unwrap();
+    let level = pieces_of_series(ring).swap_remove(0).concat();
+    let there: Vec<f64> = level
+        .iter()
+        .filter(|p| (p.0 - at).abs() < 1e-5)
+        .map(|p| p.1)
+        .collect();
+    assert!(
+        there.iter().any(|v| (v - lowest).abs() < 0.051),
+        "{lowest} kB at {at} s, drawn {there:?}"
+    );
+    // What a reel is at 300 % of is not near to a limit but beyond it.
+    assert!(!page.contains("nearest to its limit"));
+}
+
+/// The curves of a plot as they are drawn, each in its pieces.
+fn pieces_of_series(plot: &str) -> Vec<Vec<Vec<(f64, f64)>>> {
+    let title = texts(plot).swap_remove(0);
+    let across = plot.contains(", over Hz from ");
+    let mut all: Vec<(String, Vec<Vec<(f64, f64)>>)> = Vec::new();
+    for line in plot.split("<polyline class=\"").skip(1) {
+        let class = line.split('"').next().unwrap().to_owned();
+        let points = line
+            .split("points=\"")
+            .nth(1)
+            .unwrap()
+            .split('"')
+            .next()
+            .unwrap();
+        let point = |p: &str| {
+            let (x, y) = p.split_once(',').unwrap();
+            let (x, y): (f64, f64) = (x.parse().unwrap(), -y.parse::<f64>().unwrap());
+            let up = title.contains("logarithmic");
+            (
+                if across { 10f64.powf(x) } else { x },
+                if up { 10f64.powf(y) } else { y },
+            )
+        };
+        let points: Vec<_> = points.split(' ').map(point).collect();
+        match all.last_mut() {
+            Some((known, pieces)) if *known == class => pieces.push(points),
+            _ => all.push((class, vec![points])),
+        }
+    }
+    all.into_iter().map(|(_, pieces)| pieces).collect()
 }
 
 /// A budget that fits and rehearsals that do not: the page says what is worse.
