@@ -151,10 +151,12 @@
     factList() {
       const h = this.header;
       const panel = this.reel.surround;
+      // As the viewer sees it.
+      const across = ({ width, height }) => h.turns % 2 ? `${height} x ${width}` : `${width} x ${height}`;
       const kB = (bytes) => `${(bytes / 1000).toFixed(1)} kB`;
       const pairs = [
-        ["Panel", `${panel.width} x ${panel.height}${panel.round ? ", round" : ""}`],
-        ...(h.width === panel.width && h.height === panel.height ? [] : [["Picture", `${h.width} x ${h.height}`]]),
+        ["Panel", `${across(panel)}${panel.round ? ", round" : ""}`],
+        ...(h.width === panel.width && h.height === panel.height ? [] : [["Picture", across(h)]]),
         ["Pictures", `${(h.rateNum / h.rateDen).toFixed(2)} fps, ${h.codingName}${h.level ? (h.level === 1 ? " light" : " full") : ""}`],
         ["Sound", h.sound === 0 ? "none" : `${h.clockRate} Hz, ${h.soundName}`],
         ["Link", h.meanRate ? `${kB(h.meanRate)}/s mean, ${kB(h.worstRate)}/s at worst` : "not stated"],

@@ -388,6 +388,10 @@ try {
     await page.waitForFunction((title) => document.querySelector("h1")?.textContent === title, want.title, { timeout: 20000 });
     await checkReel(want.path, want);
     await checkPlay(want.path, want);
+    // Sizes are told as they are seen, also of a panel that is mounted on its side.
+    const seen = { "/reels/turned.tbr": "200 x 100", "/reels/turned-mirror.tbr": "64 x 96" }[want.path];
+    const said = await page.locator(".player .facts").last().innerText();
+    check(!seen || said.includes(seen), `${want.path}: the panel is told as ${said}`);
   }
   await page.evaluate(() => { const p = window.testPlayer(); p.markBox.click(); return p.seek(p.length() / 2); });
   await shoot("player");

@@ -402,11 +402,14 @@ fn the_ring_buffers_worst_moment_is_labelled_with_what_is_drawn() {
     assert!(!page.contains("nearest to its limit"));
 }
 
-/// The curves of a plot as they are drawn, each in its pieces.
-fn pieces_of_series(plot: &str) -> Vec<Vec<Vec<(f64, f64)>>> {
+/// A curve as it is drawn: its pieces, each of places and values.
+type Pieces = Vec<Vec<(f64, f64)>>;
+
+/// The curves of a plot as they are drawn.
+fn pieces_of_series(plot: &str) -> Vec<Pieces> {
     let title = texts(plot).swap_remove(0);
     let across = plot.contains(", over Hz from ");
-    let mut all: Vec<(String, Vec<Vec<(f64, f64)>>)> = Vec::new();
+    let mut all: Vec<(String, Pieces)> = Vec::new();
     for line in plot.split("<polyline class=\"").skip(1) {
         let class = line.split('"').next().unwrap().to_owned();
         let points = line
