@@ -66,6 +66,15 @@ pub(super) fn sound(measured: &Measured, note: &str) -> String {
         let gated = |(at, v): &(f64, f64)| (*at, if *v > GATE_LUFS { *v } else { f64::NAN });
         let loudness = measured.loudness.iter().map(gated).collect();
         let mut plot = Plot::over_time("Loudness", "LUFS").with("momentary (400 ms)", loudness);
+        // A level of 0 LUFS is no more an end than any other; steady sound is a flat line.
+        let tens = |v: f64| (v / 10.0).floor() * 10.0;
+        let shown = || {
+            let levels = measured.loudness.iter().map(|(_, v)| *v);
+            levels.filter(|v| *v > GATE_LUFS).chain([integrated])
+        };
+        let least = shown().fold(f64::INFINITY, f64::min);
+        let most = shown().fold(f64::NEG_INFINITY, f64::max);
+        plot.up = plot.up.between(tens(least), tens(most) + 10.0);
         plot.levels.push(Level {
             name: format!("whole {integrated:.1} LUFS"),
             value: integrated,

@@ -49,7 +49,8 @@ pub(super) fn table(plots: &[Plot], of: &str) -> String {
         let _ = write!(
             head,
             "<th scope=\"col\">{}: {}, {}</th>",
-            escape(&plot.title),
+            // What follows are figures of the plot, not its name.
+            escape(plot.title.split(':').next().unwrap_or_default()),
             escape(&curve.name),
             escape(&plot.up.unit)
         );

@@ -398,6 +398,18 @@ fn the_ring_buffers_worst_moment_is_labelled_with_what_is_drawn() {
         there.iter().any(|v| (v - lowest).abs() < 0.051),
         "{lowest} kB at {at} s, drawn {there:?}"
     );
+    // And no level is lower between the start and the last byte that comes in, the other mark.
+    let last = ring.split("<path class=\"mark\"").nth(2).unwrap();
+    let last = last.split("d=\"M").nth(1).unwrap();
+    let last: f64 = last.split(' ').next().unwrap().parse().unwrap();
+    // Of each step the second point is the new level.
+    let levels = level.iter().skip(1).step_by(2);
+    let between = levels.filter(|p| p.0 >= -1e-6 && p.0 <= last + 1e-6);
+    let least = between.map(|p| p.1).fold(f64::MAX, f64::min);
+    assert!(
+        (least - lowest).abs() < 0.051,
+        "{least} kB is drawn, {lowest} kB told"
+    );
     // What a reel is at 300 % of is not near to a limit but beyond it.
     assert!(!page.contains("nearest to its limit"));
 }
