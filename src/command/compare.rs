@@ -12,16 +12,20 @@ use super::out::say;
 use super::show::{count, typed};
 use super::values;
 use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
+use crate::convert::compare_sound;
 use crate::export::upright;
 use crate::files::{Destination, Kind, publish_all};
 use crate::reel::ReelFile;
+use crate::sound::SoundScore;
 use crate::units::Nanos;
 
-/// Compare a reel with its source clip: PSNR and SSIM
+/// Compare a reel with its source clip: PSNR and SSIM, and the sound's noise
 ///
 /// Compares each decoded frame with the source frame, scaled by the reel's own
 /// settings but in full colour. For the whole clip, PSNR is computed from the
-/// mean squared error; SSIM is the mean.
+/// mean squared error; SSIM is the mean. The sound is compared before and behind
+/// its coding: signal-to-noise ratio, and noise-to-mask ratio by the ear model of
+/// ITU-R BS.1387, of the whole and of its worst quarter of a second.
 #[derive(clap::Args)]
 pub(crate) struct Args {
     /// The reel
@@ -87,14 +91,15 @@ pub(crate) fn run(args: Args) -> Result<ExitCode> {
         }
     })?;
     task.close();
+    let sound = compare_sound(&args.reel, &args.clip, terms)?;
     let strips = match &args.strips {
         Some(folder) => write_strips(&args, folder, &worst.moments)?,
         None => Vec::new(),
     };
     if args.json {
-        print_json(&args, &found, &worst, &all, &strips);
+        print_json(&args, &found, sound, &worst, &all, &strips);
     } else {
-        print_text(&args, &found, &worst, &strips);
+        print_text(&args, &found, sound, &worst, &strips);
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -187,7 +192,13 @@ fn score_text(score: &Score) -> String {
     )
 }
 
-fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]) {
+fn print_text(
+    args: &Args,
+    found: &Comparison,
+    sound: Option<SoundScore>,
+    worst: &Worst,
+    strips: &[PathBuf],
+) {
     say!(
         "{} against {}: {}",
         args.reel.display(),
@@ -199,6 +210,9 @@ fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]
         ("SSIM", found.ssim, found.lowest_ssim, "", 4),
     ] {
         say!("  {name} {mean:.places$}{unit} (lowest {lowest:.places$})");
+    }
+    if let Some(sound) = sound {
+        say!("  {}", sound_text(&sound));
     }
     if found.missing > 0 {
         say!(
@@ -226,6 +240,27 @@ fn print_text(args: &Args, found: &Comparison, worst: &Worst, strips: &[PathBuf]
     }
 }
 
+fn sound_text(sound: &SoundScore) -> String {
+    if sound.snr.is_infinite() {
+        return "sound as before its coding, every sample".to_owned();
+    }
+    format!(
+        "sound: SNR {:.1} dB, noise to mask {:.1} dB (worst {:.1} at {:.2} s; below 0 it is hidden)",
+        sound.snr, sound.noise_to_mask, sound.worst, sound.worst_at
+    )
+}
+
+/// Of equal sounds all figures are null.
+fn sound_json(sound: &SoundScore) -> serde_json::Value {
+    json!({
+        "samples": sound.samples,
+        "snr_db": finite(sound.snr),
+        "noise_to_mask_db": finite(sound.noise_to_mask),
+        "worst_noise_to_mask_db": finite(sound.worst),
+        "worst_seconds": sound.snr.is_finite().then_some(sound.worst_at),
+    })
+}
+
 /// JSON knows no infinity: equal pictures have PSNR null.
 fn score_json(score: &Score) -> serde_json::Value {
     json!({
@@ -243,6 +278,7 @@ fn finite(value: f64) -> Option<f64> {
 fn print_json(
     args: &Args,
     found: &Comparison,
+    sound: Option<SoundScore>,
     worst: &Worst,
     all: &[serde_json::Value],
     strips: &[PathBuf],
@@ -259,6 +295,7 @@ fn print_json(
         "ssim": found.ssim,
         "lowest_psnr": finite(found.lowest_psnr),
         "lowest_ssim": found.lowest_ssim,
+        "sound": sound.as_ref().map(sound_json),
         "worst": moments,
         "strips": strips.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
     });

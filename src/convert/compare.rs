@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
+use super::error::ConvertError;
 use super::likeness::{Alike, Likeness, find};
 use crate::coding::{self, CodingError, PanelDecoder, PanelSettings};
 use crate::picture::dither::expand;
@@ -71,6 +72,9 @@ pub enum CompareError {
     /// The picture stage refuses the reel's plan or the clip.
     #[error(transparent)]
     Picture(#[from] PictureError),
+    /// The clip's sound cannot be made anew.
+    #[error(transparent)]
+    Sound(Box<ConvertError>),
     /// A payload of the reel cannot be decoded.
     #[error("picture {number}: {reason}")]
     Coding {
@@ -79,6 +83,12 @@ pub enum CompareError {
         /// What the decoder says.
         reason: CodingError,
     },
+}
+
+impl From<ConvertError> for CompareError {
+    fn from(error: ConvertError) -> Self {
+        Self::Sound(Box::new(error))
+    }
 }
 
 /// Where the reel's pictures are instead.

@@ -1,32 +1,51 @@
 //! Measuring passes over the sound, if the plan has a loudness target.
 
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::error::ConvertError;
 use super::plan::ConvertPlan;
-use crate::sound::{Layout, Measured, SoundMeter, Verdict};
+use crate::sound::{Layout, Measured, SoundMeter, SoundPlan, Verdict};
 use crate::source::{Clip, Item, OpenOptions};
 
-/// Measures the wanted part as often as the meter asks for. Sound that changes
-/// its form in mid-stream is judged by its first form.
+/// Measures the wanted part as often as the meter asks for.
 pub(super) fn measure(
     plan: &ConvertPlan,
     stop: &AtomicBool,
 ) -> Result<Option<Measured>, ConvertError> {
-    let wanted = plan.sound.as_ref().filter(|sound| sound.needs_measuring());
-    let Some(sound) = wanted else { return Ok(None) };
+    let Some(sound) = &plan.sound else {
+        return Ok(None);
+    };
+    measure_sound(&plan.source, &plan.open, sound, || {
+        match stop.load(Ordering::Relaxed) {
+            true => Err(ConvertError::Stopped(plan.output().into())),
+            false => Ok(()),
+        }
+    })
+}
+
+/// The same of a clip, if its plan needs it. Sound that changes its form in
+/// mid-stream is judged by its first form. Ends with the error of `go_on`, if it
+/// gives one.
+pub(super) fn measure_sound(
+    source: &Path,
+    open: &OpenOptions,
+    sound: &SoundPlan,
+    go_on: impl Fn() -> Result<(), ConvertError>,
+) -> Result<Option<Measured>, ConvertError> {
+    if !sound.needs_measuring() {
+        return Ok(None);
+    }
     let open = OpenOptions {
         sound_only: true,
-        ..plan.open.clone()
+        ..open.clone()
     };
     let mut meter: Option<SoundMeter> = None;
     loop {
-        let mut clip = Clip::open(&plan.source, &open)?;
+        let mut clip = Clip::open(source, &open)?;
         let mut form = None;
         while let Some(item) = clip.next_item()? {
-            if stop.load(Ordering::Relaxed) {
-                return Err(ConvertError::Stopped(plan.output().into()));
-            }
+            go_on()?;
             let Item::Sound(block) = item else { continue };
             let this = (block.rate, block.channels, block.mask);
             if *form.get_or_insert(this) != this {

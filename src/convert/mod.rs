@@ -15,6 +15,7 @@ mod allowance;
 mod assemble;
 mod choices;
 pub mod compare;
+mod compare_sound;
 mod cutter;
 mod decode;
 mod encoder;
@@ -39,6 +40,7 @@ mod view;
 mod wire;
 
 pub use choices::{Choices, CodingChoice, SoundChoice};
+pub use compare_sound::compare_sound;
 pub use error::ConvertError;
 pub use footage::{Footage, SubtitleSource};
 pub use listen::{check_copies, listen};

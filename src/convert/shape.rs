@@ -207,7 +207,7 @@ impl<'a> Pictures<'a> {
 }
 
 /// The sound stage, created again where the source's format changes.
-struct Sounds<'a> {
+pub(super) struct Sounds<'a> {
     plan: &'a SoundPlan,
     measured: Option<Measured>,
     stage: Option<(Form, SoundStage)>,
@@ -218,7 +218,7 @@ struct Sounds<'a> {
 type Form = (u32, usize, u64);
 
 impl<'a> Sounds<'a> {
-    fn new(plan: &'a SoundPlan, measured: Option<Measured>) -> Self {
+    pub(super) fn new(plan: &'a SoundPlan, measured: Option<Measured>) -> Self {
         Self {
             plan,
             measured,
@@ -227,7 +227,7 @@ impl<'a> Sounds<'a> {
         }
     }
 
-    fn take(&mut self, sound: &SourceSound) -> Result<Vec<i16>, ConvertError> {
+    pub(super) fn take(&mut self, sound: &SourceSound) -> Result<Vec<i16>, ConvertError> {
         let form = (sound.rate, sound.channels, sound.mask);
         let mut samples = Vec::new();
         if self.stage.as_ref().is_some_and(|(f, _)| *f != form) {
@@ -244,7 +244,7 @@ impl<'a> Sounds<'a> {
         Ok(samples)
     }
 
-    fn finish(&mut self) -> Result<Vec<i16>, ConvertError> {
+    pub(super) fn finish(&mut self) -> Result<Vec<i16>, ConvertError> {
         let mut samples = Vec::new();
         if let Some((_, mut stage)) = self.stage.take() {
             stage.finish(&mut samples)?;

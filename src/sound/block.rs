@@ -15,7 +15,7 @@ use super::block_error::BlockError;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(
     feature = "host",
-    derive(serde::Serialize, clap::ValueEnum),
+    derive(serde::Serialize, serde::Deserialize, clap::ValueEnum),
     serde(rename_all = "kebab-case")
 )]
 #[repr(u8)]

@@ -1,9 +1,9 @@
 //! Dynamic range compression, for quiet hours and for noisy rooms.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Dynamic range of the reel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum DynamicRange {
     /// Unchanged.

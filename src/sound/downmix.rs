@@ -1,11 +1,11 @@
 //! Downmix of any channel layout to mono.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::layout::{Channel, Layout};
 
 /// Mix of all channels to mono.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum Downmix {
     /// ITU-R BS.775 weights, scaled so that a tone that is equal in left and

@@ -2,15 +2,15 @@
 
 use byteorder::{ByteOrder as _, LE};
 
-use super::adpcm::{STEPS, State};
+use super::adpcm_encoder::AdpcmEncoder;
 use super::block::{SoundCoding, block_bytes};
 use super::shaped8::Shaped8;
 
 /// Codes one slice's samples after another.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct BlockEncoder {
     coding: SoundCoding,
-    index: u8,
+    adpcm: Option<AdpcmEncoder>,
     shaped: Shaped8,
     most: i32,
 }
@@ -21,7 +21,7 @@ impl BlockEncoder {
     pub fn new(coding: SoundCoding, rate: u32) -> Self {
         Self {
             coding,
-            index: 0,
+            adpcm: (coding == SoundCoding::Adpcm).then(|| AdpcmEncoder::new(rate)),
             shaped: Shaped8::new(rate),
             most: 32_768,
         }
@@ -53,42 +53,13 @@ impl BlockEncoder {
     }
 
     fn adpcm(&mut self, samples: &[i16], bytes: &mut Vec<u8>) {
-        let Some((&first, rest)) = samples.split_first() else {
+        let (Some(&first), Some(coder)) = (samples.first(), &mut self.adpcm) else {
             return;
         };
-        let mut state = State {
-            sample: first,
-            index: self.index,
-        };
-        bytes.extend([0, 0, state.index, 0]);
+        let (index, nibbles) = coder.encode(samples, self.most);
+        bytes.extend([0, 0, index, 0]);
         LE::write_i16(bytes, first);
-        for pair in rest.chunks(2) {
-            let low = nearest(&mut state, pair[0], self.most);
-            let high = pair
-                .get(1)
-                .map_or(0, |&s| nearest(&mut state, s, self.most));
-            bytes.push(low | high << 4);
-        }
-        self.index = state.index;
+        let byte = |pair: &[u8]| pair[0] | pair.get(1).unwrap_or(&0) << 4;
+        bytes.extend(nibbles.chunks(2).map(byte));
     }
-}
-
-/// The nibble whose sample comes closest without passing `most`, and the
-/// decoder's step with it.
-fn nearest(state: &mut State, sample: i16, most: i32) -> u8 {
-    let difference = i32::from(sample) - i32::from(state.sample);
-    let step = i32::from(STEPS[usize::from(state.index)]);
-    let magnitude = (difference.abs() * 4 / step).min(7) as u8;
-    let sign = if difference < 0 { 8 } else { 0 };
-    let before = *state;
-    for nibble in (0..=magnitude).rev().map(|m| m | sign) {
-        *state = before;
-        if i32::from(state.step(nibble)).abs() <= most {
-            return nibble;
-        }
-    }
-    // Even the smallest step outwards is too much: take it inwards.
-    *state = before;
-    state.step(8 - sign);
-    8 - sign
 }

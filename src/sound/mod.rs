@@ -13,6 +13,8 @@ pub mod block;
 mod block_error;
 
 #[cfg(feature = "host")]
+mod adpcm_encoder;
+#[cfg(feature = "host")]
 pub mod biquad;
 #[cfg(feature = "host")]
 pub mod chart;
@@ -32,6 +34,10 @@ mod error;
 mod front;
 #[cfg(feature = "model")]
 pub mod gain;
+#[cfg(feature = "host")]
+mod hearing;
+#[cfg(feature = "host")]
+mod judge;
 #[cfg(feature = "host")]
 pub mod layout;
 #[cfg(feature = "host")]
@@ -66,6 +72,7 @@ pub use {
     downmix::Downmix,
     encode::BlockEncoder,
     error::SoundError,
+    judge::{SoundJudge, SoundScore},
     layout::{Channel, Layout},
     limit::LimiterWork,
     loudness::{Loudness, LoudnessMeter},

@@ -1,6 +1,6 @@
 //! Plan of the sound stage.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::block::SoundCoding;
 use super::compress::DynamicRange;
@@ -15,7 +15,7 @@ pub const RATE_MAX: u32 = 48_000;
 
 /// A plan for the sound of one reel. The default changes nothing but rate and
 /// channels, except that no true peak passes -1 dBTP: a tone keeps its level.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SoundPlan {
     /// Samples per second of the reel, 8000..=48000 Hz.
     pub rate: u32,

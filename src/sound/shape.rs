@@ -1,6 +1,6 @@
 //! Filters for a small speaker: high-pass, virtual bass, high shelf.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 
@@ -8,7 +8,7 @@ use super::biquad::{Biquad, Coefficients, butterworth_qs};
 use super::error::{SoundError, in_range};
 
 /// Removes what is below the speaker's resonance.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct HighPass {
     /// Corner, Hz: the speaker's resonance in its box.
     pub hz: f64,
@@ -58,7 +58,7 @@ impl HighPass {
 
 /// Harmonics of the removed bass: the ear hears their common fundamental (the
 /// missing fundamental).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct VirtualBass {
     /// Bass below this frequency is replaced, Hz: the speaker's resonance.
     pub hz: f64,
@@ -79,7 +79,7 @@ impl VirtualBass {
 }
 
 /// A high shelf that lifts or lowers the presence range.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct HighShelf {
     /// Where half of the change is reached, Hz.
     pub hz: f64,

@@ -2,9 +2,11 @@
 
 use std::path::Path;
 
-use thumbreel::convert::{Choices, ConvertError};
-use thumbreel::sound::SoundCoding;
+use thumbreel::convert::compare::Terms;
+use thumbreel::convert::{Choices, ConvertError, compare_sound};
+use thumbreel::sound::{DynamicRange, SoundCoding};
 use thumbreel::source::SoundChoice;
+use thumbreel::units::Nanos;
 
 use crate::common::media::{ffmpeg, folder, frequency};
 use crate::common::played::{Played, play, play_some};
@@ -108,6 +110,55 @@ fn a_loudness_target_is_met_and_told() {
     let samples = play(&reel).float_samples();
     let db = level(&samples[48_000..144_000]);
     assert!((db - (-20.0 + 3.01)).abs() < 0.3, "{db}");
+}
+
+/// The clip's side is made anew from the note: of a coding that loses nothing not one
+/// sample may differ, whatever was done to the sound. Of another, the figures must be
+/// those of the two reels' samples.
+#[test]
+fn sound_is_compared_with_what_was_coded() {
+    let folder = folder();
+    ffmpeg(
+        folder.path(),
+        "-f lavfi -i testsrc2=s=32x24:r=10:d=5 \
+         -f lavfi -i 'aevalsrc=0.3*sin(2*PI*330*t)*abs(sin(5*t))|0.2*sin(2*PI*(200+900*t)*t):s=44100:d=5' \
+         -c:v mpeg4 -c:a flac a.mkv",
+    );
+    let clip = folder.path().join("a.mkv");
+    let reel = clip.with_extension("tbr");
+    let compared = || compare_sound(&reel, &clip, Terms::default()).unwrap();
+    let shaped = |c: &mut Choices| {
+        c.shaping.loudness = Some(-14.0);
+        c.shaping.high_pass = Some(300.0);
+        c.shaping.virtual_bass = Some(-3.0);
+        c.shaping.high_shelf = Some(2.0);
+        c.shaping.dynamic_range = DynamicRange::Night;
+        c.from = Nanos(700_000_000);
+        c.length = Some(Nanos(3_000_000_000));
+    };
+    let plain = heard(&clip, shaped);
+    let found = compared().expect("there is sound");
+    assert_eq!(found.snr, f64::INFINITY, "{found:?}");
+    assert!(
+        found.samples as usize > plain.samples.len() - 24,
+        "{found:?}"
+    );
+    let coded = heard(&clip, |c| {
+        shaped(c);
+        c.sound_coding = SoundCoding::Adpcm;
+    });
+    let found = compared().expect("there is sound");
+    let pairs = plain.samples.iter().zip(&coded.samples);
+    let error: f64 = pairs
+        .map(|(a, b)| (f64::from(*a) - f64::from(*b)).powi(2))
+        .sum();
+    let signal: f64 = plain.samples.iter().map(|a| f64::from(*a).powi(2)).sum();
+    let snr = 10.0 * (signal / error).log10();
+    assert!((found.snr - snr).abs() < 0.05, "{found:?}, {snr} dB");
+    assert!((-40.0..20.0).contains(&found.noise_to_mask), "{found:?}");
+    assert!(found.worst > found.noise_to_mask, "{found:?}");
+    heard(&clip, |c| c.sound = SoundChoice::Silent);
+    assert!(compared().is_none());
 }
 
 /// Ten minutes with a flash and a click together every ten seconds.

@@ -7,6 +7,7 @@ mod filters;
 mod gain;
 mod level;
 mod loudness;
+mod noise;
 mod phase;
 mod programme;
 mod python;
