@@ -397,8 +397,8 @@ impl Steps {
                 *fed += tap * error;
             }
         }
-        for i in 0..PATHS {
-            let wanted = sample - fed[i];
+        for (i, fed) in fed.into_iter().enumerate() {
+            let wanted = sample - fed;
             let (at, index) = (paths.sample[i], paths.index[i]);
             let (magnitudes, magnitude, sign) = nearest(wanted - at as f32, index);
             // The other neighbour: further out beyond the middle between two, else
