@@ -452,7 +452,7 @@ fn a_peak_above_the_ceiling_is_told() {
     let reel = folder.path().join("surf.tbr");
     let remark = |coding: &str, ceiling: &str| {
         let options = [
-            "--loudness=-8",
+            "--loudness=-6",
             "--sound-coding",
             coding,
             "--ceiling",

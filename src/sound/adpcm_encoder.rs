@@ -19,15 +19,16 @@ const ORDER: usize = 8;
 /// Strengths that are tried.
 const STRENGTHS: [f64; 4] = [0.0, 0.3, 0.5, 0.7];
 const TRIES: usize = STRENGTHS.len();
-/// Paths that survive each sample, at most 8.
-const PATHS: usize = 8;
+/// Paths that survive each sample, a power of two and at most 8: 8 hide the noise by a
+/// quarter of a dB more in the mean and take 1.7 times as long.
+const PATHS: usize = 4;
 /// Next steps: two for each path.
 const NEXT: usize = 2 * PATHS;
 /// Most that shaping may raise the noise's energy, of the flat noise's (12 dB, ours):
 /// noise under a single tone is hidden by the model up to the tone's own height.
 const LOUDEST: f64 = 16.0;
 /// What is added to the step index at which the last block ended, to begin with.
-const STARTS: [i32; PATHS] = [0, 8, -8, 16, -16, 24, 32, 48];
+const STARTS: [i32; PATHS] = [0, 8, -8, 24];
 /// Buckets in which paths that meet are found.
 const BUCKETS: usize = 64;
 /// Lowest density of the noise that is asked for, of the highest (-90 dB): keeps
