@@ -209,7 +209,8 @@ fn no_stall_seen_is_a_bound_and_no_zero() {
 #[test]
 fn a_profile_comes_of_answers() {
     let like = Board::find("lantern-room").unwrap();
-    let answers = "gull-post\nA post by the quay\n160\n128\n\n\n\n\n\n\n20_000_000\n\n\nsd-1-bit\n\n\nnone\n";
+    let answers =
+        "gull-post\nA post by the quay\n160\n128\n\n\n\n\n\n\n20_000_000\n\n\nsd-1-bit\n\n\nnone\n";
     let mut asked = Vec::new();
     let board = ask(&like, &mut answers.as_bytes(), &mut asked).unwrap();
     assert_eq!(
