@@ -41,7 +41,7 @@ fn most(figure: impl Fn(InstructionSet) -> f64) -> f64 {
 
 impl Counted {
     /// What pictures in `coding` take on a core; on one that is not named, the most
-    /// that any of [`USUAL`] takes.
+    /// that any counted one takes, Armv6-M left out.
     #[must_use]
     pub fn new(coding: PictureCoding, set: InstructionSet) -> Self {
         let light = match coding {
