@@ -13,7 +13,9 @@
 //! A stage knows the stages before it only by the plain data it is given, and
 //! no module imports a later one. Without features the crate is `no_std`
 //! and never allocates: the container reader and the decoders. `files` adds reels
-//! in files, `model` boards, budget and rehearsal, `host` all the rest.
+//! in files, their encoders and a panel in memory, `model` boards, budget and
+//! rehearsal, `convert` clips, `serve` the server, `report` the report, `program`
+//! (on by default) the command line with all of these.
 //!
 //! # Writing a reel
 //!
@@ -56,7 +58,7 @@
 //! panel shows:
 //!
 //! ```
-//! # #[cfg(feature = "host")] {
+//! # #[cfg(feature = "files")] {
 //! use thumbreel::coding::{PanelDecoder, PanelSettings};
 //! use thumbreel::reel::{Event, ReelFile};
 //!
@@ -85,7 +87,7 @@
 //! # Budgeting
 //!
 //! ```
-//! # #[cfg(feature = "host")] {
+//! # #[cfg(feature = "model")] {
 //! use thumbreel::board::Board;
 //! use thumbreel::budget::{Budget, Link, PictureCoding, Settings, Terms, Verdict};
 //! use thumbreel::units::Ratio;
@@ -117,27 +119,27 @@ pub mod board;
 pub mod budget;
 #[cfg(feature = "model")]
 pub mod chart;
-#[cfg(feature = "host")]
+#[cfg(feature = "program")]
 pub mod command;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod convert;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod demo;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod export;
 #[cfg(feature = "files")]
 pub mod files;
-#[cfg(feature = "host")]
+#[cfg(all(feature = "files", feature = "model"))]
 pub mod firmware;
-#[cfg(feature = "host")]
+#[cfg(any(feature = "serve", feature = "report"))]
 pub mod page;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod picture;
 #[cfg(feature = "model")]
 pub mod rehearsal;
-#[cfg(feature = "host")]
+#[cfg(feature = "report")]
 pub mod report;
-#[cfg(feature = "host")]
+#[cfg(feature = "serve")]
 pub mod serve;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod source;

@@ -8,6 +8,7 @@ use super::{Board, PowerSource, sections};
 
 /// Why a profile cannot be used.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum BoardError {
     /// The file cannot be read.
     #[cfg(feature = "files")]

@@ -6,6 +6,7 @@ use super::{Board, Provenance};
 
 /// Why a log is refused.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum MeasureError {
     /// A line that the probe does not print.
     #[error("{file}: line {line}: {message}")]

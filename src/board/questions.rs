@@ -78,6 +78,7 @@ const LINKS: [&str; 2] = ["card.bus", "wifi.mcs"];
 
 /// Why no profile came of the answers.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum AskError {
     /// Input ended after a wrong answer.
     #[error("the answers ended with a wrong one: {0}; answer again")]

@@ -126,6 +126,7 @@ impl Default for Terms {
 
 /// Why there is no budget.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum BudgetError {
     /// The board has no such link.
     #[error(

@@ -176,7 +176,7 @@ fn cut(rows: &[u64], mut give: impl FnMut(usize, usize, usize, usize)) {
     }
 }
 
-#[cfg(all(test, feature = "host"))]
+#[cfg(all(test, feature = "files"))]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -8,6 +8,11 @@
 use byteorder::{BE, ByteOrder as _};
 
 use jpeg_encoder::{ColorType, SamplingFactor};
+use zune_core::bytestream::ZCursor;
+use zune_core::colorspace::ColorSpace;
+use zune_core::options::DecoderOptions;
+use zune_jpeg::JpegDecoder;
+use zune_jpeg::errors::DecodeErrors;
 
 use super::rate::{Ask, Trial};
 use super::{CodingError, DecodeError, Encoded, Load, PictureIn, WINDOW_BYTES, nearest_565};
@@ -141,15 +146,20 @@ pub fn decode(
         return Err(DecodeError::Invalid("no start of a JPEG picture").into());
     }
     whole.extend(&picture[2..]);
-    let image = image::load_from_memory_with_format(&whole, image::ImageFormat::Jpeg)
-        .map_err(|e| CodingError::Jpeg(e.to_string()))?
-        .into_rgb8();
-    if image.dimensions() != (width.into(), height.into()) {
+    let options = DecoderOptions::default()
+        .set_strict_mode(false)
+        .jpeg_set_out_colorspace(ColorSpace::RGB);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(whole.as_slice()), options);
+    let refused = |e: DecodeErrors| CodingError::Jpeg(e.to_string());
+    decoder.decode_headers().map_err(refused)?;
+    if decoder.dimensions() != Some((width.into(), height.into())) {
         return Err(DecodeError::Invalid("a JPEG picture of another size").into());
     }
-    Ok(image
-        .pixels()
-        .map(|p| nearest_565(p[0], p[1], p[2]))
+    let rgb = decoder.decode().map_err(refused)?;
+    let (pixels, _) = rgb.as_chunks();
+    Ok(pixels
+        .iter()
+        .map(|&[r, g, b]| nearest_565(r, g, b))
         .collect())
 }
 

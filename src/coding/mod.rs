@@ -2,7 +2,7 @@
 //!
 //! The decoding half (`raw`, `mask`, `dirty`, `patch`) is `no_std`, never
 //! allocates and holds no `unsafe`; the encoders, JPEG, rate control and the
-//! [`PanelDecoder`] need the feature `host`. The normative text is
+//! [`PanelDecoder`] need the feature `files`. The normative text is
 //! `spec/coding.md`.
 
 pub mod dirty;
@@ -10,34 +10,34 @@ pub mod patch;
 pub mod raw;
 pub use crate::units::{ByteOrder, Shape, mask};
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod denoise;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub mod jpeg;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod load;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod panel;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod plan;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub(crate) mod rate;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod raw_encoder;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use denoise::denoised;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use load::{Load, Weigher};
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use panel::{FLAG_KEY, FLAG_UNCHANGED, PanelDecoder, PanelSettings};
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use plan::{EncoderPlan, Weights, encoder};
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use rate::{Bucket, Limits};
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use raw_encoder::RawEncoder;
-#[cfg(feature = "host")]
+#[cfg(feature = "program")]
 pub(crate) use raw_encoder::bus_bytes;
 
 /// Bytes on the bus to open one window of the panel: column, row and write
@@ -46,7 +46,8 @@ pub const WINDOW_BYTES: u32 = 11;
 
 /// How a picture is coded; the number is the container's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-#[cfg_attr(feature = "host", derive(clap::ValueEnum))]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
+#[non_exhaustive]
 pub enum Coding {
     /// Pixels ready for the bus, largest.
     Raw = 0,
@@ -81,6 +82,7 @@ impl Coding {
 
 /// Why a payload could not be decoded. The panel keeps its last picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum DecodeError {
     /// The payload ends before the picture does.
     Short,
@@ -135,12 +137,13 @@ pub const fn expand_565(p: u16) -> [u8; 3] {
     ]
 }
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod host {
     use super::DecodeError;
 
     /// Why a picture could not be encoded, or not be decoded on the host.
     #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+    #[non_exhaustive]
     pub enum CodingError {
         /// The input does not have the size that was promised.
         #[error("the picture is {got} but the encoder was made for {want}")]
@@ -252,7 +255,7 @@ mod host {
 /// Most pixels on a side of a panel.
 pub const MOST_SIDE: u16 = 512;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub(crate) fn check_size(width: u16, height: u16) -> Result<(), CodingError> {
     if (1..=MOST_SIDE).contains(&width) && (1..=MOST_SIDE).contains(&height) {
         return Ok(());
@@ -262,7 +265,7 @@ pub(crate) fn check_size(width: u16, height: u16) -> Result<(), CodingError> {
     )))
 }
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use host::{CodingError, Encoded, PictureEncoder, PictureIn};
 
 #[cfg(test)]

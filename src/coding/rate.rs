@@ -4,14 +4,13 @@
 //! again coarser, then smaller, and at last not shown. A picture that cannot
 //! be left out (a key picture) and fits no way is an error.
 
-use serde::Serialize;
-
 use super::{CodingError, Encoded, PictureEncoder, PictureIn};
 use crate::units::Ratio;
 
 /// A leaky bucket: in any span of t seconds at most `rate` x t + `depth`
 /// payload bytes are sent.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "model", derive(serde::Serialize))]
 pub struct Bucket {
     /// Drain rate, bytes per second.
     pub rate: u32,
@@ -20,7 +19,8 @@ pub struct Bucket {
 }
 
 /// What pictures may cost. `None`: as much as they like.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "model", derive(serde::Serialize))]
 pub struct Limits {
     /// Aim for the mean of payload bytes per second; not a promise.
     pub mean: Option<u32>,

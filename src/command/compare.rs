@@ -15,6 +15,7 @@ use crate::convert::compare::{Comparison, Pair, Score, Terms, compare};
 use crate::convert::compare_sound;
 use crate::export::upright;
 use crate::files::{Destination, Kind, publish_all};
+use crate::picture::Image;
 use crate::reel::ReelFile;
 use crate::sound::SoundScore;
 use crate::units::Nanos;
@@ -120,7 +121,7 @@ struct Worst {
 
 struct Moment {
     score: Score,
-    strip: Option<image::RgbImage>,
+    strip: Option<Image>,
 }
 
 impl Worst {
@@ -148,7 +149,7 @@ impl Worst {
 
 /// Clip, panel and difference side by side, as the viewer sees them; no
 /// difference is mid grey.
-fn strip(pair: &Pair<'_>) -> image::RgbImage {
+fn strip(pair: &Pair<'_>) -> Image {
     let differ = |(&source, &panel): (&u8, &u8)| {
         (128 + 4 * (i32::from(panel) - i32::from(source))).clamp(0, 255) as u8
     };
@@ -156,15 +157,13 @@ fn strip(pair: &Pair<'_>) -> image::RgbImage {
     let views = [pair.source, pair.panel, &difference].map(|pixels| {
         let pixel = |x: u32, y: u32| {
             let at = (y as usize * usize::from(pair.width) + x as usize) * 3;
-            image::Rgb([pixels[at], pixels[at + 1], pixels[at + 2]])
+            [pixels[at], pixels[at + 1], pixels[at + 2]]
         };
-        let view = image::RgbImage::from_fn(pair.width.into(), pair.height.into(), pixel);
+        let view = Image::from_fn(pair.width.into(), pair.height.into(), pixel);
         upright(pair.mounting, view)
     });
-    let (w, h) = views[0].dimensions();
-    image::RgbImage::from_fn(3 * w, h, |x, y| {
-        *views[(x / w) as usize].get_pixel(x % w, y)
-    })
+    let (w, h) = views[0].size();
+    Image::from_fn(3 * w, h, |x, y| views[(x / w) as usize].pixel(x % w, y))
 }
 
 fn write_strips(args: &Args, folder: &Path, moments: &[Moment]) -> Result<Vec<PathBuf>> {

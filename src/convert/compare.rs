@@ -23,6 +23,7 @@ use crate::units::{Nanos, mask};
 
 /// Why a reel could not be compared.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum CompareError {
     /// The reel cannot be read.
     #[error("{path}: {reason}", path = .path.display())]

@@ -12,6 +12,7 @@ use crate::source::SourceError;
 
 /// Why a clip was not converted. No file has the reel's name then.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ConvertError {
     /// Something that was asked for is out of its range.
     #[error("{0}")]

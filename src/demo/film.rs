@@ -19,6 +19,7 @@ use super::{HEIGHT, RATE, SOUND_RATE, WIDTH, play};
 
 /// Why the film could not be made.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum FilmError {
     /// The file cannot be made.
     #[error("cannot write {path}: {why}", path = .path.display(), why = crate::files::reason(.reason))]

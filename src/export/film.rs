@@ -4,11 +4,11 @@ use ffmpeg_next::codec::{self, encoder};
 use ffmpeg_next::format::{self, context::Output};
 use ffmpeg_next::util::{channel_layout::ChannelLayout, color};
 use ffmpeg_next::{Dictionary, Error, Packet, Rational, frame};
-use image::RgbImage;
 
 use super::unsigned::{name_track, without_messages, write_header};
 use super::{Damages, ExportError, Look, Span, Step, Walk};
 use crate::files::{Draft, OutputError};
+use crate::picture::Image;
 use crate::sound::resample::Resampler;
 use crate::source::MediaError;
 
@@ -133,7 +133,7 @@ impl Film {
         })
     }
 
-    fn picture(&mut self, image: &RgbImage, tick: u64) -> Result<(), Error> {
+    fn picture(&mut self, image: &Image, tick: u64) -> Result<(), Error> {
         let mut frame = to_yuv(image, even(self.look.size()));
         frame.set_pts(Some((tick - self.from) as i64));
         self.video.encoder.send_frame(&frame)?;
@@ -331,13 +331,13 @@ impl Audio {
 
 /// 8-bit RGB as limited-range BT.709 (ITU-R BT.709-6 section 3) in 4:2:0, each
 /// chroma sample the mean of its four pixels.
-fn to_yuv(image: &RgbImage, (width, height): (u32, u32)) -> frame::Video {
+fn to_yuv(image: &Image, (width, height): (u32, u32)) -> frame::Video {
     let mut frame = frame::Video::new(format::Pixel::YUV420P, width, height);
     frame.set_color_space(color::Space::BT709);
     frame.set_color_range(color::Range::MPEG);
     let pixel = |x: u32, y: u32| {
-        let at = image.get_pixel(x.min(image.width() - 1), y.min(image.height() - 1));
-        at.0.map(|c| f64::from(c) / 255.0)
+        let at = image.pixel(x.min(image.width() - 1), y.min(image.height() - 1));
+        at.map(|c| f64::from(c) / 255.0)
     };
     let luma = |[r, g, b]: [f64; 3]| 0.2126 * r + 0.7152 * g + 0.0722 * b;
     let stride = frame.stride(0);

@@ -1,12 +1,12 @@
 //! Pictures as an animated GIF that repeats for ever.
 
-use std::io::{BufWriter, Write};
+use std::io::{self, BufWriter, Write};
 
-use image::codecs::gif::{GifEncoder, Repeat};
-use image::{Delay, DynamicImage, Frame, RgbImage};
+use gif::{DisposalMethod, Encoder, EncodingError, Frame, Repeat};
 
 use super::{Damages, ExportError, Look, Span, Step, Walk};
-use crate::files::Draft;
+use crate::files::{Draft, OutputError};
+use crate::picture::Image;
 
 /// Palette search effort, 1 (best) to 30.
 const EFFORT: i32 = 10;
@@ -19,20 +19,30 @@ pub fn gif(walk: &mut Walk, span: Span, look: Look, target: Draft) -> Result<Dam
     let path = target.path().to_owned();
     let file = target.handle()?;
     let mut out = BufWriter::new(file);
-    let mut encoder = GifEncoder::new_with_speed(&mut out, EFFORT);
-    encoder
-        .set_repeat(Repeat::Infinite)
-        .map_err(ExportError::image(&path))?;
+    let refused = |error: EncodingError| {
+        let reason = match error {
+            EncodingError::Io(reason) => reason,
+            other => io::Error::other(other),
+        };
+        ExportError::from(OutputError::io(&path, reason))
+    };
+    let (width, height) = look.size();
+    let side = |pixels: u32| {
+        let too_large = |_| ExportError::Nothing(path.clone(), "a picture too large for a GIF");
+        u16::try_from(pixels).map_err(too_large)
+    };
+    let (width, height) = (side(width)?, side(height)?);
+    let mut encoder = Encoder::new(&mut out, width, height, &[]).map_err(&refused)?;
+    encoder.set_repeat(Repeat::Infinite).map_err(&refused)?;
     let rate = f64::from(walk.header().clock_rate);
     // A frame's delay is known when the next one comes.
-    let mut waiting: Option<(u64, RgbImage)> = None;
+    let mut waiting: Option<(u64, Image)> = None;
     let mut last = 0;
-    let mut write = |image: RgbImage, from: u64, to: u64| {
-        let frame = DynamicImage::from(image).into_rgba8();
-        let frame = Frame::from_parts(frame, 0, 0, delay(from, to, rate));
-        encoder
-            .encode_frame(frame)
-            .map_err(ExportError::image(&path))
+    let mut write = |image: Image, from: u64, to: u64| {
+        let mut frame = Frame::from_rgb_speed(width, height, image.bytes(), EFFORT);
+        frame.delay = delay(from, to, rate);
+        frame.dispose = DisposalMethod::Background;
+        encoder.write_frame(&frame).map_err(&refused)
     };
     let damages = walk.run(span, |step| {
         match step {
@@ -59,8 +69,8 @@ pub fn gif(walk: &mut Walk, span: Span, look: Look, target: Draft) -> Result<Dam
 
 /// GIF counts hundredths of a second; rounding each end keeps the sum true, and
 /// viewers slow down delays below two.
-fn delay(from: u64, to: u64, rate: f64) -> Delay {
+fn delay(from: u64, to: u64, rate: f64) -> u16 {
     let hundredths = |tick: u64| (tick as f64 * 100.0 / rate).round() as u32;
     let count = hundredths(to).saturating_sub(hundredths(from)).max(2);
-    Delay::from_numer_denom_ms(10 * count, 1)
+    u16::try_from(count).unwrap_or(u16::MAX)
 }

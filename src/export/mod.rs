@@ -10,7 +10,7 @@ mod upright;
 mod walk;
 mod wav;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use crate::files::OutputError;
 
@@ -28,6 +28,7 @@ use crate::source::MediaError;
 
 /// Why an export failed.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ExportError {
     /// The reel cannot be read.
     #[error("{path}: {why}", path = .0.display(), why = .1)]
@@ -47,18 +48,4 @@ pub enum ExportError {
     /// What was asked for is not in the reel.
     #[error("{path}: {why}", path = .0.display(), why = .1)]
     Nothing(PathBuf, &'static str),
-}
-
-impl ExportError {
-    /// An image library's; what it says beside the system's own words is not for users.
-    fn image(path: &Path) -> impl Fn(image::ImageError) -> Self + use<> {
-        let path = path.to_owned();
-        move |error| {
-            let reason = match error {
-                image::ImageError::IoError(reason) => reason,
-                other => std::io::Error::other(other),
-            };
-            OutputError::io(&path, reason).into()
-        }
-    }
 }

@@ -1,16 +1,14 @@
 //! Panel pixels as images, sharp when enlarged, and PNG files of them.
 
-use std::io::{Cursor, Write};
+use std::io::Write;
 use std::path::Path;
-
-use image::{ImageFormat, Rgb, RgbImage, imageops};
 
 use super::{Damages, ExportError, Span, Step, Walk, upright};
 use crate::coding::mask::row_span;
 use crate::coding::{Shape, expand_565};
-use crate::files::{Draft, Workshop};
-use crate::picture::Surround;
+use crate::files::{Draft, OutputError, Workshop};
 use crate::picture::panel::safe_area_view;
+use crate::picture::{Image, Surround};
 use crate::reel::{Mounting, Wire};
 
 /// How panel pixels become an image.
@@ -73,13 +71,13 @@ impl Look {
 
     /// An image of the whole panel, upright.
     #[must_use]
-    pub fn image(&self, pixels: &[u16]) -> RgbImage {
-        let mut image = RgbImage::new(self.width.into(), self.height.into());
+    pub fn image(&self, pixels: &[u16]) -> Image {
+        let mut image = Image::filled(self.width.into(), self.height.into(), [0; 3]);
         for (y, row) in (0..self.height).zip(pixels.chunks_exact(self.width.into())) {
             let (start, end) = self.visible(y);
             for x in start..end {
-                let colour = Rgb(self.colour(row[usize::from(x)]));
-                image.put_pixel(x.into(), y.into(), colour);
+                let colour = self.colour(row[usize::from(x)]);
+                image.set(x.into(), y.into(), colour);
             }
         }
         if self.safe_area {
@@ -88,17 +86,12 @@ impl Look {
         if let Some(surround) = &self.surround {
             image = around(surround, &image);
         }
-        let image = upright(self.mounting, image);
-        let (width, height) = self.size();
-        match self.enlarge {
-            0 | 1 => image,
-            _ => imageops::resize(&image, width, height, imageops::FilterType::Nearest),
-        }
+        upright(self.mounting, image).enlarged(self.enlarge)
     }
 
-    fn outline(&self, image: &mut RgbImage) {
-        let view = safe_area_view(image.as_raw(), self.width, self.height, self.shape);
-        image.copy_from_slice(&view);
+    fn outline(&self, image: &mut Image) {
+        let view = safe_area_view(image.bytes(), self.width, self.height, self.shape);
+        image.bytes_mut().copy_from_slice(&view);
     }
 
     fn visible(&self, y: u16) -> (u16, u16) {
@@ -110,15 +103,15 @@ impl Look {
 }
 
 /// A picture on its dark panel.
-fn around(surround: &Surround, picture: &RgbImage) -> RgbImage {
+fn around(surround: &Surround, picture: &Image) -> Image {
     let (width, height) = (surround.width, surround.height);
-    let mut image = RgbImage::new(width.into(), height.into());
-    imageops::replace(&mut image, picture, surround.x.into(), surround.y.into());
+    let mut image = Image::filled(width.into(), height.into(), [0; 3]);
+    image.place(picture, surround.x.into(), surround.y.into());
     if surround.round {
         for y in 0..height {
             let (start, end) = row_span(width, height, y).unwrap_or((0, 0));
             for x in (0..start).chain(end..width) {
-                image.put_pixel(x.into(), y.into(), Rgb([0; 3]));
+                image.set(x.into(), y.into(), [0; 3]);
             }
         }
     }
@@ -173,17 +166,15 @@ pub fn pictures(
 ///
 /// # Errors
 /// The disk refuses.
-pub fn save_to(image: &RgbImage, target: &Draft) -> Result<(), ExportError> {
+pub fn save_to(image: &Image, target: &Draft) -> Result<(), ExportError> {
     let bytes = png(image, target.path())?;
     let written = target.handle()?.write_all(&bytes);
     Ok(written.map_err(target.failed())?)
 }
 
 /// The bytes of a PNG; the encoder would hide what the disk says of them.
-fn png(image: &RgbImage, target: &Path) -> Result<Vec<u8>, ExportError> {
-    let mut bytes = Cursor::new(Vec::new());
+fn png(image: &Image, target: &Path) -> Result<Vec<u8>, ExportError> {
     image
-        .write_to(&mut bytes, ImageFormat::Png)
-        .map_err(ExportError::image(target))?;
-    Ok(bytes.into_inner())
+        .png()
+        .map_err(|reason| OutputError::io(target, reason).into())
 }

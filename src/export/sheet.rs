@@ -1,14 +1,14 @@
 //! A contact sheet: pictures spread evenly over the reel, with their times.
 
 use ab_glyph::{Font, FontRef, PxScale, ScaleFont, point};
-use image::{Rgb, RgbImage};
 
 use super::picture::save_to;
 use super::{ExportError, Look, Span, Step, Walk};
 use crate::files::Draft;
+use crate::picture::Image;
 
-const PAPER: Rgb<u8> = Rgb([246, 244, 238]);
-const INK: Rgb<u8> = Rgb([32, 38, 42]);
+const PAPER: [u8; 3] = [246, 244, 238];
+const INK: [u8; 3] = [32, 38, 42];
 /// Pixels between pictures, and for the line of text below each.
 const GAP: u32 = 10;
 const LINE: u32 = 20;
@@ -57,13 +57,13 @@ pub fn sheet_image(
     span: Span,
     look: Look,
     plan: SheetPlan,
-) -> Result<RgbImage, ExportError> {
+) -> Result<Image, ExportError> {
     let (from, to) = bounds(walk, span)?;
     let count = plan.count.max(1);
     // The middle of each of `count` equal stretches.
     let times =
         (0..count).map(|i| from + (to - from) * u64::from(2 * i + 1) / u64::from(2 * count));
-    let mut cells: Vec<(u64, Option<RgbImage>)> = times.map(|tick| (tick, None)).collect();
+    let mut cells: Vec<(u64, Option<Image>)> = times.map(|tick| (tick, None)).collect();
     let mut standing = None;
     walk.run(Span { from, to }, |step| {
         if let Step::Picture(shown) = step {
@@ -89,7 +89,7 @@ pub fn sheet_image(
             cell.or_else(|| standing.clone()).unwrap_or_default(),
         )
     });
-    let pictures: Vec<(String, RgbImage)> = pictures.collect();
+    let pictures: Vec<(String, Image)> = pictures.collect();
     Ok(arrange(
         &pictures,
         look.size(),
@@ -114,15 +114,15 @@ fn bounds(walk: &mut Walk, span: Span) -> Result<(u64, u64), ExportError> {
     Ok((from, span.to.min(end).max(from + 1)))
 }
 
-fn arrange(pictures: &[(String, RgbImage)], (w, h): (u32, u32), columns: u32) -> RgbImage {
+fn arrange(pictures: &[(String, Image)], (w, h): (u32, u32), columns: u32) -> Image {
     let rows = (pictures.len() as u32).div_ceil(columns);
     let width = GAP + columns * (w + GAP);
     let height = GAP + rows * (h + LINE + GAP);
-    let mut sheet = RgbImage::from_pixel(width, height, PAPER);
+    let mut sheet = Image::filled(width, height, PAPER);
     for (i, (text, picture)) in (0u32..).zip(pictures) {
         let x = GAP + (i % columns) * (w + GAP);
         let y = GAP + (i / columns) * (h + LINE + GAP);
-        image::imageops::replace(&mut sheet, picture, x.into(), y.into());
+        sheet.place(picture, x, y);
         write(&mut sheet, text, x, y + h + 2);
     }
     sheet
@@ -140,7 +140,7 @@ fn time_text(seconds: f64) -> String {
 }
 
 /// Writes one line of text with its upper left corner at `x`, `y`.
-fn write(sheet: &mut RgbImage, text: &str, x: u32, y: u32) {
+fn write(sheet: &mut Image, text: &str, x: u32, y: u32) {
     // The font is part of the program: it loads, or the tests fail.
     let Ok(font) = FontRef::try_from_slice(dejavu::sans::regular()) else {
         return;
@@ -164,15 +164,17 @@ fn write(sheet: &mut RgbImage, text: &str, x: u32, y: u32) {
             );
             let inside = |v: i64, most: u32| (0..i64::from(most)).contains(&v);
             if inside(at.0, sheet.width()) && inside(at.1, sheet.height()) {
-                blend(sheet.get_pixel_mut(at.0 as u32, at.1 as u32), cover);
+                let (x, y) = (at.0 as u32, at.1 as u32);
+                sheet.set(x, y, blend(sheet.pixel(x, y), cover));
             }
         });
     }
 }
 
-fn blend(pixel: &mut Rgb<u8>, cover: f32) {
-    for (paper, ink) in pixel.0.iter_mut().zip(INK.0) {
+fn blend(mut pixel: [u8; 3], cover: f32) -> [u8; 3] {
+    for (paper, ink) in pixel.iter_mut().zip(INK) {
         let mixed = f32::from(*paper) * (1.0 - cover) + f32::from(ink) * cover;
         *paper = mixed.round() as u8;
     }
+    pixel
 }

@@ -45,6 +45,7 @@ pub struct Made {
 
 /// Why there is no firmware for a board or a reel.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum FirmwareError {
     /// Nothing to read from.
     #[error(

@@ -17,6 +17,7 @@ mod format;
 pub mod geometry;
 mod grade;
 mod halve;
+mod image;
 mod interlace;
 pub mod pace;
 pub mod panel;
@@ -30,6 +31,7 @@ mod surround;
 pub mod text;
 mod tone;
 
+pub use image::Image;
 pub use pace::{FramePacer, Pace};
 pub use plan::{
     Anchor, Deinterlace, Dither, Filter, Framing, PictureError, PicturePlan, Shape, SourceCrop,

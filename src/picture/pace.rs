@@ -5,9 +5,8 @@ use serde::{Deserialize, Serialize};
 use crate::units::{Nanos, Ratio};
 
 /// How panel frames are made from source frames.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Pace {
     /// The source frame at the panel frame's time.

@@ -6,9 +6,8 @@ use crate::source::QuarterTurns;
 pub use crate::units::Shape;
 
 /// How the picture fits the panel.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Framing {
     /// Show the whole picture, with bars.
@@ -38,9 +37,8 @@ impl Default for Anchor {
 
 // Catmull-Rom: Keys 1981, a = -0.5. Mitchell: Mitchell and Netravali 1988.
 /// Resampling kernel.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Filter {
     /// Average of the covered area.
@@ -61,9 +59,8 @@ pub enum Filter {
 // Ordered: Bayer 1973. Blue noise by void and cluster: Ulichney 1993. Error
 // diffusion: Floyd and Steinberg 1976.
 /// Dither for the conversion to RGB565.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Dither {
     /// Round to the nearest level.
@@ -78,9 +75,8 @@ pub enum Dither {
 }
 
 /// Deinterlacing.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Deinterlace {
     /// Deinterlace frames marked as interlaced.
@@ -243,6 +239,7 @@ impl PicturePlan {
 
 /// What can go wrong in the picture stage.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum PictureError {
     /// A value of the plan is out of its range.
     #[error("{0}")]

@@ -1,6 +1,6 @@
 //! What a writer is handed: pictures and slices.
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 use crate::coding::Encoded;
 
 use super::chunk::{PictureHeader, chunk_length, entry_bytes, even_offset};
@@ -21,7 +21,7 @@ pub struct Picture {
 
 impl Picture {
     /// What an encoder made, at `tick_offset` of its slice.
-    #[cfg(feature = "host")]
+    #[cfg(feature = "files")]
     #[must_use]
     pub fn coded(tick_offset: u32, encoded: Encoded) -> Self {
         Self {

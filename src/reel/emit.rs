@@ -13,6 +13,7 @@ use std::io::{self, Write};
 
 /// Why a reel could not be written.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum WriteError {
     /// The sink failed.
     #[error("cannot write the reel: {why}", why = crate::files::reason(.0))]

@@ -16,6 +16,7 @@ use std::path::Path;
 
 /// Why a reel could not be read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum FileError {
     /// The source failed.
     #[error("cannot read the reel: {why}", why = crate::files::reason(.0))]

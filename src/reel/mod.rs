@@ -28,7 +28,7 @@ mod slice;
 
 #[cfg(feature = "files")]
 mod content;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod decoder;
 #[cfg(feature = "files")]
 mod emit;

@@ -15,6 +15,7 @@ use std::io::{self, Read, Seek, SeekFrom, Write};
 
 /// Why nothing could be repaired.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum RepairError {
     /// The source failed.
     #[error("cannot read the reel: {why}", why = crate::files::reason(.0))]

@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// Why a reel could not be split.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum SplitError {
     /// The reel could not be read.
     #[error(transparent)]

@@ -62,6 +62,7 @@ impl Default for Conditions {
 
 /// Why a rehearsal cannot begin.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum RehearsalError {
     /// The board has no such link.
     #[error(

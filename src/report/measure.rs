@@ -1,17 +1,14 @@
 //! What a walk through the reel shows and sounds like: contact sheet, loudness,
 //! current, flashes.
 
-use std::io::Cursor;
-
 use ebur128::{EbuR128, Mode};
-use image::{ImageFormat, RgbImage};
 
 use super::ReportError;
 use crate::budget::power::PowerModel;
 use crate::export::{Look, SheetPlan, Span, Step, Walk, sheet_image};
-use crate::picture::Shape;
 use crate::picture::flash::{FlashChecker, FlashWarning};
 use crate::picture::panel::safe_area_view;
+use crate::picture::{Image, Shape};
 use crate::units::Nanos;
 
 /// Seconds between readings of sound and current (ITU-R BS.1770: 75 % overlap
@@ -66,7 +63,7 @@ pub(super) fn measure(
                 let time = (shown.tick - first) as f64 / clock;
                 let image = look.image(shown.pixels);
                 let at = Nanos((time * 1e9) as i64);
-                flashes.look(at, image.as_raw(), image.width() as usize);
+                flashes.look(at, image.bytes(), image.width() as usize);
                 if shape != Shape::Rectangle && (seen.is_none() || time <= middle) {
                     seen = Some(image);
                 }
@@ -83,19 +80,17 @@ pub(super) fn measure(
     measured.sheet = png(&sheet)?;
     if let Some(mut image) = seen {
         let (width, height) = (image.width() as u16, image.height() as u16);
-        let view = safe_area_view(image.as_raw(), width, height, shape);
-        image.copy_from_slice(&view);
+        let view = safe_area_view(image.bytes(), width, height, shape);
+        image.bytes_mut().copy_from_slice(&view);
         measured.safe_area = Some(png(&image)?);
     }
     Ok(measured)
 }
 
-fn png(image: &RgbImage) -> Result<Vec<u8>, ReportError> {
-    let mut png = Cursor::new(Vec::new());
+fn png(image: &Image) -> Result<Vec<u8>, ReportError> {
     image
-        .write_to(&mut png, ImageFormat::Png)
-        .map_err(|error| ReportError::Draw(error.to_string()))?;
-    Ok(png.into_inner())
+        .png()
+        .map_err(|error| ReportError::Draw(error.to_string()))
 }
 
 /// Follows the sound in steps of [`STEP`].

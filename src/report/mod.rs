@@ -28,6 +28,7 @@ pub use measure::Measured;
 
 /// Why a report could not be made.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ReportError {
     /// The reel cannot be read or its pictures not decoded.
     #[error(transparent)]

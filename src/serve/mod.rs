@@ -98,6 +98,7 @@ impl Options {
 
 /// Why a server could not be started.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ServeError {
     /// The folder cannot be opened.
     #[error("cannot open the folder to serve, {path}: {why}; name an existing folder of reels", path = .0.display(), why = not_a_folder(.1))]

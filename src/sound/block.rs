@@ -14,10 +14,11 @@ use super::block_error::BlockError;
 /// How the samples of a block are stored; the numbers are the container's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(
-    feature = "host",
-    derive(serde::Serialize, serde::Deserialize, clap::ValueEnum),
+    feature = "model",
+    derive(serde::Serialize, serde::Deserialize),
     serde(rename_all = "kebab-case")
 )]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[repr(u8)]
 pub enum SoundCoding {
     /// 16-bit signed PCM.

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 /// Dynamic range of the reel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum DynamicRange {
     /// Unchanged.

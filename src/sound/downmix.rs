@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::layout::{Channel, Layout};
 
 /// Mix of all channels to mono.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "program", derive(clap::ValueEnum))]
 #[serde(rename_all = "kebab-case")]
 pub enum Downmix {
     /// ITU-R BS.775 weights, scaled so that a tone that is equal in left and

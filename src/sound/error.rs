@@ -40,7 +40,7 @@ pub enum SoundError {
     },
     /// The loudness library refused its parameters.
     #[error("cannot measure loudness: {0}")]
-    #[cfg(feature = "host")]
+    #[cfg(feature = "convert")]
     Loudness(#[from] ebur128::Error),
 }
 

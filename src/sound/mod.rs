@@ -12,61 +12,61 @@ pub mod adpcm;
 pub mod block;
 mod block_error;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod adpcm_encoder;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod biquad;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod chart;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod compress;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod downmix;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod enclosure;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod encode;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod envelope;
 #[cfg(feature = "model")]
 mod error;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod front;
 #[cfg(feature = "model")]
 pub mod gain;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod hearing;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod judge;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod layout;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod level;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod limit;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod listen;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod loudness;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod meter;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod phase;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod plan;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub mod resample;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod shape;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod shaped8;
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 mod stage;
 
 pub use block::{BlockReader, SoundCoding, block_bytes, decode_block};
 pub use block_error::BlockError;
 
-#[cfg(feature = "host")]
+#[cfg(feature = "convert")]
 pub use {
     compress::DynamicRange,
     downmix::Downmix,

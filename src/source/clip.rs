@@ -353,7 +353,7 @@ impl Clip {
             mirrored,
             sample_aspect: aspect.unwrap_or(SQUARE),
             interlaced: Interlace::of(&frame),
-            frame,
+            frame: frame.into(),
         }
     }
 

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct MediaError(ffmpeg_next::Error);
 
+#[doc(hidden)]
 impl From<ffmpeg_next::Error> for MediaError {
     fn from(error: ffmpeg_next::Error) -> Self {
         Self(error)
@@ -48,6 +49,7 @@ impl std::error::Error for MediaError {}
 
 /// Why a clip cannot be read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum SourceError {
     /// The file cannot be opened.
     #[error("cannot open {path}: {why}; check the name", path = .path.display(), why = crate::files::reason(.reason))]

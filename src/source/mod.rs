@@ -34,6 +34,6 @@ pub use options::{OpenOptions, SoundChoice};
 pub use spool::spool;
 pub use subtitles::{SubtitleChoice, SubtitleText, subtitle_text};
 pub use types::{
-    ChromaSite, ColourTags, Damage, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,
+    ChromaSite, ColourTags, Damage, Frame, Interlace, Item, Matrix, Primaries, QuarterTurns, Range,
     SourcePicture, SourceSound, Transfer,
 };

@@ -97,7 +97,7 @@ pub struct ColourTags {
 impl ColourTags {
     /// The tags a decoded frame carries.
     #[must_use]
-    pub fn of(frame: &frame::Video) -> Self {
+    pub(crate) fn of(frame: &frame::Video) -> Self {
         Self {
             matrix: matrix_of(frame.color_space()),
             transfer: transfer_of(frame.color_transfer_characteristic()),
@@ -242,7 +242,7 @@ pub enum Interlace {
 impl Interlace {
     /// What the decoded frame says.
     #[must_use]
-    pub fn of(frame: &frame::Video) -> Self {
+    pub(crate) fn of(frame: &frame::Video) -> Self {
         match (frame.is_interlaced(), frame.is_top_first()) {
             (false, _) => Self::Progressive,
             (true, true) => Self::TopFirst,
@@ -259,13 +259,63 @@ pub enum Item {
     Sound(SourceSound),
 }
 
+/// The planes of a decoded picture, as the media library holds them.
+///
+/// That library's own type is behind it and is not part of this crate's
+/// interface: what is hidden here may change with any version.
+pub struct Frame(frame::Video);
+
+impl Frame {
+    /// Pixels across and down.
+    #[must_use]
+    pub fn size(&self) -> (u32, u32) {
+        (self.0.width(), self.0.height())
+    }
+
+    /// Planes of samples, one for packed formats.
+    #[must_use]
+    pub fn planes(&self) -> usize {
+        self.0.planes()
+    }
+
+    /// The bytes of a plane and how many of them a row takes, padding
+    /// included; none where there is no such plane.
+    #[must_use]
+    pub fn plane(&self, number: usize) -> Option<(&[u8], usize)> {
+        (number < self.0.planes()).then(|| (self.0.data(number), self.0.stride(number)))
+    }
+}
+
+#[doc(hidden)]
+impl From<frame::Video> for Frame {
+    fn from(frame: frame::Video) -> Self {
+        Self(frame)
+    }
+}
+
+#[doc(hidden)]
+impl std::ops::Deref for Frame {
+    type Target = frame::Video;
+
+    fn deref(&self) -> &frame::Video {
+        &self.0
+    }
+}
+
+#[doc(hidden)]
+impl std::ops::DerefMut for Frame {
+    fn deref_mut(&mut self) -> &mut frame::Video {
+        &mut self.0
+    }
+}
+
 /// One decoded picture with everything needed to show it.
 ///
 /// The frame's buffers are reference counted by the decoder: moving the picture
 /// to another thread copies nothing. Rows never run backwards in memory.
 pub struct SourcePicture {
     /// The decoder's frame.
-    pub frame: frame::Video,
+    pub frame: Frame,
     /// When it is to be shown, from the wanted start. The first may be
     /// negative: it is on show when the wanted start falls between two.
     pub time: Nanos,

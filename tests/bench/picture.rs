@@ -99,13 +99,13 @@ fn costs() {
         &frame,
     );
     let mut fields = SourcePicture {
-        frame: frame.frame.clone(),
+        frame: frame.frame.clone().into(),
         ..still()
     };
     fields.interlaced = Interlace::TopFirst;
     line("interlaced", base.clone(), &fields);
     let mut hdr = SourcePicture {
-        frame: frame.frame.clone(),
+        frame: frame.frame.clone().into(),
         ..still()
     };
     hdr.colour.transfer = Some(Transfer::Pq);
@@ -123,7 +123,7 @@ fn costs() {
 
 fn still() -> SourcePicture {
     SourcePicture {
-        frame: Video::empty(),
+        frame: Video::empty().into(),
         time: Nanos(0),
         duration: Nanos(0),
         colour: ColourTags::default(),
@@ -144,7 +144,10 @@ fn frame(width: u32, height: u32, value: impl Fn(usize, usize, usize) -> u8) -> 
                 .for_each(|(x, v)| *v = value(plane, x, y));
         }
     }
-    SourcePicture { frame, ..still() }
+    SourcePicture {
+        frame: frame.into(),
+        ..still()
+    }
 }
 
 fn painted(colour: impl Fn(f64, f64) -> [f64; 3]) -> Canvas {

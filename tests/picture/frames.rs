@@ -60,9 +60,9 @@ pub fn painted(
 }
 
 /// A frame with nothing said about it.
-pub fn shown(frame: Video) -> SourcePicture {
+pub fn shown(frame: impl Into<thumbreel::source::Frame>) -> SourcePicture {
     SourcePicture {
-        frame,
+        frame: frame.into(),
         time: Nanos(0),
         duration: Nanos(0),
         colour: ColourTags::default(),

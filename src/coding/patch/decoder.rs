@@ -76,7 +76,7 @@ impl<'a> Decoder<&'a mut [u8]> {
     }
 }
 
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 impl Decoder<Vec<u8>> {
     /// A decoder with memory of its own.
     ///

@@ -13,7 +13,7 @@
 mod bits;
 mod decoder;
 mod elements;
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 mod encoder;
 mod entropy;
 mod neighbour;
@@ -23,13 +23,13 @@ mod range;
 mod show;
 mod syntax;
 mod tables;
-#[cfg(all(test, feature = "host"))]
+#[cfg(all(test, feature = "files"))]
 mod tests;
 mod transform;
 mod work;
 
 pub use decoder::{Decoder, STATE_BYTES, memory_bytes};
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub use encoder::{PatchEncoder, PatchSettings, QUANTISERS_A_QUALITY, SHOWN_PIXEL};
 
 /// How much of the syntax a stream uses.

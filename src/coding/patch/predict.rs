@@ -298,7 +298,7 @@ pub enum Mode {
 
 impl Mode {
     /// Every mode, by number.
-    #[cfg(feature = "host")]
+    #[cfg(feature = "files")]
     pub const ALL: [Self; 5] = [
         Self::Dc,
         Self::Planar,

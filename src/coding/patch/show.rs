@@ -257,7 +257,7 @@ fn line<const N: usize>(
     }
 }
 
-#[cfg(all(test, feature = "host"))]
+#[cfg(all(test, feature = "files"))]
 mod tests {
     use super::*;
     use crate::coding::{five, six};

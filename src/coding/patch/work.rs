@@ -22,13 +22,13 @@ const TRANSFORM_4X4: u64 = 1700;
 const LIGHT_FLAG: u64 = 9;
 const FULL_FLAG: u64 = 22;
 /// A level of *light*: its run, size, sign and "another follows".
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub const LIGHT_LEVEL: u64 = 45;
 /// A place of *full* without a level: its flags.
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub const FULL_PLACE: u64 = FULL_FLAG;
 /// The same with a level: its flags and sign.
-#[cfg(feature = "host")]
+#[cfg(feature = "files")]
 pub const FULL_LEVEL: u64 = 5 * FULL_FLAG;
 /// Converting one pixel.
 pub const PIXEL: u64 = SHOWN_PIXEL as u64;

@@ -90,7 +90,7 @@ impl Panel {
                 return Err(DecodeError::Invalid("key flag"));
             }
             Some(Coding::Patch) => self.patch(bytes)?,
-            None => return Err(DecodeError::Invalid("coding number")),
+            _ => return Err(DecodeError::Invalid("coding number")),
         }
         Ok(self.count)
     }
