@@ -59,10 +59,17 @@
 //!
 //! ```
 //! # #[cfg(feature = "files")] {
+//! use std::io::Cursor;
 //! use thumbreel::coding::{PanelDecoder, PanelSettings};
-//! use thumbreel::reel::{Event, ReelFile};
+//! use thumbreel::reel::{Event, Picture, ReelFile, ReelWriter, Settings, Slice};
 //!
-//! let mut reel = ReelFile::open("tests/data/archive/v1/patch-full-adpcm.tbr")?;
+//! # let settings = Settings { width: 16, height: 16, clock_rate: 1000, ..Settings::default() };
+//! # let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None)?;
+//! # let picture = Picture { key: true, bytes: [0xf8, 0x00].repeat(16 * 16), ..Picture::default() };
+//! # writer.slice(&Slice::new(0, 1000, Vec::new(), vec![picture]))?;
+//! # let (bytes, _) = writer.finish()?;
+//! // `ReelFile::open` takes a name.
+//! let mut reel = ReelFile::new(bytes)?;
 //! let (width, height, coding) = (reel.header().width, reel.header().height, reel.header().coding);
 //! let settings = PanelSettings {
 //!     width,
@@ -79,7 +86,7 @@
 //!     pictures += shown?;
 //! }
 //! assert!(pictures > 0);
-//! assert_eq!(panel.pixels().len(), usize::from(width) * usize::from(height));
+//! assert_eq!(panel.pixels(), [0xf800; 16 * 16]);
 //! # }
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
@@ -103,7 +110,7 @@
 //! ```
 #![cfg_attr(not(any(feature = "files", feature = "model")), no_std)]
 #![deny(unsafe_code)]
-#![warn(missing_docs)]
+#![deny(missing_docs)]
 
 pub mod coding;
 pub mod play;

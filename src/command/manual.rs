@@ -14,11 +14,15 @@ use crate::files::{Destination, Kind, OutputError, publish_all};
 #[derive(clap::Args)]
 pub struct Args {
     /// Folder for the man pages, one per command (created if missing)
-    #[arg(required_unless_present = "completions")]
+    #[arg(required_unless_present_any = ["completions", "prefix"])]
     folder: Option<PathBuf>,
     /// Print completions for this shell instead
     #[arg(long, value_name = "SHELL")]
     completions: Option<Shell>,
+    /// Write man pages and completions where systems look for them below this
+    /// folder: share/man/man1 and the folders of bash, zsh and fish
+    #[arg(long, value_name = "FOLDER")]
+    prefix: Option<PathBuf>,
     /// Replace pages that exist
     #[arg(long)]
     overwrite: bool,
@@ -30,36 +34,68 @@ pub struct Args {
 /// The folder cannot be made or written.
 pub fn run(args: Args) -> Result<ExitCode> {
     if let Some(shell) = args.completions {
-        let mut text = Vec::new();
-        clap_complete::generate(
-            shell,
-            &mut super::examples::command(),
-            "thumbreel",
-            &mut text,
-        );
-        super::out::bytes(&text);
+        super::out::bytes(&completions(shell));
     }
     if let Some(folder) = args.folder {
-        write_pages(&folder, args.overwrite)?;
+        write(pages(&folder)?, args.overwrite)?;
         super::out::say!("man pages written to {}", folder.display());
+    }
+    if let Some(prefix) = args.prefix {
+        let share = prefix.join("share");
+        let mut files = pages(&share.join("man/man1"))?;
+        // Where each shell's own package looks for those of other programs.
+        files.extend([
+            (
+                share.join("bash-completion/completions/thumbreel"),
+                completions(Shell::Bash),
+            ),
+            (
+                share.join("zsh/site-functions/_thumbreel"),
+                completions(Shell::Zsh),
+            ),
+            (
+                share.join("fish/vendor_completions.d/thumbreel.fish"),
+                completions(Shell::Fish),
+            ),
+        ]);
+        write(files, args.overwrite)?;
+        super::out::say!("man pages and completions written to {}", share.display());
     }
     Ok(ExitCode::SUCCESS)
 }
 
-fn write_pages(folder: &Path, overwrite: bool) -> Result<()> {
-    super::out::folder(folder)?;
+fn completions(shell: Shell) -> Vec<u8> {
+    let mut text = Vec::new();
+    clap_complete::generate(
+        shell,
+        &mut super::examples::command(),
+        "thumbreel",
+        &mut text,
+    );
+    text
+}
+
+/// The man pages with their names in `folder`.
+fn pages(folder: &Path) -> Result<Vec<(PathBuf, Vec<u8>)>> {
     let written = tempfile::tempdir().and_then(|made| {
         clap_mangen::generate_to(super::examples::command(), made.path())?;
         let pages = std::fs::read_dir(made.path())?.map(|page| {
             let page = page?;
-            Ok((page.file_name(), std::fs::read(page.path())?))
+            Ok((folder.join(page.file_name()), std::fs::read(page.path())?))
         });
         pages.collect::<std::io::Result<Vec<_>>>()
     });
-    let pages = written.map_err(|error| OutputError::io(folder, error))?;
+    Ok(written.map_err(|error| OutputError::io(folder, error))?)
+}
+
+/// Writes all files or none, and the folders they are in.
+fn write(files: Vec<(PathBuf, Vec<u8>)>, overwrite: bool) -> Result<()> {
     let mut drafts = Vec::new();
-    for (name, text) in pages {
-        let to = Destination::new(folder.join(name), Kind::Text).overwrite(overwrite);
+    for (name, text) in files {
+        if let Some(folder) = name.parent() {
+            super::out::folder(folder)?;
+        }
+        let to = Destination::new(name, Kind::Text).overwrite(overwrite);
         let mut draft = to.begin()?;
         draft.write_all(&text).map_err(draft.failed())?;
         drafts.push(draft);

@@ -28,6 +28,7 @@ mod size;
 mod stop;
 mod values;
 mod verify;
+mod wildcards;
 
 use std::process::ExitCode;
 
@@ -100,7 +101,10 @@ pub fn main() -> ExitCode {
 
 /// The command that was typed.
 fn read() -> anyhow::Result<Command> {
-    let words: Vec<_> = std::env::args_os().collect();
+    let words: Vec<_> = match cfg!(windows) {
+        true => wildcards::expanded(std::env::args_os()),
+        false => std::env::args_os().collect(),
+    };
     let understood = |error: clap::Error| match refused::sentence(&error, &words) {
         Some(sentence) => Usage(sentence),
         None => error.exit(),

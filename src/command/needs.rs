@@ -190,6 +190,12 @@ pub(super) const TABLE: &[Rule] = &[
     ),
     rule(
         "manual",
+        "prefix",
+        &[Against("folder"), Against("completions")],
+        "it is the folder above those of man pages and completions; ask for one of them",
+    ),
+    rule(
+        "manual",
         "overwrite",
         &[With("completions")],
         "completions go to standard output; leave it out",

@@ -1,5 +1,7 @@
 //! Pictures and sound as an mp4 film that any player opens.
 
+use std::io;
+
 use ffmpeg_next::codec::{self, encoder};
 use ffmpeg_next::format::{self, context::Output};
 use ffmpeg_next::util::{channel_layout::ChannelLayout, color};
@@ -43,6 +45,10 @@ pub fn film(
             }
         }
     };
+    if target.place().to_str().is_none() {
+        let why = "the media library writes only to names that are Unicode; choose another folder";
+        return Err(OutputError::io(&path, io::Error::other(why)).into());
+    }
     let mut film = Film::new(walk, span, look, &target).map_err(failed("cannot start the film"))?;
     let damages = walk.run(span, |step| match step {
         Step::Picture(shown) if shown.coded.unchanged && film.shown_any => Ok(()),

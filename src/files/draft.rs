@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use super::destination::Destination;
 use super::error::OutputError;
 use super::part::{Part, rename};
+use super::system;
 
 /// A file under way to its name. Dropped before [`publish`](Self::publish), it
 /// leaves nothing behind.
@@ -177,8 +178,7 @@ impl Workshop {
         if self.to.is_stream() {
             return send(made).map_err(self.to.failed());
         }
-        let synced = File::open(made).and_then(|file| file.sync_all());
-        synced.map_err(self.to.failed())?;
+        system::sync(made).map_err(self.to.failed())?;
         rename(made, self.to.path(), self.to.replaces()).map_err(|e| unnamed(&self.to, e))
     }
 
@@ -189,11 +189,10 @@ impl Workshop {
     pub fn publish(self) -> Result<(), OutputError> {
         let failed = self.to.failed();
         for entry in std::fs::read_dir(&self.folder).map_err(&failed)? {
-            let synced = entry.and_then(|entry| File::open(entry.path())?.sync_all());
+            let synced = entry.and_then(|entry| system::sync(&entry.path()));
             synced.map_err(&failed)?;
         }
-        let synced = File::open(&self.folder).and_then(|folder| folder.sync_all());
-        synced.map_err(&failed)?;
+        system::sync_names(&self.folder).map_err(&failed)?;
         let named = self.part.rename_folder(self.to.path());
         named.map_err(|error| unnamed(&self.to, error))
     }

@@ -13,3 +13,4 @@ pub use destination::{Destination, Kind};
 pub use draft::{Draft, Workshop, publish_all};
 pub use error::{OutputError, reason};
 pub use part::{Spool, abandon};
+pub use system::read_exact_at;

@@ -180,10 +180,7 @@ fn clear_stale(folder: &Path) {
         if !entry.file_type().is_ok_and(|kind| kind.is_file()) {
             continue;
         }
-        let Ok(file) = OpenOptions::new().read(true).write(true).open(&path) else {
-            continue;
-        };
-        if system::is_unheld(&file) && system::is_named(&file, &path) {
+        if let Some(_held) = system::unheld(&path) {
             remove(&path);
         }
     }

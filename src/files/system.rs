@@ -1,6 +1,8 @@
 //! What systems do differently about files, in one place.
 
-use std::fs::{File, Metadata, TryLockError};
+#[cfg(unix)]
+use std::fs::TryLockError;
+use std::fs::{File, Metadata, OpenOptions};
 use std::io;
 use std::path::Path;
 
@@ -38,13 +40,77 @@ pub(super) fn is_named(file: &File, path: &Path) -> bool {
 
 /// Locks a file that is written to; false where another run holds it. Disks
 /// that know no locks are written to without.
+#[cfg(unix)]
 pub(super) fn hold(file: &File) -> bool {
     !matches!(file.try_lock(), Err(TryLockError::WouldBlock))
 }
 
-/// Whether surely no run holds the file; it is held by this handle then.
-pub(super) fn is_unheld(file: &File) -> bool {
-    file.try_lock().is_ok()
+/// A lock here would keep out the libraries that open the file themselves; that it
+/// is open is enough.
+#[cfg(not(unix))]
+pub(super) const fn hold(_: &File) -> bool {
+    true
+}
+
+/// What keeps a file from other runs while it is removed.
+#[cfg(unix)]
+pub(super) type Held = File;
+#[cfg(not(unix))]
+pub(super) type Held = ();
+
+/// Holds a file that surely no other run holds.
+#[cfg(unix)]
+pub(super) fn unheld(path: &Path) -> Option<Held> {
+    let file = OpenOptions::new().read(true).write(true).open(path).ok()?;
+    (file.try_lock().is_ok() && is_named(&file, path)).then_some(file)
+}
+
+/// Nobody has the file open: it opens unshared.
+#[cfg(not(unix))]
+pub(super) fn unheld(path: &Path) -> Option<Held> {
+    let mut options = OpenOptions::new();
+    options.read(true).write(true);
+    #[cfg(windows)]
+    std::os::windows::fs::OpenOptionsExt::share_mode(&mut options, 0);
+    options.open(path).ok().map(drop)
+}
+
+/// Brings what was written to a file to the disk.
+pub(super) fn sync(path: &Path) -> io::Result<()> {
+    // Only who may write may sync, on some systems.
+    let file = OpenOptions::new()
+        .read(true)
+        .write(cfg!(windows))
+        .open(path);
+    file.and_then(|file| file.sync_all())
+}
+
+/// Reads `buffer.len()` bytes at `offset`; other readers of the file are not disturbed
+/// as long as they read so too.
+///
+/// # Errors
+/// The file ends before, or the disk fails.
+#[cfg(unix)]
+pub fn read_exact_at(file: &File, buffer: &mut [u8], offset: u64) -> io::Result<()> {
+    std::os::unix::fs::FileExt::read_exact_at(file, buffer, offset)
+}
+
+/// The same where one read may give less than was asked for.
+#[cfg(windows)]
+pub fn read_exact_at(file: &File, mut buffer: &mut [u8], mut offset: u64) -> io::Result<()> {
+    use std::os::windows::fs::FileExt;
+    while !buffer.is_empty() {
+        match file.seek_read(buffer, offset) {
+            Ok(0) => return Err(io::ErrorKind::UnexpectedEof.into()),
+            Ok(count) => {
+                buffer = &mut buffer[count..];
+                offset += count as u64;
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => (),
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
 }
 
 /// Renames to a name that must be free.
@@ -64,7 +130,19 @@ pub(super) fn rename_to_free(from: &Path, to: &Path) -> io::Result<()> {
 pub(super) fn sync_folder(of: &Path) {
     let folder = of.parent().filter(|p| !p.as_os_str().is_empty());
     let folder = folder.unwrap_or_else(|| Path::new("."));
-    let _ = File::open(folder).and_then(|folder| folder.sync_all());
+    let _ = sync_names(folder);
+}
+
+/// Brings the names in a folder to the disk. Other systems log them as they change.
+#[cfg(unix)]
+pub(super) fn sync_names(folder: &Path) -> io::Result<()> {
+    File::open(folder)?.sync_all()
+}
+
+#[cfg(not(unix))]
+#[allow(clippy::unnecessary_wraps, reason = "other systems may refuse")]
+pub(super) const fn sync_names(_: &Path) -> io::Result<()> {
+    Ok(())
 }
 
 pub(super) fn ends_with_separator(path: &Path) -> bool {

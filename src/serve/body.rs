@@ -4,7 +4,6 @@
 use std::fs::File;
 use std::io;
 use std::ops::Range;
-use std::os::unix::fs::FileExt;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll};
@@ -15,6 +14,7 @@ use http_body::{Body, Frame, SizeHint};
 use tokio::sync::mpsc;
 
 use super::watch::Watch;
+use crate::files::read_exact_at;
 
 /// Bytes read and handed over at once.
 pub const PIECE: usize = 32 * 1024;
@@ -121,7 +121,7 @@ impl Sender {
 async fn read(file: Arc<File>, at: u64, count: usize, head: Vec<u8>) -> io::Result<Bytes> {
     let reading = tokio::task::spawn_blocking(move || {
         let mut piece = vec![0; count];
-        file.read_exact_at(&mut piece, at)?;
+        read_exact_at(&file, &mut piece, at)?;
         piece[..head.len()].copy_from_slice(&head);
         Ok(Bytes::from(piece))
     });

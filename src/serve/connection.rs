@@ -8,6 +8,7 @@ use axum::{Extension, Router};
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use socket2::SockRef;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::task::JoinSet;
 
@@ -63,7 +64,7 @@ pub(super) async fn accept(listener: TcpListener, shared: Arc<Shared>) {
 async fn converse(stream: TcpStream, router: Router, shared: &Shared) {
     // Pieces are large; waiting to fill segments would only delay their ends.
     let _ = stream.set_nodelay(true);
-    let _ = rustix::net::sockopt::set_socket_send_buffer_size(&stream, SEND_BUFFER);
+    let _ = SockRef::from(&stream).set_send_buffer_size(SEND_BUFFER);
     let patient = Patient::new(stream, shared.options.patience);
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())

@@ -3,13 +3,22 @@
 
 use std::fs::File;
 use std::io;
-use std::os::fd::{AsFd, OwnedFd};
-use std::os::unix::fs::MetadataExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::{Duration, SystemTime};
 
 use percent_encoding::{AsciiSet, CONTROLS, utf8_percent_encode};
-use rustix::fs::{Mode, OFlags, openat};
+
+#[cfg(any(windows, test))]
+mod names;
+#[cfg(unix)]
+mod unix;
+#[cfg(windows)]
+mod windows;
+
+#[cfg(unix)]
+use unix::{Place, birth};
+#[cfg(windows)]
+use windows::{Place, birth};
 
 /// How deep below the folder reels are looked for.
 const DEEPEST: usize = 6;
@@ -51,7 +60,7 @@ pub enum Refusal {
 /// A served folder, held open, so that renaming it changes nothing.
 #[derive(Debug)]
 pub struct Folder {
-    root: OwnedFd,
+    root: Place,
 }
 
 /// A reel opened for reading, with what HTTP validators are made of.
@@ -73,9 +82,9 @@ impl Folder {
     /// # Errors
     /// When it cannot be opened or is no folder.
     pub fn open(path: &Path) -> io::Result<Self> {
-        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
-        let root = rustix::fs::open(path, flags, Mode::empty())?;
-        Ok(Self { root })
+        Ok(Self {
+            root: Place::open(path)?,
+        })
     }
 
     /// Opens the reel that the encoded path `encoded` names.
@@ -93,14 +102,11 @@ impl Folder {
     pub fn open_name(&self, name: &str) -> Result<OpenReel, Refusal> {
         let parts = components(name)?;
         let (last, folders) = parts.split_last().ok_or(Refusal::NoSuchName)?;
-        let mut place = self.root.try_clone().map_err(Refusal::Io)?;
+        let mut place = self.root.again().map_err(Refusal::Io)?;
         for part in folders {
-            place = step(&place, part)?;
+            place = place.step(part)?;
         }
-        // Non-blocking, or a pipe that carries a reel's name would hang us.
-        let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
-        let file = openat(&place, *last, flags | OFlags::CLOEXEC, Mode::empty()).map_err(refuse)?;
-        OpenReel::from_file(File::from(file))
+        OpenReel::from_file(place.file(last)?)
     }
 
     /// The names of all reels below the folder, sorted.
@@ -110,22 +116,18 @@ impl Folder {
     /// left out.
     pub fn names(&self) -> io::Result<Vec<String>> {
         let mut found = Vec::new();
-        let mut waiting = vec![(self.root.try_clone()?, PathBuf::new(), 0)];
+        let mut waiting = vec![(self.root.again()?, String::new(), 0)];
         while let Some((place, prefix, depth)) = waiting.pop() {
-            for entry in rustix::fs::Dir::read_from(&place)? {
-                let Ok(entry) = entry else { break };
-                let Ok(name) = entry.file_name().to_str() else {
-                    continue;
-                };
+            for name in place.names()? {
                 if name.starts_with('.') || found.len() >= MOST_LISTED {
                     continue;
                 }
-                if is_reel_name(name) {
-                    found.push(prefix.join(name).to_string_lossy().into_owned());
+                if is_reel_name(&name) {
+                    found.push(format!("{prefix}{name}"));
                 } else if depth < DEEPEST
-                    && let Ok(below) = step(&place, name)
+                    && let Ok(below) = place.step(&name)
                 {
-                    waiting.push((below, prefix.join(name), depth + 1));
+                    waiting.push((below, format!("{prefix}{name}/"), depth + 1));
                 }
             }
         }
@@ -140,14 +142,20 @@ impl OpenReel {
         if !meta.is_file() {
             return Err(Refusal::NoSuchName);
         }
-        let nanos = i128::from(meta.mtime()) * 1_000_000_000 + i128::from(meta.mtime_nsec());
-        let etag = format!("\"{:x}-{:x}-{:x}\"", meta.ino(), meta.len(), nanos);
-        let modified = u64::try_from(meta.mtime()).unwrap_or(0);
+        let modified = meta.modified()?;
+        let since = modified.duration_since(SystemTime::UNIX_EPOCH);
+        let since = since.unwrap_or_default();
+        let etag = format!(
+            "\"{:x}-{:x}-{:x}\"",
+            birth(&meta),
+            meta.len(),
+            since.as_nanos()
+        );
         Ok(Self {
             file,
             length: meta.len(),
             // HTTP dates have whole seconds; comparing finer would never match.
-            modified: SystemTime::UNIX_EPOCH + Duration::from_secs(modified),
+            modified: SystemTime::UNIX_EPOCH + Duration::from_secs(since.as_secs()),
             etag,
         })
     }
@@ -185,29 +193,15 @@ fn is_reel_name(name: &str) -> bool {
         .is_some_and(|ext| ext.eq_ignore_ascii_case("tbr"))
 }
 
-fn step(place: &impl AsFd, part: &str) -> Result<OwnedFd, Refusal> {
-    let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-    openat(place, part, flags | OFlags::NONBLOCK, Mode::empty()).map_err(refuse)
-}
-
-/// Names that lead nowhere, or through a link, are no different from outside.
-fn refuse(errno: rustix::io::Errno) -> Refusal {
-    use rustix::io::Errno;
-    match errno {
-        Errno::NOENT | Errno::LOOP | Errno::NOTDIR | Errno::NAMETOOLONG | Errno::NXIO => {
-            Refusal::NoSuchName
-        }
-        other => Refusal::Io(other.into()),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::{Folder, Refusal, encode};
-    use std::os::unix::fs::symlink;
 
+    #[cfg(unix)]
     #[test]
     fn links_and_pipes_and_hidden_names_are_refused() {
+        use std::os::unix::fs::symlink;
+
         let outside = tempfile::tempdir().unwrap();
         std::fs::write(outside.path().join("secret.tbr"), b"secret").unwrap();
         let dir = tempfile::tempdir().unwrap();
@@ -244,7 +238,10 @@ mod tests {
     #[test]
     fn encoded_names_come_back() {
         let dir = tempfile::tempdir().unwrap();
-        let name = "fog & bell 100%?#ü.tbr";
+        let name = match cfg!(windows) {
+            true => "fog & bell 100%#ü.tbr",
+            false => "fog & bell 100%?#ü.tbr",
+        };
         std::fs::write(dir.path().join(name), b"x").unwrap();
         let folder = Folder::open(dir.path()).unwrap();
         assert!(folder.open_encoded(&encode(name)).is_ok());

@@ -216,16 +216,27 @@ impl Server {
 }
 
 /// A stream needs a socket and a file; the usual soft limit of 1,024 is short.
+#[cfg(unix)]
 fn raise_file_limit() {
     use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    /// More is refused, whatever the hard limit says (getrlimit(2) of macOS, OPEN_MAX).
+    const OPEN_MAX: u64 = 10_240;
     let limit = getrlimit(Resource::Nofile);
+    let most = match cfg!(target_vendor = "apple") {
+        true => Some(limit.maximum.map_or(OPEN_MAX, |most| most.min(OPEN_MAX))),
+        false => limit.maximum,
+    };
     let raised = Rlimit {
-        current: limit.maximum,
+        current: most,
         maximum: limit.maximum,
     };
     // Where it may not be raised, more clients are turned away, no more.
     let _ = setrlimit(Resource::Nofile, raised);
 }
+
+/// Handles are not limited that way elsewhere.
+#[cfg(not(unix))]
+const fn raise_file_limit() {}
 
 fn spell_out(address: SocketAddr) -> Vec<SocketAddr> {
     if !address.ip().is_unspecified() {

@@ -2,8 +2,8 @@
 
 use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt;
 
+use crate::files::read_exact_at;
 use crate::reel::{
     ALIGN, CHUNK_HEADER, ChunkHeader, FIRST_CHUNK, Header, Kind, SECTOR, find_chunk,
 };
@@ -103,9 +103,9 @@ impl Table {
 /// A file that cannot be read or does not begin as a reel does.
 pub fn read_header(file: &File) -> io::Result<Header> {
     let mut sector = [0; SECTOR];
-    file.read_exact_at(&mut sector, 0)?;
+    read_exact_at(file, &mut sector, 0)?;
     let header = Header::parse(&sector).or_else(|error| {
-        let copy = file.read_exact_at(&mut sector, SECTOR as u64);
+        let copy = read_exact_at(file, &mut sector, SECTOR as u64);
         copy.ok()
             .and_then(|()| Header::parse(&sector).ok())
             .ok_or(error)
@@ -116,7 +116,7 @@ pub fn read_header(file: &File) -> io::Result<Header> {
 /// The chunk at `offset`, or the next after damage there.
 fn next_chunk(file: &File, offset: u64, length: u64, reel: &Header) -> io::Result<Option<Place>> {
     let mut bytes = [0; CHUNK_HEADER];
-    file.read_exact_at(&mut bytes, offset)?;
+    read_exact_at(file, &mut bytes, offset)?;
     match ChunkHeader::parse(&bytes, reel.is_newer()) {
         Ok(header) if header.id_low == reel.id_low() => Ok(Some(Place { offset, header })),
         _ => search(file, offset + ALIGN as u64, length, reel),
@@ -128,7 +128,7 @@ fn search(file: &File, from: u64, length: u64, reel: &Header) -> io::Result<Opti
     let mut offset = from;
     while offset < length {
         let count = (length - offset).min(SEARCH as u64) as usize;
-        file.read_exact_at(&mut piece[..count], offset)?;
+        read_exact_at(file, &mut piece[..count], offset)?;
         if let Some((at, header)) = find_chunk(&piece[..count], reel.id_low(), reel.is_newer()) {
             let offset = offset + at as u64;
             return Ok(Some(Place { offset, header }));

@@ -8,6 +8,7 @@ mod alike;
 mod anchors;
 mod asking;
 mod firmware;
+mod installed;
 mod manners;
 mod mistakes;
 mod refusals;
