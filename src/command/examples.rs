@@ -88,6 +88,7 @@ const TABLE: [(&str, &[&str], &str); 16] = [
     (
         "manual",
         &[
+            "manual --prefix ~/.local",
             "manual ~/.local/share/man/man1",
             "manual --completions bash > thumbreel.bash",
         ],

@@ -43,6 +43,8 @@ const NO_FILE: &str = "nothing is written; name a file";
 /// What a reel states itself.
 const OF_A_REEL: &[When] = &[With("reel")];
 const OF_A_REEL_WHY: &str = "the reel has its own; leave one of them out";
+const PREFIX_WHY: &str =
+    "it is the folder above those of man pages and completions; ask for one of them";
 const ONE_PICTURE: &str = "it is for a single picture; name a .png";
 
 const fn rule(
@@ -188,12 +190,8 @@ pub(super) const TABLE: &[Rule] = &[
         &[Against("folder")],
         "completions go to standard output, man pages to a folder; ask for one of them",
     ),
-    rule(
-        "manual",
-        "prefix",
-        &[Against("folder"), Against("completions")],
-        "it is the folder above those of man pages and completions; ask for one of them",
-    ),
+    rule("manual", "prefix", &[Against("folder")], PREFIX_WHY),
+    rule("manual", "prefix", &[Against("completions")], PREFIX_WHY),
     rule(
         "manual",
         "overwrite",
@@ -455,6 +453,8 @@ mod tests {
         "boards new --overwrite",
         "report a.tbr -b x --clip-from 3",
         "manual folder --completions bash",
+        "manual folder --prefix usr",
+        "manual --prefix usr --completions bash",
         "manual --overwrite --completions bash",
         "serve folder --quiet --json",
         "compare a.tbr a.mp4 --strips s --worst 0",

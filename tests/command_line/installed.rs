@@ -45,7 +45,13 @@ fn one_command_fills_a_prefix() {
     );
 
     // Written once, they stay until told otherwise.
-    assert_eq!(write(&[]).status.code(), Some(2));
+    let refused = write(&[]);
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(
+        said.contains("exists") && said.contains("--overwrite"),
+        "{said}"
+    );
     std::fs::write(&page, "another's").unwrap();
     assert!(write(&["--overwrite"]).status.success());
     assert_eq!(std::fs::read_to_string(&page).unwrap(), text);
