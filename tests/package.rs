@@ -80,8 +80,8 @@ fn the_package_has_what_it_is_built_from_and_no_more() {
     let name = concat!("thumbreel-", env!("CARGO_PKG_VERSION"));
     let file = target.path().join(format!("package/{name}.crate"));
     let size = file.metadata().expect("the package was written").len();
-    // 0.36 MB of it are the modules for the browser.
-    assert!(size < 1_200_000, "{size} bytes");
+    // 0.43 MB of it are the modules for the browser.
+    assert!(size < 1_300_000, "{size} bytes");
     let listed = Command::new("tar").arg("-tzf").arg(&file).output();
     let listed = String::from_utf8(listed.expect("tar runs").stdout).unwrap();
     let files: Vec<&str> = listed
