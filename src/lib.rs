@@ -63,10 +63,13 @@
 //! use thumbreel::coding::{PanelDecoder, PanelSettings};
 //! use thumbreel::reel::{Event, Picture, ReelFile, ReelWriter, Settings, Slice};
 //!
-//! # let settings = Settings { width: 16, height: 16, clock_rate: 1000, ..Settings::default() };
+//! # let settings = Settings { width: 16, height: 16, clock_rate: 8000, ..Settings::default() };
 //! # let mut writer = ReelWriter::new(Cursor::new(Vec::new()), &settings, None)?;
-//! # let picture = Picture { key: true, bytes: [0xf8, 0x00].repeat(16 * 16), ..Picture::default() };
-//! # writer.slice(&Slice::new(0, 1000, Vec::new(), vec![picture]))?;
+//! # // One rectangle of the whole panel, then its pixels.
+//! # let mut bytes = vec![1, 0, 0, 0, 0, 0, 0, 0, 16, 0, 16, 0];
+//! # bytes.extend([0xf8, 0x00].repeat(16 * 16));
+//! # let picture = Picture { key: true, bytes, ..Picture::default() };
+//! # writer.slice(&Slice::new(0, 8000, Vec::new(), vec![picture]))?;
 //! # let (bytes, _) = writer.finish()?;
 //! // `ReelFile::open` takes a name.
 //! let mut reel = ReelFile::new(bytes)?;
