@@ -64,54 +64,95 @@ fn the_core_needs_two_packages_and_their_own() {
     assert_eq!(names, ["byteorder", "cfg-if", "crc32fast"]);
 }
 
-/// The sources with the page's modules, the format's text and the firmware, and no tests.
+/// Names of the files in a package, which must be smaller than a megabyte.
+fn packed(folder: &Path, name: &str) -> Vec<String> {
+    let version = env!("CARGO_PKG_VERSION");
+    let file = folder.join(format!("package/{name}-{version}.crate"));
+    let size = file.metadata().expect("the package was written").len();
+    assert!(size < 1_000_000, "{name}: {size} bytes");
+    let listed = Command::new("tar").arg("-tzf").arg(&file).output();
+    let listed = String::from_utf8(listed.expect("tar runs").stdout).unwrap();
+    listed
+        .lines()
+        .filter_map(|line| line.split_once('/'))
+        .map(|line| line.1.to_owned())
+        .collect()
+}
+
+/// The sources with the format's text and the firmware, the page's modules apart, and no tests.
 #[test]
-fn the_package_has_what_it_is_built_from_and_no_more() {
+fn the_packages_have_what_they_are_built_from_and_no_more() {
     let target = tempfile::tempdir().unwrap();
     let folder = target.path().to_str().expect("a Unicode name");
     cargo(&[
         "package",
+        "--workspace",
         "--no-verify",
         "--allow-dirty",
         "--quiet",
         "--target-dir",
         folder,
     ]);
-    let name = concat!("thumbreel-", env!("CARGO_PKG_VERSION"));
-    let file = target.path().join(format!("package/{name}.crate"));
-    let size = file.metadata().expect("the package was written").len();
-    // 0.43 MB of it are the modules for the browser.
-    assert!(size < 1_300_000, "{size} bytes");
-    let listed = Command::new("tar").arg("-tzf").arg(&file).output();
-    let listed = String::from_utf8(listed.expect("tar runs").stdout).unwrap();
-    let files: Vec<&str> = listed
-        .lines()
-        .filter_map(|l| l.split_once('/'))
-        .map(|l| l.1)
-        .collect();
-    for wanted in [
-        "Cargo.lock",
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let program = [
         "LICENSE",
         "README.md",
         "spec/container.md",
         "spec/firmware/thumbreel.h",
         "spec/firmware/player.c",
-        "src/page/viewer.wasm",
-        "src/page/viewer/package.toml",
-        "src/page/viewer/viewer.rs",
-        "src/page/calculator.wasm",
-        "src/page/calculator/package.toml",
-        "src/page/calculator/calculator.rs",
+        "src/page/player.js",
+    ];
+    let page = [
+        "LICENSE",
+        "viewer.wasm",
+        "viewer/package.toml",
+        "viewer/viewer.rs",
+        "calculator.wasm",
+        "calculator/package.toml",
+        "calculator/calculator.rs",
+    ];
+    for (name, at, wanted) in [
+        ("thumbreel", root.to_owned(), &program[..]),
+        ("thumbreel-page", root.join("src/page/module"), &page[..]),
     ] {
-        assert!(files.contains(&wanted), "{wanted} is not in the package");
+        let files = packed(target.path(), name);
+        for wanted in wanted {
+            assert!(
+                files.iter().any(|file| file == wanted),
+                "{name} lacks {wanted}"
+            );
+        }
+        for file in &files {
+            let own = [
+                "Cargo.lock",
+                "Cargo.toml",
+                "Cargo.toml.orig",
+                ".cargo_vcs_info.json",
+            ];
+            assert!(
+                own.contains(&file.as_str()) || at.join(file).exists(),
+                "{file}"
+            );
+            assert!(
+                !file.starts_with("tests/"),
+                "{file} is of no use in a package"
+            );
+        }
     }
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    for file in &files {
-        let own = ["Cargo.toml.orig", ".cargo_vcs_info.json"].contains(file);
-        assert!(own || root.join(file).exists(), "{file}");
-        assert!(
-            !file.starts_with("tests/"),
-            "{file} is of no use in a package"
-        );
-    }
+}
+
+/// The page's modules are built from this crate: whoever takes one takes the same version of both.
+#[test]
+fn both_packages_have_one_version() {
+    let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/page/module/Cargo.toml");
+    let line = concat!("version = \"", env!("CARGO_PKG_VERSION"), "\"");
+    let text = std::fs::read_to_string(manifest).unwrap();
+    assert!(text.lines().any(|l| l == line), "no line {line}");
+    let own = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/Cargo.toml")).unwrap();
+    let line = concat!(
+        "thumbreel-page = { version = \"=",
+        env!("CARGO_PKG_VERSION"),
+        "\""
+    );
+    assert!(own.lines().any(|l| l.starts_with(line)), "no line {line}");
 }

@@ -1,9 +1,9 @@
 //! The page's parts that the server and the report share, carried in the
 //! program: the look, the player, and the crate's own reader and decoders as
-//! WebAssembly (`viewer/`, built by `.ci/viewer` into `viewer.wasm`).
+//! WebAssembly, in a package of its own (`module/`, built by `.ci/viewer`).
 //!
 //! The calculator's page is one file of its own ([`calculator`]), with boards, budget
-//! and rehearsal as WebAssembly (`calculator/`, built into `calculator.wasm`).
+//! and rehearsal as WebAssembly.
 //!
 //! The scripts are plain ones, in this order, so that they also run inside a
 //! report that is opened from a disk, where modules cannot be imported.
@@ -11,7 +11,7 @@
 use base64::prelude::{BASE64_STANDARD as BASE64, Engine as _};
 
 /// The reader and the decoders.
-pub const VIEWER: &[u8] = include_bytes!("viewer.wasm");
+pub use thumbreel_page::VIEWER;
 /// Feeds the viewer with bytes and takes pictures and sound out.
 pub const REEL_SCRIPT: &str = include_str!("reel.js");
 /// The player; after [`REEL_SCRIPT`].
@@ -28,9 +28,6 @@ pub const STYLE: &str = concat!(
 pub const INDEX: &str = include_str!("index.html");
 /// A small sign for the browser's tab.
 pub const ICON: &str = include_str!("icon.svg");
-
-/// Boards, budget and rehearsal.
-const CALCULATOR: &[u8] = include_bytes!("calculator.wasm");
 
 /// The calculator's page may run what it carries and load nothing; its rehearsals
 /// run in a worker that it makes itself.
@@ -56,7 +53,7 @@ pub fn calculator(start: &str, top: &str) -> String {
          <noscript><p>The calculator needs JavaScript.</p></noscript>\n\
          <script type=\"application/json\" id=\"start\">{start}</script>\n\
          <script type=\"text/plain\" id=\"calculator-bytes\">\n{}</script>\n<script>\n{}</script>\n</body>\n</html>\n",
-        BASE64.encode(CALCULATOR),
+        BASE64.encode(thumbreel_page::CALCULATOR),
         include_str!("calculator.js"),
     )
 }

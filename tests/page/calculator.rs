@@ -83,7 +83,7 @@ fn alike(a: &Value, b: &Value, at: &str, apart: &mut Vec<String>) {
 }
 
 fn module() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("src/page/calculator.wasm")
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("src/page/module/calculator.wasm")
 }
 
 /// What the module answers, in order.

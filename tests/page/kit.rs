@@ -19,7 +19,7 @@ fn the_page_presents_the_kit_as_listed() {
     let output = Command::new("node")
         .arg(root.join("tests/page/kit.mjs"))
         .arg(root.join("src/page/reel.js"))
-        .arg(root.join("src/page/viewer.wasm"))
+        .arg(root.join("src/page/module/viewer.wasm"))
         .args(listed.iter().map(|(name, _)| kit.join(name)))
         .output()
         .expect("node is missing: run .ci/install test");
