@@ -1,6 +1,6 @@
 //! Worst windows, verdicts and what would help.
 
-use thumbreel::answer::picture;
+use thumbreel::answer::{Request, answer, picture};
 use thumbreel::board::Board;
 use thumbreel::budget::power::{Duty, PowerModel, Programme};
 use thumbreel::budget::{
@@ -311,5 +311,37 @@ fn settings_keep_their_stated_mean() {
         let last = reel.slices.last().unwrap();
         assert_eq!(last.tick + u64::from(last.ticks), 60 * 24_000);
         assert_eq!(u64::from(last.first_picture + last.pictures), 24 * 60);
+    }
+}
+
+#[test]
+fn a_part_that_is_overloaded_is_not_near_its_limit_but_over_it() {
+    // 240x240 raw pictures, 40 a second, are 36.9 Mbit/s (240 x 240 x 16 x 40) for a bus of 10 Mbit/s.
+    let mut board = Board::named("lantern-room").unwrap();
+    board.name = "slow".into();
+    board.panel.clock_hz = 10_000_000;
+    let request = Request {
+        board: "slow".into(),
+        profile: Some(board.to_toml()),
+        rate: (40, 1),
+        coding: PictureCoding::Raw,
+        sound: SoundCoding::None,
+        ..Request::default()
+    };
+    let answer = answer(&request).unwrap();
+    assert!(!answer.links.is_empty());
+    for link in &answer.links {
+        let words: Vec<&str> = link.limit.split(' ').collect();
+        let at = words.iter().position(|word| *word == "%").unwrap();
+        let percent: f64 = words[at - 1].parse().unwrap();
+        assert!(
+            percent > 300.0 && link.verdict == Verdict::DoesNotFit,
+            "{}",
+            link.limit
+        );
+        assert!(link.sentence.contains("does not play"), "{}", link.sentence);
+        for text in [&link.limit, &link.sentence, &link.bars] {
+            assert!(!text.contains("near"), "{text}");
+        }
     }
 }

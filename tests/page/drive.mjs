@@ -1,9 +1,11 @@
 // Drives a real browser through the shelf, the player and a report, and
 // compares what it shows and plays with what the Rust decoder said.
 //
-//   node drive.mjs SERVER EXPECTED.json SHOTS SUPPLY REPORT.html CALCULATOR.html
+//   node drive.mjs PART SERVERS EXPECTED.json SHOTS SUPPLY REPORT.html CALCULATOR.html
 //
-// EXPECTED: [{ path, title, pictures: [{ tick, number, crc }], sound: [{ tick,
+// PART: `reels` (shelf, players, live, supply, streams) or `pages` (what cannot be shown,
+// calculator, report); both may run at the same time. SERVERS: three addresses: the reels, a folder of reels that do not play through
+// (damaged.tbr, short.tbr, noise.tbr), an empty one. EXPECTED: [{ path, title, pictures: [{ tick, number, crc }], sound: [{ tick,
 // ticks, crc }] }]; the CRCs are over little-endian 16-bit values. SUPPLY: { server,
 // path, told }: a server that feeds a board, and what the budget says. Exits 0 only
 // if everything agrees; says what did not on stderr.
@@ -12,7 +14,8 @@ import { get } from "node:http";
 import { readFileSync, mkdirSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 
-const [server, expectedPath, shots, supplied, report, calculator] = process.argv.slice(2);
+const [part, servers, expectedPath, shots, supplied, report, calculator] = process.argv.slice(2);
+const [server, troubled, empty] = servers.split(" ");
 const supply = JSON.parse(supplied);
 const expected = JSON.parse(readFileSync(expectedPath, "utf8"));
 const require = createRequire(process.env.THUMBREEL_NODE + "/");
@@ -37,7 +40,7 @@ page.on("console", (message) => {
 page.on("pageerror", (error) => complaints.push(`page: ${error}`));
 page.on("request", (request) => {
   const url = request.url();
-  const own = url.startsWith(server) || url.startsWith(supply.server) || url.startsWith("data:") || url.startsWith("blob:") || [report, calculator].some((file) => url === pathToFileURL(file).href);
+  const own = [server, troubled, empty].some((address) => url.startsWith(address)) || url.startsWith(supply.server) || url.startsWith("data:") || url.startsWith("blob:") || [report, calculator].some((file) => url === pathToFileURL(file).href);
   if (!own) complaints.push(`outside request: ${url}`);
 });
 
@@ -377,12 +380,39 @@ async function checkCalculator() {
   await shoot("calculator");
 }
 
-try {
+// What cannot be shown is said, in the same look.
+async function checkTrouble() {
+  await page.goto(empty + "/");
+  await page.getByText("No reels in this folder yet").waitFor();
+  await shoot("empty");
+  await page.goto(troubled + "/");
+  await page.waitForFunction(() => document.querySelectorAll(".shelf .card").length === 3, null, { timeout: 20000 });
+  const cards = await page.locator(".shelf .card").allInnerTexts();
+  check(cards.some((text) => text.includes("cut short:")) && cards.some((text) => text.includes("noise.tbr")), `troubled: the shelf says ${cards.join("; ")}`);
+  check(await page.locator("a.card").count() === 2, "troubled: what is no reel can be opened");
+  await shoot("troubled");
+  await page.goto(`${troubled}/#/reels/damaged.tbr`);
+  await waitForPlayer();
+  await page.locator(".player").focus();
+  await page.keyboard.press("Space");
+  await page.waitForFunction(() => document.querySelector(".note.bad")?.textContent.startsWith("Damage at "), null, { timeout: 20000 });
+  await page.keyboard.press("Space");
+  await shoot("damaged");
+  const before = complaints.length;
+  await page.goto(`${troubled}/#/reels/missing.tbr`);
+  await page.locator('[role="alert"]').waitFor();
+  // The browser itself tells of the answer 404.
+  await page.waitForTimeout(200);
+  complaints.splice(before, complaints.length - before, ...complaints.slice(before).filter((line) => !line.includes("404")));
+  check((await page.locator('[role="alert"]').innerText()).length > 10, "troubled: a missing reel is not told of");
+  await shoot("missing");
+  await tabTo("main a");
+  await page.keyboard.press("Enter");
+  await page.waitForFunction(() => document.querySelectorAll(".shelf .card").length === 3, null, { timeout: 20000 });
+}
+
+async function checkReels() {
   await checkShelf();
-  await page.goto(`${supply.server}/calculator`);
-  await page.waitForSelector(".bars li");
-  check(await page.locator("#board").inputValue() === "lantern-room", "calculator: it does not begin with the server's board");
-  await checkCalculator();
   for (const want of expected) {
     await page.goto(`${server}/#${want.path}`);
     await page.waitForFunction((title) => document.querySelector("h1")?.textContent === title, want.title, { timeout: 20000 });
@@ -409,6 +439,9 @@ try {
   });
   const { w, h } = places[last.path];
   check(Math.abs(live.panel * w * h - live.picture) < 1, `${last.path} live: the panel's ${live.panel} pixels do not surround the picture's ${live.picture}`);
+  await page.keyboard.press("Space");
+  await page.waitForTimeout(200);
+  await shoot("live");
   check(await page.locator(".supply").count() === 0, "a supply is told of where no board is known");
   // A server that feeds a board says of its supply what the budget says.
   await page.goto(`${supply.server}/#${supply.path}`);
@@ -435,6 +468,9 @@ try {
   check(groups.every(({ client, head, rows }) => head.startsWith(client) && new Set(rows).size === rows.length), `streams: one visit makes several rows: ${listed}`);
   check(groups.filter(({ client }) => client !== "127.0.0.1").every(({ rows }) => rows.length === 3), `streams: a viewer of three reels has not three rows: ${listed}`);
   await shoot("streams");
+}
+
+async function checkReport() {
   await page.goto(pathToFileURL(report).href);
   const carried = expected.find((reel) => reel.path === `/reels/${report.split("/").pop().replace(".html", ".tbr")}`);
   await checkReel("report", carried);
@@ -465,9 +501,22 @@ try {
   check(await page.locator("details.more[open]").count() === 1, "report: a folded part does not open from the keyboard");
   await page.keyboard.press("Enter");
   await shoot("report");
+}
+
+async function checkPages() {
+  await checkTrouble();
+  await page.goto(`${supply.server}/calculator`);
+  await page.waitForSelector(".bars li");
+  check(await page.locator("#board").inputValue() === "lantern-room", "calculator: it does not begin with the server's board");
+  await checkCalculator();
+  await checkReport();
+}
+
+try {
+  await { reels: checkReels, pages: checkPages }[part]();
 } catch (error) {
   complaints.push(`stopped: ${error.stack}`);
-  await page.screenshot({ path: `${shots}/stopped.png` }).catch(() => {});
+  await page.screenshot({ path: `${shots}/${part}-stopped.png` }).catch(() => {});
 } finally {
   await browser.close();
 }

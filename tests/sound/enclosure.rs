@@ -1,5 +1,6 @@
 //! The closed box against published formulas and worked values.
 
+use thumbreel::sound::chart::enclosure_plots;
 use thumbreel::sound::enclosure::{Driver, DriverDatasheet, Enclosure, Mounting};
 
 fn driver(fs: f64, qts: f64, vas: f64) -> Driver {
@@ -167,5 +168,39 @@ fn the_rendering_filter_has_the_systems_response() {
     for hz in [100.0, 300.0, 500.0, 1000.0, 4000.0] {
         let found: f64 = sections.iter().map(|s| s.response_db(hz, 48_000.0)).sum();
         near(found, system.response_db(hz), 0.1);
+    }
+}
+
+#[test]
+fn the_drawn_curves_are_the_formula_with_nothing_cut_off() {
+    // A soft and a stiff box, quiet and loud: the lowest level lies 20 to 60 dB below the highest.
+    for (fs, qts, vas, litres, metres) in [
+        (250.0, 0.9, 0.2, 0.03, 0.5),
+        (700.0, 1.6, 0.02, 0.01, 1.0),
+        (120.0, 0.4, 1.0, 5.0, 4.0),
+    ] {
+        let system = Enclosure::new(driver(fs, qts, vas), Mounting::Closed(litres)).unwrap();
+        let [level, excursion] = enclosure_plots(&system, system.high_pass(2.0), metres);
+        for plot in [&level, &excursion] {
+            for curve in &plot.curves {
+                assert_eq!(curve.points.first().unwrap().0.round(), 50.0);
+                assert_eq!(curve.points.last().unwrap().0.round(), 10_000.0);
+                for (hz, value) in &curve.points {
+                    // The ends of the excursion's axis follow from its curves.
+                    let ends =
+                        plot.up.to <= plot.up.from || (plot.up.from..=plot.up.to).contains(value);
+                    assert!(ends, "{}: {value} at {hz} Hz is not in view", curve.name);
+                }
+            }
+        }
+        // Small 1972, equation 20: |G| = x²/sqrt((x² - 1)² + (x/Q)²), x = f/fc.
+        let (fc, q) = (system.resonance_hz, system.q);
+        for (hz, value) in level.curves[0].points.iter().step_by(20) {
+            let x = hz / fc;
+            let response = x * x / ((x * x - 1.0).powi(2) + (x / q).powi(2)).sqrt();
+            let wanted =
+                82.0 + 10.0 * 2f64.log10() - 20.0 * metres.log10() + 20.0 * response.log10();
+            near(*value, wanted, 1e-6);
+        }
     }
 }
