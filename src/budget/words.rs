@@ -19,7 +19,7 @@ pub fn amount(value: f64, unit: &str) -> String {
         "bytes" => size(value as u64),
         "bytes/s" => format!("{}/s", size(value as u64)),
         "bit/s" => format!("{:.2} Mbit/s", value / 1e6),
-        "degrees C above ambient" => format!("{value:.0} C rise"),
+        "degrees C above ambient" => format!("{value:.0} °C rise"),
         "V" => format!("{value:.2} V"),
         _ => format!("{value:.0} {short}"),
     }

@@ -146,11 +146,17 @@ var Thumbreel = Thumbreel || {};
       if (answer.status === 416) return new Uint8Array(0);
       if (answer.status !== 206) {
         if (answer.body) await answer.body.cancel();
-        throw new Error(this.etag && answer.ok ? "the reel has changed; load it again" : `the server answered ${answer.status}`);
+        throw new Error(this.etag && answer.ok ? "the reel has changed; load it again" : refusal(answer));
       }
       this.etag = answer.headers.get("ETag");
       return new Uint8Array(await answer.arrayBuffer());
     }
+  }
+
+  // What an answer that is none means, with the way out.
+  function refusal(answer) {
+    if (answer.status === 404) return "the folder has no such reel; it may have been renamed or removed: choose one on the shelf";
+    return `the server answered ${answer.status}; load the page again, and look at what the server says`;
   }
 
   // The stream of a live reel: forwards only.
@@ -164,7 +170,7 @@ var Thumbreel = Thumbreel || {};
     async read() {
       if (!this.reader) {
         const answer = await fetch(this.address, { signal: this.abort.signal });
-        if (!answer.ok) throw new Error(`the server answered ${answer.status}`);
+        if (!answer.ok) throw new Error(refusal(answer));
         this.reader = answer.body.getReader();
       }
       const { done, value } = await this.reader.read();
@@ -294,5 +300,5 @@ var Thumbreel = Thumbreel || {};
     return new ImageData(new Uint8ClampedArray(to.buffer), width, height);
   }
 
-  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, upright, POSTER });
+  Object.assign(Thumbreel, { BytesSource, RangeSource, StreamSource, Reel, refusal, upright, POSTER });
 })();

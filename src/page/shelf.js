@@ -2,7 +2,7 @@
 "use strict";
 
 (function () {
-  const { element, clockText, open, upright, RangeSource, Reel, StreamSource } = Thumbreel;
+  const { element, clockText, open, upright, RangeSource, Reel, refusal, StreamSource } = Thumbreel;
   const main = document.getElementById("main");
   let wasm = null;
   let current = null;
@@ -16,7 +16,7 @@
 
   async function json(address) {
     const answer = await fetch(address);
-    if (!answer.ok) throw new Error(`the server answered ${answer.status}`);
+    if (!answer.ok) throw new Error(refusal(answer));
     return answer.json();
   }
 
@@ -54,11 +54,11 @@
     const facts = readable
       ? [`${width} x ${height}`, `${reel.rate.toFixed(reel.rate % 1 ? 2 : 0)} fps`, reel.coding,
         reel.seconds == null ? "length unknown" : clockText(reel.seconds), size(reel.bytes)]
-      : [reel.error];
+      : [];
     const frame = element("span", { class: "poster" }, picture);
     const label = element("span", { class: "title" }, title);
     const name = element("span", { class: "name" }, reel.name);
-    const text = element("span", { class: readable ? "quiet" : "bad" }, ...apart(facts));
+    const text = element("span", { class: readable ? "quiet" : "bad" }, ...(readable ? apart(facts) : [reel.error]));
     const short = readable && reel.bytes < reel.stated_bytes
       ? [element("span", { class: "bad" }, `cut short: ${size(reel.bytes)} of ${size(reel.stated_bytes)}`)] : [];
     const inside = [frame, label, ...(title === reel.name ? [] : [name]), text, ...short];

@@ -28,7 +28,10 @@
     const [from, to] = [figure.dataset.from, figure.dataset.to].map(Number);
     const all = curves(figure);
     let shown = -1;
+    let seeks = 0;
     const show = (at) => {
+      // A hand that moves the slider is ahead of the player.
+      if (!seeks) slider.value = at;
       if (at === shown) return;
       shown = at;
       const values = all.map(({ name, unit, points }) => {
@@ -37,7 +40,6 @@
       });
       cursor.hidden = false;
       cursor.style.left = `${100 * (at - from) / (to - from)}%`;
-      if (document.activeElement !== slider || player.playing) slider.value = at;
       told.textContent = `${at.toFixed(2)} s`;
       slider.setAttribute("aria-valuetext", [`${at.toFixed(2)} s`, ...values].join("; "));
       readout.textContent = values.filter((text) => text).join(" · ");
@@ -45,7 +47,10 @@
     const readout = document.createElement("p");
     readout.className = "quiet readout";
     figure.querySelector(".moment").after(readout);
-    slider.addEventListener("input", () => player.seek(Number(slider.value)));
+    slider.addEventListener("input", () => {
+      seeks += 1;
+      player.seek(Number(slider.value)).finally(() => { seeks -= 1; });
+    });
     figure.querySelector(".panels").addEventListener("click", (event) => {
       const box = event.currentTarget.getBoundingClientRect();
       const at = from + (to - from) * (event.clientX - box.left) / box.width;

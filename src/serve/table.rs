@@ -103,7 +103,16 @@ impl Table {
 /// A file that cannot be read or does not begin as a reel does.
 pub fn read_header(file: &File) -> io::Result<Header> {
     let mut sector = [0; SECTOR];
-    read_exact_at(file, &mut sector, 0)?;
+    read_exact_at(file, &mut sector, 0).map_err(|error| match error.kind() {
+        io::ErrorKind::UnexpectedEof => io::Error::new(
+            error.kind(),
+            format!(
+                "no reel: it has {} bytes, less than the {SECTOR} of a header; copy or convert it again",
+                file.metadata().map_or(0, |known| known.len())
+            ),
+        ),
+        _ => error,
+    })?;
     let header = Header::parse(&sector).or_else(|error| {
         let copy = read_exact_at(file, &mut sector, SECTOR as u64);
         copy.ok()

@@ -2,6 +2,8 @@
 //! several levels of optimisation. All must send the same pixels and samples: those
 //! of the Rust decoders, which for raw films are the source's own.
 
+use crate::common::extent::extent;
+
 use super::films::{Film, FilmCoding, block_coding, harbour};
 use super::rust_side::{panel_decoder, walk};
 use super::tools::{Target, board, firmware, succeed};
@@ -86,11 +88,15 @@ const LEVELS: [&str; 5] = ["-O0", "-O1", "-O2", "-O3", "-Os"];
 const LIBRARIES: [&str; 3] = ["-fbuiltin", "-fno-builtin", "-ffreestanding"];
 
 /// Each compiler for each machine at -O0, -O2 and -Os, on this computer at every level,
-/// with the libraries in turn. With `THUMBREEL_BUILDS=all` on this computer every level
-/// with every library, elsewhere every level, and at -O2 every library. Clang has no C
-/// library for the other machines.
+/// with the libraries in turn; of these elsewhere -O2 alone where CI does not run. The
+/// whole is on this computer every level with every library, elsewhere every level, and
+/// at -O2 every library. Clang has no C library for the other machines.
 fn builds() -> Vec<Build> {
-    let every = std::env::var_os("THUMBREEL_BUILDS").is_some_and(|v| v == "all");
+    let (every, levels) = extent(
+        (false, &LEVELS[2..3]),
+        (false, &LEVELS[..]),
+        (true, &LEVELS[..]),
+    );
     let mut all = Vec::new();
     for machine in [&DESK, &AARCH64, &S390X, &CORTEX_M4, &CORTEX_M0, &RV32] {
         let here = matches!(machine.runs, Runs::Here);
@@ -103,7 +109,7 @@ fn builds() -> Vec<Build> {
                         here || library == plain || (level == "-O2" && !clang)
                     } else {
                         // -O0, -O2 and -Os each with a library of its own, -O2 with the usual one.
-                        (here || matches!(level, "-O0" | "-O2" | "-Os"))
+                        (here || matches!(level, "-O0" | "-O2" | "-Os") && levels.contains(&level))
                             && if alone {
                                 library == plain
                             } else {

@@ -1,11 +1,15 @@
 //! `convert --fit` on a grid of boards and clips. By default a small part of
-//! it; `THUMBREEL_GRID=all cargo test --release --test grid -- --nocapture`
-//! runs thirty boards by five clips and prints a line each; names of boards
-//! instead of `all`, with commas, run those.
+//! it; `THUMBREEL_TESTS=all cargo test --release --test grid -- --nocapture`
+//! runs thirty boards by five clips and prints a line each, and `THUMBREEL_GRID`
+//! with names of boards, with commas, those.
+
+#[path = "../common/extent.rs"]
+mod extent;
 
 mod boards;
 mod limits;
 
+use extent::extent;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use thumbreel::board::Board;
@@ -46,10 +50,10 @@ fn clip(name: &str) -> PathBuf {
 #[test]
 fn every_fit_plays_and_uses_what_the_board_gives() {
     let asked = std::env::var("THUMBREEL_GRID").unwrap_or_default();
-    let whole = !asked.is_empty();
+    let whole = !asked.is_empty() || extent(false, false, true);
     let mut boards = boards::all();
     assert_eq!(boards.len(), 30);
-    if whole && asked != "all" {
+    if !asked.is_empty() {
         boards.retain(|b| asked.split(',').any(|name| name == b.name));
         assert!(!boards.is_empty(), "no board is named in {asked}");
     }

@@ -8,6 +8,7 @@ use thumbreel::answer::{Depth, Request, answer};
 use thumbreel::board::Board;
 use thumbreel::budget::{PictureCoding, SoundCoding};
 
+use super::extent::extent;
 use super::faults::Chance;
 
 const SETTINGS: usize = 500;
@@ -139,11 +140,10 @@ fn the_calculator_says_what_the_model_says() {
     assert!(good > SETTINGS * 9 / 10, "{good} of {SETTINGS}");
 }
 
-/// The command line that the page offers, typed in a shell: `THUMBREEL_CALCULATOR=500`
-/// types all of them.
+/// The command line that the page offers, typed in a shell.
 #[test]
 fn the_command_that_it_offers_says_the_same() {
-    let count = std::env::var("THUMBREEL_CALCULATOR").map_or(12, |n| n.parse().unwrap());
+    let count = extent(6, 12, 500);
     let dir = tempfile::tempdir().unwrap();
     let requests: Vec<Request> = (0..count).map(request).collect();
     let requests = requests.iter().map(|r| Request {

@@ -232,6 +232,8 @@ async function shoot(name) {
     await page.waitForTimeout(100);
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
     check(wide <= 0, `${name}: ${wide} pixels wider than a window of ${width}`);
+    const over = await page.evaluate(() => [...document.querySelectorAll(".card *")].filter((e) => e.getBoundingClientRect().right > e.closest(".card").getBoundingClientRect().right).map((e) => e.textContent));
+    check(!over.length, `${name}, ${width} pixels: text beyond the edge of its card: ${over.join("; ")}`);
     await page.screenshot({ path: `${shots}/${name}-${theme}-${width}.png`, fullPage: true });
     // What is folded away counts, too.
     const folded = await page.evaluate(() => [...document.querySelectorAll("details:not([open])")].map((part) => (part.open = true, part)).length);
@@ -390,6 +392,8 @@ async function checkTrouble() {
   const cards = await page.locator(".shelf .card").allInnerTexts();
   check(cards.some((text) => text.includes("cut short:")) && cards.some((text) => text.includes("noise.tbr")), `troubled: the shelf says ${cards.join("; ")}`);
   check(await page.locator("a.card").count() === 2, "troubled: what is no reel can be opened");
+  const short = cards.find((text) => text.includes("noise.tbr"));
+  check(/no reel.*27 bytes/.test(short), `troubled: the shelf says of a line of text: ${short}`);
   await shoot("troubled");
   await page.goto(`${troubled}/#/reels/damaged.tbr`);
   await waitForPlayer();
@@ -404,7 +408,8 @@ async function checkTrouble() {
   // The browser itself tells of the answer 404.
   await page.waitForTimeout(200);
   complaints.splice(before, complaints.length - before, ...complaints.slice(before).filter((line) => !line.includes("404")));
-  check((await page.locator('[role="alert"]').innerText()).length > 10, "troubled: a missing reel is not told of");
+  const missing = await page.locator('[role="alert"]').innerText();
+  check(missing.includes("no such reel") && missing.includes("shelf"), `troubled: a missing reel is told of as: ${missing}`);
   await shoot("missing");
   await tabTo("main a");
   await page.keyboard.press("Enter");
@@ -483,7 +488,8 @@ async function checkReport() {
   const cursor = await page.waitForFunction(() => {
     const { from, to } = document.querySelector(".reel-plot").dataset;
     const at = Number(from) + (to - from) * parseFloat(document.querySelector(".cursor").style.left) / 100;
-    return Math.abs(at - window.testPlayer().position()) < 0.01 && document.querySelector(".readout").textContent;
+    const slider = Number(document.querySelector(".moment input").value);
+    return Math.max(Math.abs(at - window.testPlayer().position()), Math.abs(at - slider)) < 0.01 && document.querySelector(".readout").textContent;
   }, null, { timeout: 10000 }).then((value) => value.jsonValue());
   check(/Link, need: [0-9.]+ kB\/s · Panel bus, busy: [0-9.]+ %.*Ring buffer, level: [0-9.]+ kB/.test(cursor), `report: the cursor says ${cursor}`);
   // On a phone the verdict of each part is in view, not beyond the edge of its table.

@@ -5,6 +5,9 @@
 #[allow(dead_code)]
 mod support;
 
+#[path = "../common/extent.rs"]
+mod extent;
+
 #[path = "../common/faults.rs"]
 #[allow(dead_code)]
 mod faults;

@@ -1,6 +1,9 @@
 //! The supply model: against formulas, worked examples and a circuit simulator,
 //! and the same in every command.
 
+#[path = "../common/extent.rs"]
+mod extent;
+
 #[path = "../server/support.rs"]
 #[allow(dead_code)]
 mod support;

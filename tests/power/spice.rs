@@ -11,10 +11,11 @@ use thumbreel::budget::Link;
 use thumbreel::budget::power::{Duty, End, PowerModel, Programme, ProgrammeMeter};
 
 use crate::Luck;
+use crate::extent::extent;
 
-/// Circuits of each kind: 20, or as many as THUMBREEL_CIRCUITS says.
+/// Circuits of each kind.
 fn circuits() -> u64 {
-    std::env::var("THUMBREEL_CIRCUITS").map_or(20, |number| number.parse().unwrap())
+    extent(10, 20, 250)
 }
 /// A burst of the radio: a frame of 1,536 bytes at 6 Mbit/s, seconds.
 const BURST: f64 = 2.07e-3;

@@ -1,10 +1,14 @@
 //! Twins: what a rehearsal predicts is what `spec/firmware/player.c` does on a
 //! simulated board of the same times: the same counts at the same times.
 
+#[path = "../common/extent.rs"]
+mod extent;
+
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use extent::extent;
 use thumbreel::board::Board;
 use thumbreel::budget::{Link, ReelFacts};
 use thumbreel::reel::{Picture, ReelFile, ReelWriter, Settings, Slice, SoundCoding};
@@ -178,7 +182,7 @@ const NEAR: f64 = 0.002;
 #[test]
 fn a_rehearsal_predicts_what_the_c_loop_does() {
     let program = built();
-    let cases: u64 = std::env::var("THUMBREEL_TWINS").map_or(200, |n| n.parse().unwrap());
+    let cases: u64 = extent(100, 200, 5000);
     let (mut dry, mut starved, mut dropped, mut wrong) = (0, 0, 0, Vec::new());
     for seed in 0..cases {
         let case = case(seed);

@@ -7,12 +7,9 @@ use thumbreel::coding::patch::Level;
 use thumbreel::reel::SoundCoding;
 
 use crate::build::{Build, program};
+use crate::common::extent::extent;
 use crate::common::media::folder;
 use crate::films::{Film, FilmCoding};
-
-/// Seeds in CI, and in the whole.
-const FEW: u32 = 400;
-const ALL: u32 = 6000;
 
 const RATES: [u32; 14] = [1, 2, 3, 5, 8, 10, 12, 15, 20, 24, 25, 30, 50, 60];
 const CODINGS: [FilmCoding; 4] = [
@@ -84,7 +81,7 @@ fn hold(list: &Path, build: Build, from: u32, to: u32) {
 fn the_loop_lives_whatever_the_board_does() {
     let folder = folder();
     let list = list(folder.path());
-    let last = if crate::whole() { ALL } else { FEW };
+    let last = extent(200, 400, 6000);
     std::thread::scope(|scope| {
         scope.spawn(|| hold(&list, Build::Plain, 1, last / 2));
         scope.spawn(|| hold(&list, Build::Plain, last / 2 + 1, last));

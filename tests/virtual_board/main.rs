@@ -3,7 +3,7 @@
 //! panel controller, DMA, sound port, card and link by public documents, the
 //! glue that a maker writes, and the firmware's own sources.
 //!
-//! `THUMBREEL_VIRTUAL=all cargo test --test virtual_board -- --nocapture` runs
+//! `THUMBREEL_TESTS=all cargo test --test virtual_board -- --nocapture` runs
 //! all seeds of the law.
 
 #[path = "../common/mod.rs"]
@@ -26,8 +26,3 @@ mod others;
 mod panel;
 mod source;
 mod variants;
-
-/// Whether the whole is to be run, not the part that fits into CI.
-fn whole() -> bool {
-    std::env::var_os("THUMBREEL_VIRTUAL").is_some_and(|v| v == "all")
-}
