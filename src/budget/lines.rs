@@ -223,7 +223,7 @@ impl<'a> Case<'a> {
         if shared > 0.0 {
             line.need_origin = line.need_origin.and(self.origin(&CARD_KEYS));
         }
-        line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
+        line.capacity_origin = Origin::plain(Provenance::Computed, "the 1000 ms of a second");
         line.note =
             (shared > 0.0).then(|| format!("the card takes {shared:.0} ms/s of the same bus"));
         line

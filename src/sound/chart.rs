@@ -49,16 +49,10 @@ pub fn enclosure_plots(box_: &Enclosure, high_pass: HighPass, metres: f64) -> [P
 }
 
 fn title(box_: &Enclosure) -> String {
-    let place = match box_.mounting {
-        Mounting::Closed(litres) => format!("closed box of {:.0} ml", litres * 1000.0),
-        Mounting::FreeAir => "free air".into(),
-    };
-    format!(
-        "{place}: resonance {:.0} Hz, Q {:.2}, -3 dB at {:.0} Hz",
-        box_.resonance_hz,
-        box_.q,
-        box_.cutoff_hz()
-    )
+    match box_.mounting {
+        Mounting::Closed(litres) => format!("Level in a closed box of {:.0} ml", litres * 1000.0),
+        Mounting::FreeAir => "Level in free air".into(),
+    }
 }
 
 fn frequencies() -> impl Iterator<Item = f64> {

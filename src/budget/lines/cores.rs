@@ -43,8 +43,10 @@ impl Case<'_> {
         if feeds {
             drawing.need_origin = drawing.need_origin.and(self.origin(&BUS_KEYS));
         }
-        drawing.capacity_origin =
-            Origin::plain(Provenance::Computed, "a second of the player's share");
+        drawing.capacity_origin = Origin::plain(
+            Provenance::Computed,
+            "the player's share of the 1000 ms of a second",
+        );
         drawing.note = feeds.then(|| "without DMA the core feeds the bus itself".into());
         if one {
             drawing.need_origin = drawing.need_origin.and(intake);
@@ -92,7 +94,7 @@ impl Case<'_> {
         let mut line = self.line(Part::Turns, load, 1000.0, "ms/s");
         line.at_seconds = Some(at);
         line.need_origin = self.drawing_origin();
-        line.capacity_origin = Origin::plain(Provenance::Computed, "a second");
+        line.capacity_origin = Origin::plain(Provenance::Computed, "the 1000 ms of a second");
         Some(line)
     }
 

@@ -142,7 +142,6 @@ pub(super) fn levels(file: &Path, board: &Board) -> anyhow::Result<Levels> {
 pub(super) struct Sounding {
     board: Board,
     high_pass: HighPass,
-    reel: bool,
     minutes: f64,
     /// Over each link of the board.
     links: Vec<Pair>,
@@ -255,7 +254,6 @@ impl Sounding {
             lufs,
             board: board.clone(),
             high_pass,
-            reel,
             minutes,
         })
     }
@@ -272,7 +270,7 @@ impl Sounding {
         );
         let top = self.used.iter().map(|u| u.peak_ma).fold(1e-9, f64::max);
         for (name, used) in self.names().iter().zip(&self.used) {
-            say!("  {name:<44} {}", sparkline(&used.curve_ma, top));
+            say!("  {name:<33} {}", sparkline(&used.curve_ma, top));
         }
         for pair in &self.links {
             say!("from {} ({}):", pair.power[0].link.name(), self.origin());
@@ -292,12 +290,7 @@ impl Sounding {
     }
 
     fn names(&self) -> [String; 2] {
-        let what = if self.reel {
-            "on top of what the reel has"
-        } else {
-            "in place"
-        };
-        let behind = format!("high-pass {:.0} Hz {what}", self.high_pass.hz);
+        let behind = format!("through a high-pass of {:.0} Hz", self.high_pass.hz);
         ["as it is".to_owned(), behind]
     }
 
@@ -306,8 +299,11 @@ impl Sounding {
         let power = &self.links[0].power;
         let line = |(name, power): (&String, &Power)| {
             format!(
-                "  {name:<44} mean {:6.1} mA, instant {:6.1} mA, {:.3} W in the speaker",
-                power.amplifier_ma, power.amplifier_peak_ma, power.speaker_w
+                "  {:<33} mean {:6.1} mA, instant {:6.1} mA, {:.3} W in the speaker",
+                format!("{name}:"),
+                power.amplifier_ma,
+                power.amplifier_peak_ma,
+                power.speaker_w
             )
         };
         self.names().iter().zip(power).map(line).collect()
@@ -318,8 +314,8 @@ impl Sounding {
         let [plain, cut] = self.lufs;
         (plain - cut >= FALL_TOLD && cut.is_finite()).then(|| {
             format!(
-                "with the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured): convert the clip with \
-                 --high-pass --loudness={:.0} to have it back as far as ceiling and speaker allow{}",
+                "with the high-pass the sound has {cut:.1} LUFS in place of {plain:.1} (measured); to have it back, as far as ceiling and \
+                 speaker allow, convert the clip with --high-pass --loudness={:.0}{}",
                 plain.clamp(-40.0, -5.0),
                 self.higher_gain(plain - cut)
             )
