@@ -6,6 +6,7 @@
 mod destination;
 mod draft;
 mod error;
+pub(crate) mod names;
 mod part;
 mod system;
 

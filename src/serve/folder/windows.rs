@@ -10,7 +10,8 @@ use std::os::windows::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::{Refusal, names};
+use super::Refusal;
+use crate::files::names;
 
 // Constants of the Win32 documentation, CreateFileW and "File attribute constants".
 const FILE_SHARE_READ: u32 = 1;
