@@ -156,6 +156,13 @@ pub fn reason(error: &io::Error) -> String {
     words.into()
 }
 
+/// Whether whoever read standard output has had enough.
+pub(crate) fn reader_has_gone(error: &io::Error) -> bool {
+    // ERROR_PIPE_NOT_CONNECTED, of the Win32 documentation: no kind of its own.
+    let parted = cfg!(windows) && error.raw_os_error() == Some(233);
+    parted || error.kind() == ErrorKind::BrokenPipe
+}
+
 fn without_number(text: &str) -> String {
     let text = text.split(" (os error").next().unwrap_or(text);
     let mut chars = text.chars();
