@@ -69,7 +69,7 @@ pub fn bytes(data: &[u8]) {
 fn settle(result: std::io::Result<()>) {
     match result {
         Ok(()) => {}
-        Err(error) if error.kind() == ErrorKind::BrokenPipe => end(0),
+        Err(error) if crate::files::reader_has_gone(&error) => end(0),
         Err(error) => {
             complain!(
                 "thumbreel: standard output: {}",

@@ -46,12 +46,37 @@ pub fn visible(text: &str) -> String {
 /// A name as it is typed in a shell.
 pub fn typed(path: &Path) -> String {
     let name = path.to_string_lossy();
-    let option = if name.starts_with('-') { "./" } else { "" };
-    let plain = |c: char| c.is_alphanumeric() || "._-/+,:@%=".contains(c);
-    match !name.is_empty() && name.chars().all(plain) {
-        true => format!("{option}{name}"),
-        false => format!("'{option}{}'", name.replace('\'', r"'\''")),
+    match cfg!(windows) {
+        true => typed_there(&name),
+        false => typed_here(&name),
     }
+}
+
+fn typed_here(name: &str) -> String {
+    match is_plain(name, "._-/+,:@%=") {
+        true => format!("{}{name}", before(name)),
+        false => format!("'{}{}'", before(name), name.replace('\'', r"'\''")),
+    }
+}
+
+/// Windows' shells part words by other rules; no name holds a quotation mark there.
+fn typed_there(name: &str) -> String {
+    match is_plain(name, "._-/+:\\") {
+        true => format!("{}{name}", before(name)),
+        false => format!("\"{}{name}\"", before(name)),
+    }
+}
+
+/// What keeps a name from being taken for an option.
+fn before(name: &str) -> &str {
+    if name.starts_with('-') { "./" } else { "" }
+}
+
+fn is_plain(name: &str, signs: &str) -> bool {
+    !name.is_empty()
+        && name
+            .chars()
+            .all(|c| c.is_alphanumeric() || signs.contains(c))
 }
 
 /// `1 slice`, `2 slices`.
@@ -117,7 +142,7 @@ fn is_empty(value: &Value) -> bool {
 mod tests {
     use serde_json::json;
 
-    use super::{count, fields, grouped, plain, time, typed, visible};
+    use super::{count, fields, grouped, plain, time, typed_there, visible};
 
     #[test]
     fn fields_are_shown_by_name_and_empty_ones_left_out() {
@@ -148,6 +173,21 @@ mod tests {
         assert_eq!(visible(name), "a\\nb\\u{1b}[2J\\t\\u{202e}\\u{9b}é ü';$");
     }
 
+    /// The rules of double quotes are common practice there, no source.
+    #[test]
+    fn a_name_is_shown_as_windows_takes_it() {
+        for (name, shown) in [
+            ("exhibits\\a.mp4", "exhibits\\a.mp4"),
+            ("a b.mp4", "\"a b.mp4\""),
+            ("it's.mp4", "\"it's.mp4\""),
+            ("-a b.mp4", "\"./-a b.mp4\""),
+            ("a&b.mp4", "\"a&b.mp4\""),
+        ] {
+            assert_eq!(typed_there(name), shown);
+        }
+    }
+
+    #[cfg(unix)]
     #[test]
     fn a_name_is_shown_as_a_shell_takes_it() {
         for name in [
@@ -159,7 +199,7 @@ mod tests {
             "é*.mp4",
             "a\nb",
         ] {
-            let line = format!("printf %s {}", typed(name.as_ref()));
+            let line = format!("printf %s {}", super::typed(name.as_ref()));
             let done = std::process::Command::new("sh")
                 .args(["-c", &line])
                 .output();

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, Workshop};
 use super::error::OutputError;
+use super::names;
 use super::part::Part;
 use super::system;
 
@@ -186,6 +187,9 @@ impl Destination {
                 kind => Err(OutputError::NoName(self.path.clone(), kind)),
             };
         }
+        if cfg!(windows) {
+            self.check_special()?;
+        }
         if self.path.is_dir() && self.kind == Kind::Folder {
             return Ok(());
         }
@@ -199,6 +203,15 @@ impl Destination {
             return Ok(());
         }
         Err(OutputError::Ending(self.path.clone(), self.kind))
+    }
+
+    /// Devices, streams of a file and other spellings of a name are no names there.
+    fn check_special(&self) -> Result<(), OutputError> {
+        let name = self.path.file_name().unwrap_or_default().to_string_lossy();
+        match names::is_special(&name) {
+            true => Err(OutputError::Special(self.path.clone())),
+            false => Ok(()),
+        }
     }
 
     /// Links and other spellings of an input's name lead to the same file.
@@ -271,5 +284,23 @@ impl Destination {
     pub fn failed(&self) -> impl Fn(std::io::Error) -> OutputError + use<> {
         let path = self.path.clone();
         move |reason| OutputError::io(&path, reason)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn devices_and_streams_are_refused_where_they_are_some() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["NUL.tbr", "lpt1.tbr", "harbour.txt:2.tbr", "what?.tbr"] {
+            let to = Destination::new(folder.path().join(name), Kind::Reel);
+            assert!(matches!(to.check_special(), Err(OutputError::Special(_))));
+            let told = to.check();
+            assert_eq!(told.is_err(), cfg!(windows), "{name}: {told:?}");
+        }
+        let to = Destination::new(folder.path().join("nullah.tbr"), Kind::Reel);
+        assert!(to.check().is_ok());
     }
 }

@@ -109,7 +109,7 @@ fn unnamed(to: &Destination, error: io::Error) -> OutputError {
 fn send(path: &Path) -> io::Result<()> {
     let mut out = io::stdout().lock();
     match io::copy(&mut File::open(path)?, &mut out).and_then(|_| out.flush()) {
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        Err(error) if super::error::reader_has_gone(&error) => Ok(()),
         done => done,
     }
 }

@@ -30,6 +30,12 @@ pub enum OutputError {
     /// The name is a device's, a pipe's or a socket's.
     #[error("{path} is not an ordinary file; name another one, or write - for standard output", path = .0.display())]
     NotAFile(PathBuf),
+    /// The name means something else to Windows.
+    #[error(
+        "{path} is no file's name on Windows; leave out < > : \" | ? *, a dot or space at the end, and names of devices such as NUL",
+        path = .0.display()
+    )]
+    Special(PathBuf),
     /// The name does not end as the kind of file does.
     #[error(
         "{path}: the name of a {kind} ends in {endings}; write {right}",
@@ -148,6 +154,13 @@ pub fn reason(error: &io::Error) -> String {
         _ => return without_number(&error.to_string()),
     };
     words.into()
+}
+
+/// Whether whoever read standard output has had enough.
+pub(crate) fn reader_has_gone(error: &io::Error) -> bool {
+    // ERROR_PIPE_NOT_CONNECTED, of the Win32 documentation: no kind of its own.
+    let parted = cfg!(windows) && error.raw_os_error() == Some(233);
+    parted || error.kind() == ErrorKind::BrokenPipe
 }
 
 fn without_number(text: &str) -> String {

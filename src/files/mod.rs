@@ -6,11 +6,14 @@
 mod destination;
 mod draft;
 mod error;
+pub(crate) mod names;
 mod part;
 mod system;
 
 pub use destination::{Destination, Kind};
 pub use draft::{Draft, Workshop, publish_all};
+#[cfg(feature = "program")]
+pub(crate) use error::reader_has_gone;
 pub use error::{OutputError, reason};
 pub use part::{Spool, abandon};
 pub use system::read_exact_at;

@@ -8,8 +8,6 @@ use std::time::{Duration, SystemTime};
 
 use percent_encoding::{AsciiSet, CONTROLS, utf8_percent_encode};
 
-#[cfg(any(windows, test))]
-mod names;
 #[cfg(unix)]
 mod unix;
 #[cfg(windows)]

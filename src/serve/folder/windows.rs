@@ -10,7 +10,8 @@ use std::os::windows::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::{Refusal, names};
+use super::Refusal;
+use crate::files::names;
 
 // Constants of the Win32 documentation, CreateFileW and "File attribute constants".
 const FILE_SHARE_READ: u32 = 1;
@@ -66,9 +67,7 @@ impl Place {
     }
 
     fn at(&self, part: &str, share: u32) -> Result<(PathBuf, File), Refusal> {
-        // A short name is another way to a file, hidden ones among them.
-        let short = part.contains('~') && !self.names()?.any(|name| name == part);
-        if names::is_special(part) || short {
+        if names::is_special(part) {
             return Err(Refusal::NoSuchName);
         }
         let path = self.path.join(part);
@@ -77,7 +76,15 @@ impl Place {
         if attributes & (FILE_ATTRIBUTE_REPARSE_POINT | FILE_ATTRIBUTE_DEVICE) != 0 {
             return Err(Refusal::NoSuchName);
         }
-        Ok((path, file))
+        // A short name is another way to a file, hidden ones among them, and wine
+        // follows links without a word: the place must be the one that was named.
+        let place = path.canonicalize().map_err(refuse)?;
+        let name = place.file_name().unwrap_or_default().to_string_lossy();
+        if place.parent() != Some(self.path.as_path()) || name.to_lowercase() != part.to_lowercase()
+        {
+            return Err(Refusal::NoSuchName);
+        }
+        Ok((place, file))
     }
 
     /// The Unicode names in it, as far as it can be read.
